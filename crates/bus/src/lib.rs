@@ -1,0 +1,1 @@
+//! The broker: streams, outbox, consuming, asking, and the clock.

@@ -1,0 +1,188 @@
+//! Identifiers: short codes that fit a barcode, a NATS subject token and a GS1 serial.
+
+use std::fmt;
+use std::str::FromStr;
+
+use arrayvec::ArrayString;
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
+use serde::{Deserialize, Deserializer, Serialize};
+
+/// Longest code. GS1 lot and serial numbers (AI 10, 21) hold 20 characters at most.
+const LONGEST: usize = 20;
+
+/// A text that cannot be a code.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum BadCode {
+    /// Nothing was given.
+    #[error("a {0} is missing: it needs 1 to 20 letters, digits, '-' or '_'")]
+    Empty(&'static str),
+    /// Longer than a barcode here may be.
+    #[error("{1:?} is too long for a {0}: at most 20 characters")]
+    Long(&'static str, String),
+    /// A character that a subject or a label cannot carry.
+    #[error("{1:?} cannot be a {0}: use only A-Z, a-z, 0-9, '-' and '_'")]
+    Character(&'static str, String),
+}
+
+macro_rules! codes {
+    ($($(#[$doc:meta])* $name:ident = $what:literal;)*) => {$(
+        $(#[$doc])*
+        #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+        #[serde(transparent)]
+        pub struct $name(ArrayString<LONGEST>);
+
+        impl $name {
+            /// Accepts 1 to 20 characters of `A-Z a-z 0-9 - _`.
+            ///
+            /// # Errors
+            /// [`BadCode`] says what is wrong with the text.
+            pub fn new(text: &str) -> Result<Self, BadCode> {
+                checked($what, text).map(Self)
+            }
+
+            /// The code as text.
+            #[must_use]
+            pub fn as_str(&self) -> &str {
+                self.0.as_str()
+            }
+        }
+
+        impl FromStr for $name {
+            type Err = BadCode;
+            fn from_str(text: &str) -> Result<Self, BadCode> {
+                Self::new(text)
+            }
+        }
+
+        impl fmt::Display for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.pad(self.as_str())
+            }
+        }
+
+        impl fmt::Debug for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str(self.as_str())
+            }
+        }
+
+        impl<'de> Deserialize<'de> for $name {
+            fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+                struct Text;
+                impl serde::de::Visitor<'_> for Text {
+                    type Value = $name;
+                    fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                        f.write_str(concat!("a ", $what))
+                    }
+                    fn visit_str<E: serde::de::Error>(self, text: &str) -> Result<$name, E> {
+                        $name::new(text).map_err(E::custom)
+                    }
+                }
+                d.deserialize_str(Text)
+            }
+        }
+
+        impl JsonSchema for $name {
+            fn schema_name() -> std::borrow::Cow<'static, str> {
+                stringify!($name).into()
+            }
+            fn json_schema(_: &mut SchemaGenerator) -> Schema {
+                json_schema!({
+                    "type": "string",
+                    "pattern": "^[A-Za-z0-9_-]{1,20}$",
+                    "description": concat!("a ", $what),
+                })
+            }
+        }
+
+        #[cfg(feature = "testing")]
+        impl proptest::arbitrary::Arbitrary for $name {
+            type Parameters = ();
+            type Strategy = proptest::strategy::BoxedStrategy<Self>;
+            fn arbitrary_with((): ()) -> Self::Strategy {
+                use proptest::strategy::Strategy as _;
+                proptest::collection::vec(
+                    proptest::sample::select(
+                        b"ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789-_".as_slice(),
+                    ),
+                    1..=LONGEST,
+                )
+                .prop_filter_map("ascii", |bytes| Self::new(std::str::from_utf8(&bytes).ok()?).ok())
+                .boxed()
+            }
+        }
+    )*};
+}
+
+fn checked(what: &'static str, text: &str) -> Result<ArrayString<LONGEST>, BadCode> {
+    if text.is_empty() {
+        return Err(BadCode::Empty(what));
+    }
+    if !text
+        .bytes()
+        .all(|b| b.is_ascii_alphanumeric() || b == b'-' || b == b'_')
+    {
+        return Err(BadCode::Character(what, text.chars().take(60).collect()));
+    }
+    ArrayString::from(text).map_err(|_| BadCode::Long(what, text.chars().take(60).collect()))
+}
+
+codes! {
+    /// One dairy site; the unit of consistency.
+    SiteId = "site";
+    /// A scanner, scale, printer or program that states facts and numbers them.
+    StationId = "station";
+    /// A person, as on their badge.
+    PersonId = "badge";
+    /// One vat's make on one day.
+    BatchId = "batch";
+    /// A vat.
+    VatId = "vat";
+    /// One cheese.
+    WheelId = "wheel";
+    /// The mould a wheel drains in.
+    HoopId = "hoop";
+    /// A stack of hoops.
+    StackId = "stack";
+    /// The trolley that wheels mature on.
+    StillageId = "stillage";
+    /// A climate-controlled room.
+    RoomId = "room";
+    /// A place in a room that one stillage takes.
+    PositionId = "position";
+    /// A cheese's make and maturing rules.
+    RecipeId = "recipe";
+    /// A piercing machine, an iron, a scale.
+    ToolId = "tool";
+    /// A lot of milk, culture, rennet, salt or packaging.
+    LotId = "lot";
+    /// A reason that keeps wheels from leaving.
+    HoldId = "hold";
+    /// A laboratory sample.
+    SampleId = "sample";
+    /// A customer's order.
+    OrderId = "order";
+    /// Where cheese is sold, with its own rules.
+    MarketId = "market";
+    /// A room sensor.
+    SensorId = "sensor";
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_bad_code_says_what_would_be_right() {
+        assert_eq!(
+            WheelId::new("").unwrap_err().to_string(),
+            "a wheel is missing: it needs 1 to 20 letters, digits, '-' or '_'"
+        );
+        assert!(matches!(WheelId::new("a.b"), Err(BadCode::Character(..))));
+        assert!(matches!(
+            WheelId::new(&"x".repeat(21)),
+            Err(BadCode::Long(..))
+        ));
+        assert!(matches!(WheelId::new("käse"), Err(BadCode::Character(..))));
+    }
+}

@@ -1,0 +1,108 @@
+//! The make: one vat, one batch.
+
+use quantity::{Celsius, Litres, Ph};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::{BatchId, LotId, RecipeId, VatId};
+
+/// Milk went into a vat: a batch began.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+pub struct VatStarted {
+    /// The batch.
+    pub batch: BatchId,
+    /// The vat.
+    pub vat: VatId,
+    /// The recipe it is made by.
+    pub recipe: RecipeId,
+    /// The recipe's version: a wheel keeps the version it was made under.
+    pub recipe_version: u32,
+    /// Milk in the vat.
+    pub milk_l: Litres,
+    /// The milk lots in it.
+    pub milk_lots: Vec<LotId>,
+}
+
+/// What went into the vat besides milk.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+#[serde(rename_all = "snake_case")]
+pub enum Ingredient {
+    /// Starter or blue culture.
+    Culture,
+    /// Rennet.
+    Rennet,
+    /// Salt.
+    Salt,
+}
+
+/// Culture, rennet or salt was added.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+pub struct VatDosed {
+    /// The batch.
+    pub batch: BatchId,
+    /// What was added.
+    pub ingredient: Ingredient,
+    /// Its lot.
+    pub lot: LotId,
+    /// How much, in grams or millilitres as the lot is labelled.
+    pub amount: f64,
+}
+
+/// One reading from a vat.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+#[serde(rename_all = "snake_case")]
+pub enum Reading {
+    /// pH.
+    Ph(Ph),
+    /// Titratable acidity in degrees Dornic (0.1 g lactic acid per litre).
+    AcidityDornic(f64),
+    /// Temperature.
+    TemperatureC(Celsius),
+}
+
+/// A vat was measured.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+pub struct VatMeasured {
+    /// The batch.
+    pub batch: BatchId,
+    /// What was read.
+    pub reading: Reading,
+}
+
+macro_rules! vat_steps {
+    ($($(#[$doc:meta])* $name:ident;)*) => {$(
+        $(#[$doc])*
+        #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+        #[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+        pub struct $name {
+            /// The batch.
+            pub batch: BatchId,
+            /// What the cheesemaker noted.
+            pub note: Option<String>,
+        }
+    )*};
+}
+
+vat_steps! {
+    /// The curd was cut.
+    VatCut;
+    /// The curd was milled.
+    VatMilled;
+    /// The make is over: no more curd will be portioned from this vat.
+    VatClosed;
+}
+
+/// Whey was drawn off.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+pub struct VatDrained {
+    /// The batch.
+    pub batch: BatchId,
+    /// Whey drawn, if measured.
+    pub whey_l: Option<Litres>,
+}

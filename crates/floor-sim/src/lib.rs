@@ -1,0 +1,1 @@
+//! Larkholm Dairy, simulated: invented cheese, invented people, realistic mistakes.

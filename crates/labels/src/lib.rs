@@ -1,0 +1,1 @@
+//! Wheel labels: symbol, layout, raster.

@@ -1,0 +1,1 @@
+//! Weights from scales: line formats, stability, units.

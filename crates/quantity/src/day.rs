@@ -1,0 +1,238 @@
+//! The dairy day: the site's local working day, which starts at a configured hour.
+//!
+//! "Daily" on the floor means once per dairy day, not every 24 h: on the two days
+//! a year when the clocks change, a dairy day has 23 or 25 hours and is still one.
+
+use std::fmt;
+
+use chrono::{DateTime, Days, Duration, LocalResult, NaiveDate, NaiveTime, TimeZone, Utc};
+use chrono_tz::Tz;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// One local working day of a site, named by the calendar date it starts on.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(transparent)]
+pub struct DairyDay(NaiveDate);
+
+impl DairyDay {
+    /// The dairy day that starts on this calendar date.
+    #[must_use]
+    pub const fn starting(date: NaiveDate) -> Self {
+        Self(date)
+    }
+
+    /// The calendar date on which the day starts.
+    #[must_use]
+    pub const fn date(self) -> NaiveDate {
+        self.0
+    }
+
+    /// This day moved by whole days; saturates at the ends of the calendar.
+    #[must_use]
+    pub fn plus(self, days: i64) -> Self {
+        let moved = if days >= 0 {
+            self.0.checked_add_days(Days::new(days.unsigned_abs()))
+        } else {
+            self.0.checked_sub_days(Days::new(days.unsigned_abs()))
+        };
+        Self(moved.unwrap_or(if days >= 0 {
+            NaiveDate::MAX
+        } else {
+            NaiveDate::MIN
+        }))
+    }
+
+    /// Whole days from `earlier` to this day; negative when `earlier` is later.
+    #[must_use]
+    pub fn days_since(self, earlier: Self) -> i64 {
+        (self.0 - earlier.0).num_days()
+    }
+}
+
+impl fmt::Display for DairyDay {
+    /// `Tue 3 Mar 2026`
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}", self.0.format("%a %-d %b %Y"))
+    }
+}
+
+/// A wheel's age: whole dairy days since its make day. Day 0 is the make day.
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
+)]
+#[serde(transparent)]
+pub struct Age(pub i64);
+
+impl fmt::Display for Age {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self.0 {
+            1 => write!(f, "1 day"),
+            n => write!(f, "{n} days"),
+        }
+    }
+}
+
+/// Turns instants into dairy days and back, for one site.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct DairyClock {
+    zone: Tz,
+    day_starts: NaiveTime,
+}
+
+impl DairyClock {
+    /// A clock for a site in `zone` whose working day starts at local time `day_starts`.
+    #[must_use]
+    pub const fn new(zone: Tz, day_starts: NaiveTime) -> Self {
+        Self { zone, day_starts }
+    }
+
+    /// The site's time zone.
+    #[must_use]
+    pub const fn zone(&self) -> Tz {
+        self.zone
+    }
+
+    /// The dairy day that an instant belongs to.
+    #[must_use]
+    pub fn day_of(&self, at: DateTime<Utc>) -> DairyDay {
+        let date = at.with_timezone(&self.zone).date_naive();
+        let day = DairyDay(date);
+        if at < self.start_of(day) {
+            day.plus(-1)
+        } else {
+            day
+        }
+    }
+
+    /// The first instant of a dairy day.
+    #[must_use]
+    pub fn start_of(&self, day: DairyDay) -> DateTime<Utc> {
+        self.at(day, self.day_starts)
+    }
+
+    /// The first instant after a dairy day, which is the start of the next.
+    #[must_use]
+    pub fn end_of(&self, day: DairyDay) -> DateTime<Utc> {
+        self.start_of(day.plus(1))
+    }
+
+    /// The instant of a local time of day within a dairy day. Times before the
+    /// start of the day fall on the next calendar date. A local time that the
+    /// clocks skip becomes the first instant after the gap; one that they repeat
+    /// becomes the first of the two.
+    #[must_use]
+    pub fn at(&self, day: DairyDay, time: NaiveTime) -> DateTime<Utc> {
+        let date = if time < self.day_starts {
+            day.plus(1).0
+        } else {
+            day.0
+        };
+        let local = date.and_time(time);
+        match self.zone.from_local_datetime(&local) {
+            LocalResult::Single(at) | LocalResult::Ambiguous(at, _) => at.to_utc(),
+            LocalResult::None => self.after_gap(local),
+        }
+    }
+
+    /// The age at an instant of something made on `made`.
+    #[must_use]
+    pub fn age(&self, made: DairyDay, at: DateTime<Utc>) -> Age {
+        Age(self.day_of(at).days_since(made))
+    }
+
+    /// `Tue 06:40`: local time as people on the floor say it.
+    #[must_use]
+    pub fn floor_time(&self, at: DateTime<Utc>) -> String {
+        at.with_timezone(&self.zone).format("%a %H:%M").to_string()
+    }
+
+    /// `2026-03-03 06:40`: local date and time.
+    #[must_use]
+    pub fn local(&self, at: DateTime<Utc>) -> String {
+        at.with_timezone(&self.zone)
+            .format("%Y-%m-%d %H:%M")
+            .to_string()
+    }
+
+    /// First instant after the gap that `local` falls in. Zones change by at most
+    /// a day (Samoa skipped one whole date in 2011), so a step of a minute over
+    /// 25 hours always finds it.
+    fn after_gap(&self, local: chrono::NaiveDateTime) -> DateTime<Utc> {
+        (1..=25 * 60)
+            .find_map(|minutes| {
+                let later = local.checked_add_signed(Duration::minutes(minutes))?;
+                self.zone.from_local_datetime(&later).earliest()
+            })
+            .map_or_else(|| local.and_utc(), |at| at.to_utc())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn clock(zone: Tz, hour: u32) -> DairyClock {
+        DairyClock::new(zone, NaiveTime::from_hms_opt(hour, 0, 0).unwrap())
+    }
+
+    fn utc(text: &str) -> DateTime<Utc> {
+        text.parse().unwrap()
+    }
+
+    fn day(text: &str) -> DairyDay {
+        DairyDay::starting(text.parse().unwrap())
+    }
+
+    #[test]
+    fn a_scan_after_midnight_belongs_to_yesterdays_shift() {
+        let clock = clock(chrono_tz::Europe::Berlin, 4);
+        assert_eq!(clock.day_of(utc("2026-03-04T00:30:00Z")), day("2026-03-03"));
+        assert_eq!(clock.day_of(utc("2026-03-04T03:00:00Z")), day("2026-03-04"));
+    }
+
+    #[test]
+    fn a_dairy_day_has_23_hours_when_clocks_go_forward_and_25_when_they_go_back() {
+        // European Union summer time 2026: 29 March and 25 October (Directive 2000/84/EC:
+        // last Sunday of each month at 01:00 UTC).
+        let clock = clock(chrono_tz::Europe::Berlin, 0);
+        let hours = |text| (clock.end_of(day(text)) - clock.start_of(day(text))).num_hours();
+        assert_eq!(hours("2026-03-28"), 24);
+        assert_eq!(hours("2026-03-29"), 23);
+        assert_eq!(hours("2026-10-25"), 25);
+    }
+
+    #[test]
+    fn a_day_that_starts_in_the_skipped_hour_starts_after_it() {
+        let clock = DairyClock::new(
+            chrono_tz::Europe::Berlin,
+            NaiveTime::from_hms_opt(2, 30, 0).unwrap(),
+        );
+        assert_eq!(
+            clock.start_of(day("2026-03-29")),
+            utc("2026-03-29T01:00:00Z")
+        );
+    }
+
+    proptest! {
+        #[test]
+        fn every_instant_lies_inside_its_dairy_day(
+            seconds in 0i64..4_102_444_800,
+            minutes in 0u32..1440,
+            zone in proptest::sample::select(vec![
+                chrono_tz::Europe::Berlin, chrono_tz::America::St_Johns, chrono_tz::Pacific::Apia,
+                chrono_tz::Australia::Lord_Howe, chrono_tz::Africa::Casablanca, chrono_tz::UTC,
+            ]),
+        ) {
+            let starts = NaiveTime::from_hms_opt(minutes / 60, minutes % 60, 0).unwrap();
+            let clock = DairyClock::new(zone, starts);
+            let at = DateTime::from_timestamp(seconds, 0).unwrap();
+            let day = clock.day_of(at);
+            prop_assert!(clock.start_of(day) <= at, "{at} before {day}");
+            prop_assert!(at < clock.end_of(day), "{at} after {day}");
+        }
+    }
+}

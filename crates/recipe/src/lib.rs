@@ -1,0 +1,1 @@
+//! A cheese's make and maturing rules, read from a TOML file.

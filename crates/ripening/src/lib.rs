@@ -1,0 +1,1 @@
+//! A wheel's life: facts to state to next actions.

@@ -1,0 +1,1 @@
+//! The site file: rooms, stations, devices, recipes; read from TOML and checked.

@@ -1,0 +1,1 @@
+//! What a station does with scans and weights: pure session rules and who stands where.

@@ -1,0 +1,1 @@
+//! What survives a crash: the folded floor in sled, state and stream position in one batch.

@@ -1,0 +1,1 @@
+//! Prints each label job once.

@@ -1,0 +1,1 @@
+//! Reads scanners: a scan becomes a fact and an answer.

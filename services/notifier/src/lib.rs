@@ -1,0 +1,1 @@
+//! Tells a chat webhook what a person should know.

@@ -1,0 +1,1 @@
+//! Reads scales and the scanners beside them.

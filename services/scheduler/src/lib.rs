@@ -1,0 +1,1 @@
+//! Folds facts into next actions, alerts and label jobs, and answers questions.
