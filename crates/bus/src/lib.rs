@@ -1,1 +1,32 @@
 //! The broker: streams, outbox, consuming, asking, and the clock.
+//!
+//! A station records facts in its [`Outbox`] and may tell the person "OK" at once;
+//! the outbox sends them to the stream `FLOOR` whenever the broker is there. Whoever
+//! folds the floor reads it with a [`FloorLog`] from its own [`Position`]. What is
+//! derived goes to `DERIVED`, where effects take it as [`Jobs`]; what cannot be read
+//! goes whole to `REJECTED`. Questions are asked with [`Bus::ask`] and answered from
+//! [`Questions`]. This is the only crate that knows NATS.
+
+mod asking;
+pub mod broker;
+mod clock;
+mod connection;
+mod error;
+mod floor_log;
+mod jobs;
+mod outbox;
+mod publishing;
+pub mod retry;
+mod shutdown;
+mod streams;
+
+pub use asking::{Question, Questions};
+pub use clock::{BusClock, Clock, Tick};
+pub use connection::{Access, Bus};
+pub use error::{BusError, OutboxError};
+pub use facts::Draft;
+pub use floor_log::{FloorLog, Position, Stored};
+pub use jobs::{Job, Jobs};
+pub use outbox::Outbox;
+pub use shutdown::Shutdown;
+pub use streams::{DERIVED, FLOOR, REJECTED};

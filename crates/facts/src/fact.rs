@@ -102,6 +102,17 @@ impl Fact {
     }
 }
 
+/// A fact before a station has numbered and stamped it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Draft {
+    /// When it happened.
+    pub occurred_at: DateTime<Utc>,
+    /// Who did it, where a badge was scanned.
+    pub person: Option<PersonId>,
+    /// What happened.
+    pub event: Event,
+}
+
 /// A fact was wrong: it must count as if it had never happened.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]

@@ -22,7 +22,7 @@ mod wheel;
 pub mod wire;
 
 pub use event::{Event, TYPES, TypeInfo};
-pub use fact::{Fact, FactId, FactIdSource, Voided};
+pub use fact::{Draft, Fact, FactId, FactIdSource, Voided};
 pub use id::{
     BadCode, BatchId, HoldId, HoopId, LotId, MarketId, OrderId, PersonId, PositionId, RecipeId,
     RoomId, SampleId, SensorId, SiteId, StackId, StationId, StillageId, ToolId, VatId, WheelId,

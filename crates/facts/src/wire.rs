@@ -49,6 +49,7 @@ pub enum Unreadable {
 /// A readable message: a fact, or an event of a type that this build does not know,
 /// which is kept where it is and counted.
 #[derive(Debug, Clone, PartialEq)]
+#[allow(clippy::large_enum_variant)] // nearly every message is a fact: boxing it would cost
 pub enum Read {
     /// A fact.
     Fact(Fact),

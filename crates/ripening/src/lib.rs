@@ -1,1 +1,36 @@
-//! A wheel's life: facts to state to next actions.
+//! A wheel's life: facts to state to next actions, alerts and answers.
+//!
+//! [`Floor`] folds facts in any order and, for a given instant, derives what every
+//! wheel needs next. It is pure: no clock, no file, no socket. The [`rule`] table holds
+//! the rules of maturing; [`answer`] turns the folded floor into what people ask for.
+
+mod action;
+pub mod alert;
+pub mod answer;
+
+mod batch;
+mod chronicle;
+mod floor;
+mod moment;
+mod note;
+mod room;
+pub mod rule;
+mod state;
+mod station_log;
+mod tool;
+mod voids;
+mod wheel;
+
+pub use action::{Action, Because, Blocked, NextAction, Severity, Urgency, Window};
+pub use alert::{Alert, Level, Situation, Step, Subject};
+pub use batch::{Batch, Progress, Started};
+pub use chronicle::{Chronicle, Noted};
+pub use floor::{Changed, Counts, Floor, LabelWanted, Practice};
+pub use moment::Moment;
+pub use note::{Note, What};
+pub use room::{Excursion, Reading, Room};
+pub use state::{Flag, FlagKind, Seen, State};
+pub use station_log::StationLog;
+pub use tool::Tool;
+pub use voids::{Voiding, Voids};
+pub use wheel::Wheel;

@@ -1,1 +1,25 @@
-//! What a station does with scans and weights: pure session rules and who stands where.
+//! What a station does with scans and weights, and who stands where.
+//!
+//! A [`Session`] is one station's conversation with the person in front of it: it
+//! takes scanned lines and settled weights, and answers in a few words with the facts
+//! they make. [`Placement`] is the station's own picture of the floor, folded from
+//! facts in any order; it turns "stillage S07" into the wheels on it. Nothing here
+//! reads a clock or a file: times come in as arguments, facts go out as drafts.
+
+mod answer;
+mod code;
+mod floor;
+mod needles;
+mod placement;
+mod portion;
+mod reading;
+mod session;
+mod things;
+mod track;
+mod vat;
+
+pub use answer::{Answer, Level, Outcome};
+pub use code::{Action, Code, Line, Misread};
+pub use placement::Placement;
+pub use session::{Session, Setup};
+pub use track::{Left, Place, Standing};

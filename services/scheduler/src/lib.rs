@@ -1,1 +1,118 @@
 //! Folds facts into next actions, alerts and label jobs, and answers questions.
+//!
+//! One scheduler owns a site. A message's way through it: read from the log, folded
+//! ([`fold`]), written with its position in one batch, and only then its effects are
+//! published ([`effects`]). Questions are answered from the folded floor
+//! ([`answering`]). Nothing here holds a rule: those are in the crate `ripening`.
+
+mod answering;
+mod effects;
+mod fold;
+
+use std::path::Path;
+use std::sync::Arc;
+
+use anyhow::Context as _;
+use bus::{Bus, Clock, FloorLog, Shutdown, Stored, Tick};
+use ripening::Practice;
+use site::Site;
+use store::Store;
+
+pub use answering::{CensusQuery, Standing};
+pub use fold::Fold;
+
+/// How many messages are taken at once when many wait.
+pub const CHUNK: usize = 4_096;
+
+/// What the rules need to know of a site.
+#[must_use]
+pub fn practice(site: &Site) -> Practice {
+    Practice {
+        clock: site.clock,
+        turn_by: site.turn_by,
+        lost_after_days: site.lost_after_days,
+        recipes: site.recipes.clone(),
+    }
+}
+
+/// Runs the scheduler of a site until shutdown.
+///
+/// # Errors
+/// When the store cannot be used, or the broker no longer has the log that was folded.
+pub async fn run(
+    site: Site,
+    bus: Bus,
+    mut clock: Clock,
+    data: &Path,
+    shutdown: Shutdown,
+) -> anyhow::Result<()> {
+    tokio::select! {
+        ready = bus.ready() => ready?,
+        () = shutdown.requested() => return Ok(()),
+    }
+    let store = Arc::new(Store::open(&data.join("scheduler"))?);
+    let mut fold = Fold::load(&site, store.clone())?;
+    let mut log = match bus.floor_after(fold.position()).await {
+        Err(error) => return Err(error).context(
+            "the scheduler's store belongs to another log: restore the broker's data, or delete the scheduler's data folder to fold this log from its beginning",
+        ),
+        log => log?,
+    };
+    let effects = effects::Publisher::start(&site, bus.clone(), store, shutdown.clone());
+    let mut questions = bus.questions(&site.id).await?;
+    let end = bus.floor_end().await?;
+    fold.live_from(end);
+    tracing::info!(
+        from = fold.position().map_or(0, |p| p.seq),
+        end,
+        "folding the floor"
+    );
+    let mut waiting: Option<Tick> = None;
+    loop {
+        tokio::select! {
+            biased;
+            () = shutdown.requested() => break,
+            chunk = log.next_chunk(CHUNK) => {
+                take(&mut fold, &bus, &site, &log, &chunk?).await?;
+                if matches!(clock, Clock::System) {
+                    fold.advance(clock.now());
+                }
+            }
+            Some(question) = questions.next() => answering::answer(&fold, &site, question).await,
+            tick = clock.next_tick() => waiting = Some(tick),
+        }
+        // A driven clock moves only after what happened before it has been folded.
+        if let Some(tick) = waiting.take_if(|tick| fold.seq() >= tick.after_seq) {
+            fold.advance(tick.now);
+        }
+        if fold.should_write() {
+            fold.write_and_publish(&effects, &shutdown).await;
+            fold.notify(&bus, &site).await;
+        }
+    }
+    fold.write_and_publish(&effects, &shutdown).await;
+    tracing::info!(position = fold.seq(), "the scheduler has stopped");
+    Ok(())
+}
+
+/// Folds a chunk. What cannot be read goes whole to REJECTED before the position moves on.
+async fn take(
+    fold: &mut Fold,
+    bus: &Bus,
+    site: &Site,
+    log: &FloorLog,
+    chunk: &[Stored],
+) -> anyhow::Result<()> {
+    for message in chunk {
+        if let Err(reason) = fold.message(message) {
+            tracing::warn!(seq = message.seq, %reason, "unreadable: kept in REJECTED, look at who sent it");
+            let mut backoff = bus::retry::Backoff::default();
+            while let Err(error) = bus.reject(&site.id, message, &reason).await {
+                tracing::debug!(%error, "keeping an unreadable message");
+                backoff.wait().await;
+            }
+        }
+    }
+    fold.reached(log.position());
+    Ok(())
+}

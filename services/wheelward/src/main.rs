@@ -1,3 +1,84 @@
-//! The one binary people install.
+//! The one binary people install: every worker, every question, the demo.
 
-fn main() {}
+mod asking;
+mod cli;
+mod demo;
+mod export;
+mod files;
+mod replay;
+mod running;
+mod schema;
+mod show;
+mod supervise;
+mod table;
+mod worker;
+
+use std::process::ExitCode;
+
+use clap::{CommandFactory as _, Parser as _};
+use cli::{Cli, Command, FactsCommand};
+
+fn main() -> ExitCode {
+    let cli = Cli::parse();
+    start_log(&cli.command);
+    let runtime = match tokio::runtime::Runtime::new() {
+        Ok(runtime) => runtime,
+        Err(error) => {
+            eprintln!("wheelward: this machine gave no threads to work with: {error}");
+            return ExitCode::from(cli::FAILED);
+        }
+    };
+    let done = runtime.block_on(run(cli));
+    // A worker that waits for typed lines must not keep the process alive.
+    runtime.shutdown_background();
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            eprintln!("wheelward: {error:#}");
+            ExitCode::from(cli::exit_code(&error))
+        }
+    }
+}
+
+async fn run(cli: Cli) -> anyhow::Result<()> {
+    match cli.command {
+        Command::Up(args) => supervise::up(args).await,
+        Command::Worker(args) => worker::run(args).await,
+        Command::Due(args) => asking::due(&args).await,
+        Command::Wheel(args) => asking::wheel(&args).await,
+        Command::Batch(args) => asking::batch(&args).await,
+        Command::Floor(args) => asking::floor(&args).await,
+        Command::Replay(args) => replay::run(&args),
+        Command::Facts(FactsCommand::Export(args)) => export::run(&args).await,
+        Command::Facts(FactsCommand::Schema(args)) => schema::run(&args),
+        Command::Demo(args) => demo::run(args).await,
+        Command::Check(args) => files::check(&args),
+        Command::Completions { shell } => {
+            clap_complete::generate(
+                shell,
+                &mut Cli::command(),
+                "wheelward",
+                &mut std::io::stdout(),
+            );
+            Ok(())
+        }
+        Command::Man => Ok(clap_mangen::Man::new(Cli::command()).render(&mut std::io::stdout())?),
+    }
+}
+
+/// Workers log to standard error, so that answers on standard output stay clean. Commands
+/// that answer a person say only what went wrong.
+fn start_log(command: &Command) {
+    let usual = match command {
+        Command::Up(_) | Command::Worker(_) => "info,async_nats=warn,sled=warn",
+        _ => "warn,async_nats=error",
+    };
+    let filter = tracing_subscriber::EnvFilter::try_from_env("WHEELWARD_LOG")
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new(usual));
+    tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr()))
+        .with_writer(std::io::stderr)
+        .compact()
+        .init();
+}

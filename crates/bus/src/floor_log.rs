@@ -1,0 +1,336 @@
+//! Reading the floor's log, in order, from a position that the reader keeps itself.
+
+use std::time::Duration;
+
+use async_nats::header::HeaderName;
+use async_nats::jetstream::consumer::{AckPolicy, Consumer, DeliverPolicy, ReplayPolicy, pull};
+use async_nats::jetstream::context::GetStreamErrorKind;
+use async_nats::jetstream::{self, stream};
+use async_nats::{HeaderMap, Subject};
+use bytes::Bytes;
+use chrono::{DateTime, SecondsFormat};
+use facts::{SiteId, wire};
+use futures::{FutureExt as _, StreamExt as _};
+use serde::{Deserialize, Serialize};
+use tokio::sync::watch;
+
+use crate::connection::Link;
+use crate::retry::Backoff;
+use crate::streams::FLOOR;
+use crate::{Bus, BusError};
+
+/// Messages asked for at a time.
+const PULL: usize = 2000;
+
+/// A place in the log: after message `seq` of the log made at `created`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Position {
+    /// When the log was made (RFC 3339): tells this log from another of the same name.
+    pub created: String,
+    /// The number of the last message read; 0: none yet.
+    pub seq: u64,
+}
+
+/// A message as the log has it.
+#[derive(Debug, Clone)]
+pub struct Stored {
+    /// Its number in the log, from 1 without gaps.
+    pub seq: u64,
+    /// `floor.<site>.<noun>.<verb>`.
+    pub subject: Subject,
+    /// Its headers: the CloudEvents attributes among them.
+    pub headers: Option<HeaderMap>,
+    /// Its body.
+    pub body: Bytes,
+}
+
+impl Stored {
+    /// Reads it as a fact.
+    ///
+    /// # Errors
+    /// [`wire::Unreadable`] says why it is none: give it to [`Bus::reject`].
+    pub fn read(&self) -> Result<wire::Read, wire::Unreadable> {
+        let header = |name| {
+            let value = self.headers.as_ref()?.get(HeaderName::from_static(name))?;
+            Some(value.as_str())
+        };
+        wire::from_binary(header, &self.body)
+    }
+}
+
+/// The log, open for reading. It needs no acknowledgement and leaves nothing at the broker:
+/// the reader's own [`Position`] is the only one there is.
+pub struct FloorLog {
+    bus: Bus,
+    /// After the last message taken from the broker.
+    position: Position,
+    /// What was taken and not returned yet.
+    chunk: Vec<Stored>,
+    /// The number of the last message returned.
+    returned: u64,
+    /// Whether the broker has more ready.
+    more: bool,
+    /// The consumer at the broker; `None` when it has to be made (again).
+    messages: Option<pull::Stream>,
+    /// A new connection may hide a broker that lost its data: then everything is checked again.
+    link: watch::Receiver<Link>,
+    /// The connection on which `messages` was made.
+    opened_on: u64,
+    backoff: Backoff,
+    /// A number that the broker skipped once: if it skips it again it does not have it.
+    hole: u64,
+}
+
+impl Bus {
+    /// Opens the log after a position; `None` reads from the beginning.
+    ///
+    /// # Errors
+    /// [`BusError::FloorRecreated`], [`BusError::FloorTailLost`] or
+    /// [`BusError::FloorHeadLost`] when the broker no longer has the log that was read.
+    pub async fn floor_after(&self, position: Option<&Position>) -> Result<FloorLog, BusError> {
+        let link = self.link();
+        let opened_on = link.borrow().connections;
+        let stream = self.floor().await?;
+        let info = stream.cached_info();
+        let position = position.cloned().unwrap_or_else(|| Position {
+            created: created(info),
+            seq: 0,
+        });
+        check(&position, info)?;
+        let mut log = FloorLog {
+            bus: self.clone(),
+            returned: position.seq,
+            position,
+            chunk: Vec::new(),
+            more: false,
+            messages: None,
+            link,
+            opened_on,
+            backoff: Backoff::default(),
+            hole: 0,
+        };
+        log.messages = Some(log.open(&stream).await?);
+        Ok(log)
+    }
+
+    /// The number of the last message in the log; 0 when it is empty.
+    ///
+    /// # Errors
+    /// When the broker does not answer.
+    pub async fn floor_end(&self) -> Result<u64, BusError> {
+        let stream = self.floor().await?;
+        Ok(stream.cached_info().state.last_sequence)
+    }
+
+    /// How many messages the log holds on `floor.<site>.<topic>`, for example
+    /// `wheel.hooped`.
+    ///
+    /// # Errors
+    /// When the broker does not answer.
+    pub async fn floor_count(&self, site: &SiteId, topic: &str) -> Result<u64, BusError> {
+        let subject = format!("floor.{site}.{topic}");
+        let stream = self.floor().await?;
+        let subjects = stream
+            .info_with_subjects(&subject)
+            .await
+            .map_err(|_| unanswered())?;
+        let mut count = 0;
+        let mut subjects = std::pin::pin!(subjects);
+        while let Some(subject) = subjects.next().await {
+            count += subject.map_err(|_| unanswered())?.1 as u64;
+        }
+        Ok(count)
+    }
+
+    async fn floor(&self) -> Result<stream::Stream, BusError> {
+        self.jetstream()
+            .get_stream(FLOOR)
+            .await
+            .map_err(|error| match error.kind() {
+                GetStreamErrorKind::JetStream(reason) if reason.code() != 503 => BusError::Stream {
+                    name: FLOOR,
+                    reason: format!("{reason}. Start the broker on its own folder, or restore it"),
+                },
+                _ => unanswered(),
+            })
+    }
+}
+
+impl FloorLog {
+    /// Waits for at least one message, then takes those that the broker has ready, up to
+    /// `most`. While the broker is away it waits; when the broker is back it goes on without
+    /// gap or repeat. Safe to drop half-way: what was taken comes with the next call.
+    ///
+    /// # Errors
+    /// As [`Bus::floor_after`], when the broker comes back without the log that was read.
+    pub async fn next_chunk(&mut self, most: usize) -> Result<Vec<Stored>, BusError> {
+        loop {
+            let link = *self.link.borrow_and_update();
+            if link.connections != self.opened_on && link.connected {
+                self.messages = None;
+            }
+            let stopped = self.messages.is_none() || !link.connected;
+            if self.chunk.len() >= most.max(1)
+                || (!self.chunk.is_empty() && (stopped || !self.more))
+            {
+                let rest = self.chunk.split_off(most.max(1).min(self.chunk.len()));
+                let chunk = std::mem::replace(&mut self.chunk, rest);
+                self.returned = chunk.last().map_or(self.returned, |last| last.seq);
+                return Ok(chunk);
+            }
+            let Some(messages) = &mut self.messages else {
+                self.reopen().await?;
+                continue;
+            };
+            let next = match messages.next().now_or_never() {
+                Some(ready) => ready,
+                None => tokio::select! {
+                    next = messages.next() => next,
+                    Ok(()) = self.link.changed() => continue,
+                },
+            };
+            match next {
+                Some(Ok(message)) => {
+                    if !self.take(message) {
+                        self.messages = None;
+                    }
+                }
+                None => self.messages = None,
+                Some(Err(error)) => {
+                    tracing::debug!(%error, "reading the log again");
+                    self.messages = None;
+                }
+            }
+        }
+    }
+
+    /// Where reading stands: after the last message returned.
+    #[must_use]
+    pub fn position(&self) -> Position {
+        Position {
+            created: self.position.created.clone(),
+            seq: self.returned,
+        }
+    }
+
+    /// Takes one message; false when numbers are missing before it.
+    fn take(&mut self, message: jetstream::Message) -> bool {
+        let Ok((seq, pending)) = message.info().map(|i| (i.stream_sequence, i.pending)) else {
+            return false;
+        };
+        let expected = self.position.seq + 1;
+        if seq < expected {
+            return true; // seen before
+        }
+        if seq > expected {
+            if self.hole != expected {
+                // Lost on the way, or lost in the broker's files: asking again tells.
+                self.hole = expected;
+                return false;
+            }
+            tracing::error!(
+                from = expected,
+                to = seq - 1,
+                "the broker has lost these numbers of the floor's log: restore its folder from the backup, or let the stations send again"
+            );
+        }
+        self.more = pending > 0;
+        self.position.seq = seq;
+        let message = message.message;
+        self.chunk.push(Stored {
+            seq,
+            subject: message.subject,
+            headers: message.headers,
+            body: message.payload,
+        });
+        true
+    }
+
+    /// Makes a new consumer after the last message taken, once the broker is there and
+    /// still has the log.
+    async fn reopen(&mut self) -> Result<(), BusError> {
+        loop {
+            self.bus.connected().await;
+            let opened_on = self.link.borrow().connections;
+            let opened = async {
+                let stream = self.bus.floor().await?;
+                check(&self.position, stream.cached_info())?;
+                self.open(&stream).await
+            };
+            match opened.await {
+                Ok(messages) => {
+                    self.messages = Some(messages);
+                    self.opened_on = opened_on;
+                    return Ok(());
+                }
+                Err(error) if error.may_pass() => {
+                    tracing::debug!(%error, "the log cannot be read yet");
+                    self.backoff.wait().await;
+                }
+                Err(error) => return Err(error),
+            }
+        }
+    }
+
+    async fn open(&self, stream: &stream::Stream) -> Result<pull::Stream, BusError> {
+        let consumer: Consumer<pull::Config> = stream
+            .create_consumer(pull::Config {
+                deliver_policy: DeliverPolicy::ByStartSequence {
+                    start_sequence: self.position.seq + 1,
+                },
+                replay_policy: ReplayPolicy::Instant,
+                ack_policy: AckPolicy::None,
+                max_deliver: 1,
+                inactive_threshold: Duration::from_secs(60),
+                num_replicas: 1,
+                memory_storage: true,
+                ..pull::Config::default()
+            })
+            .await
+            .map_err(|_| unanswered())?;
+        consumer
+            .stream()
+            .max_messages_per_batch(PULL)
+            .expires(Duration::from_secs(30))
+            .heartbeat(Duration::from_secs(5))
+            .messages()
+            .await
+            .map_err(|_| unanswered())
+    }
+}
+
+/// Whether the broker still has the log that was read, up to the position and on from it.
+fn check(position: &Position, info: &stream::Info) -> Result<(), BusError> {
+    let found = created(info);
+    if found != position.created {
+        return Err(BusError::FloorRecreated {
+            position: position.clone(),
+            found,
+        });
+    }
+    let end = info.state.last_sequence;
+    if position.seq > end {
+        return Err(BusError::FloorTailLost {
+            position: position.clone(),
+            end,
+        });
+    }
+    let (next, first) = (position.seq + 1, info.state.first_sequence);
+    if next < first && first > 1 {
+        return Err(BusError::FloorHeadLost { next, first });
+    }
+    Ok(())
+}
+
+/// When the stream was made, to the nanosecond.
+fn created(info: &stream::Info) -> String {
+    let nanos = info.created.unix_timestamp_nanos();
+    let at = DateTime::from_timestamp_nanos(i64::try_from(nanos).unwrap_or(i64::MAX));
+    at.to_rfc3339_opts(SecondsFormat::AutoSi, true)
+}
+
+fn unanswered() -> BusError {
+    BusError::Unanswered {
+        doing: "reading the floor's log".to_owned(),
+    }
+}

@@ -1,0 +1,321 @@
+//! Storing messages: Ok only when the broker said that it has them.
+
+use async_nats::header::{
+    HeaderName, HeaderValue, NATS_BATCH_COMMIT, NATS_BATCH_COMMIT_FINAL, NATS_BATCH_ID,
+    NATS_BATCH_SEQUENCE, NATS_MESSAGE_ID,
+};
+use async_nats::jetstream::context::{PublishError, PublishErrorKind};
+use async_nats::jetstream::message::PublishMessage;
+use async_nats::{HeaderMap, Request, RequestErrorKind, Subject};
+use bytes::Bytes;
+use facts::{Fact, SiteId, wire};
+use serde::Deserialize;
+
+use crate::connection::ANSWER_WITHIN;
+use crate::{Bus, BusError, Stored};
+
+/// Facts in one atomic batch. All share a few disk syncs; the broker allows 1 000.
+pub(crate) const BATCH: usize = 500;
+
+/// Room for the headers of a rejected message: the broker takes 64 KiB with ours.
+const HEADERS_LARGEST: usize = 56 * 1024;
+
+/// A message ready to be sent, as often as it takes.
+pub(crate) struct Outgoing {
+    subject: Subject,
+    /// The de-duplication key.
+    id: String,
+    headers: Vec<(&'static str, String)>,
+    body: Bytes,
+}
+
+impl Outgoing {
+    pub(crate) fn of(fact: &Fact) -> Result<Self, serde_json::Error> {
+        let wire::Binary { headers, body } = wire::to_binary(fact)?;
+        Ok(Self {
+            subject: wire::subject(fact).into(),
+            id: fact.id.to_string(),
+            headers,
+            body: body.into(),
+        })
+    }
+
+    fn header_map(&self) -> HeaderMap {
+        let mut map = HeaderMap::new();
+        for (name, value) in &self.headers {
+            map.insert(HeaderName::from_static(name), header_value(value));
+        }
+        map.insert(NATS_MESSAGE_ID, header_value(&self.id));
+        map
+    }
+}
+
+/// The broker's answer to the last message of an atomic batch.
+#[derive(Deserialize)]
+struct BatchAnswer {
+    error: Option<serde_json::Value>,
+    count: Option<usize>,
+}
+
+impl Bus {
+    /// Stores facts, in order; Ok only when the broker acknowledged all of them. They go in
+    /// atomic batches; a batch that is refused or whose answer is unknown is sent again
+    /// message by message with the same ids, where a duplicate is a success.
+    ///
+    /// # Errors
+    /// What the broker said. Some of the facts may have been stored: send all again.
+    pub async fn publish_facts(&self, facts: &[Fact]) -> Result<(), BusError> {
+        let outgoing = facts
+            .iter()
+            .map(Outgoing::of)
+            .collect::<Result<Vec<_>, _>>()
+            .map_err(|reason| BusError::Json {
+                what: "a fact".to_owned(),
+                reason,
+            })?;
+        self.publish_outgoing(&outgoing).await
+    }
+
+    pub(crate) async fn publish_outgoing(&self, outgoing: &[Outgoing]) -> Result<(), BusError> {
+        for batch in outgoing.chunks(BATCH) {
+            if batch.len() > 1 && self.takes_batches() {
+                match self.publish_batch(batch).await {
+                    Ok(()) => continue,
+                    Err(error) => tracing::debug!(%error, "sending the batch message by message"),
+                }
+            }
+            self.publish_each(batch).await?;
+        }
+        Ok(())
+    }
+
+    /// All or nothing, and one sync of the broker's disk for all (measured: ten times the
+    /// rate of single messages under `sync_interval: always`).
+    async fn publish_batch(&self, batch: &[Outgoing]) -> Result<(), BusError> {
+        let Some((last, before)) = batch.split_last() else {
+            return Ok(());
+        };
+        let batch_id = header_value(&format!("{}-{}", last.id, self.next_batch()));
+        let headers = |message: &Outgoing, number: usize| {
+            let mut headers = message.header_map();
+            headers.insert(NATS_BATCH_ID, batch_id.clone());
+            headers.insert(NATS_BATCH_SEQUENCE, HeaderValue::from(number));
+            headers
+        };
+        let unanswered = || BusError::Unanswered {
+            doing: format!("storing {} facts", batch.len()),
+        };
+        let send = async {
+            for (at, message) in before.iter().enumerate() {
+                self.client()
+                    .publish_with_headers(
+                        message.subject.clone(),
+                        headers(message, at + 1),
+                        message.body.clone(),
+                    )
+                    .await
+                    .map_err(|_| unanswered())?;
+            }
+            let mut commit = headers(last, batch.len());
+            commit.insert(NATS_BATCH_COMMIT, header_value(NATS_BATCH_COMMIT_FINAL));
+            let request = Request::new()
+                .headers(commit)
+                .payload(last.body.clone())
+                .timeout(Some(ANSWER_WITHIN));
+            self.client()
+                .send_request(last.subject.clone(), request)
+                .await
+                .map_err(|_| unanswered())
+        };
+        // While the broker is away the client's queue fills and sending would wait for ever.
+        let answer = tokio::time::timeout(2 * ANSWER_WITHIN, send)
+            .await
+            .map_err(|_| unanswered())??;
+        let answer: BatchAnswer =
+            serde_json::from_slice(&answer.payload).map_err(|reason| BusError::Json {
+                what: "the broker's answer to a batch".to_owned(),
+                reason,
+            })?;
+        match answer {
+            BatchAnswer {
+                error: None,
+                count: Some(count),
+            } if count == batch.len() => Ok(()),
+            BatchAnswer { error, .. } => Err(BusError::Publish {
+                subject: last.subject.to_string(),
+                reason: error.map_or_else(
+                    || "it did not store the batch as one".to_owned(),
+                    |e| e.to_string(),
+                ),
+            }),
+        }
+    }
+
+    async fn publish_each(&self, messages: &[Outgoing]) -> Result<(), BusError> {
+        let mut acks = Vec::with_capacity(messages.len());
+        for message in messages {
+            let publish = PublishMessage::build()
+                .headers(message.header_map())
+                .payload(message.body.clone());
+            let sent = self
+                .jetstream()
+                .send_publish(message.subject.clone(), publish);
+            let ack = tokio::time::timeout(ANSWER_WITHIN, sent)
+                .await
+                .map_err(|_| unanswered(&message.subject))?
+                .map_err(|e| publish_error(&message.subject, message.body.len(), &e))?;
+            acks.push((message, ack));
+        }
+        for (message, ack) in acks {
+            ack.await
+                .map_err(|e| publish_error(&message.subject, message.body.len(), &e))?;
+        }
+        Ok(())
+    }
+
+    /// Publishes one derived message on `derived.<site>.<tail>` and waits until the broker
+    /// has it. The same `id` twice within an hour is stored once.
+    ///
+    /// # Errors
+    /// What the broker said; [`BusError::Unanswered`] means: do it again with the same id.
+    pub async fn publish_derived(
+        &self,
+        site: &SiteId,
+        tail: &str,
+        id: &str,
+        body: &[u8],
+    ) -> Result<(), BusError> {
+        check_tail(tail)?;
+        self.publish_each(&[Outgoing {
+            subject: format!("derived.{site}.{tail}").into(),
+            id: id.to_owned(),
+            headers: Vec::new(),
+            body: Bytes::copy_from_slice(body),
+        }])
+        .await
+    }
+
+    /// Keeps a message that cannot be read, whole, on `rejected.<site>.<number in FLOOR>`:
+    /// the body unchanged, its headers with the prefix `orig-`, and why in `reason` (shortened
+    /// to 1 000 characters). Once only, however often the log is folded again.
+    ///
+    /// # Errors
+    /// What the broker said; do it again before reading on.
+    pub async fn reject(
+        &self,
+        site: &SiteId,
+        message: &Stored,
+        reason: &str,
+    ) -> Result<(), BusError> {
+        let subject = Subject::from(format!("rejected.{site}.{}", message.seq));
+        let mut headers = original_headers(message);
+        let reason: String = reason.chars().take(1000).collect();
+        headers.insert(HeaderName::from_static("reason"), header_value(&reason));
+        headers.insert(
+            HeaderName::from_static("floor-seq"),
+            HeaderValue::from(message.seq),
+        );
+        headers.insert(
+            HeaderName::from_static("floor-subject"),
+            header_value(&message.subject),
+        );
+        let publish = PublishMessage::build()
+            .headers(headers)
+            .payload(message.body.clone())
+            .message_id(format!("rejected-{}", message.seq))
+            .expected_last_subject_sequence(0);
+        let sent = async {
+            self.jetstream()
+                .send_publish(subject.clone(), publish)
+                .await?
+                .await
+        };
+        match tokio::time::timeout(2 * ANSWER_WITHIN, sent).await {
+            Ok(Ok(_)) => Ok(()),
+            // It is there already.
+            Ok(Err(e)) if e.kind() == PublishErrorKind::WrongLastSequence => Ok(()),
+            Ok(Err(e)) => Err(publish_error(&subject, message.body.len(), &e)),
+            Err(_) => Err(unanswered(&subject)),
+        }
+    }
+}
+
+/// A message's headers with the prefix `orig-`. The few that would not fit any more, having
+/// grown by it, stay in the log only, and `orig-omitted` says how many.
+fn original_headers(message: &Stored) -> HeaderMap {
+    let mut headers = HeaderMap::new();
+    let (mut size, mut omitted) = (0, 0_u64);
+    for (name, values) in message.headers.iter().flat_map(HeaderMap::iter) {
+        let text = format!("orig-{name}");
+        let Ok(name) = text.parse::<HeaderName>() else {
+            continue; // not a header that the broker could have delivered
+        };
+        for value in values {
+            let grown = size + text.len() + value.as_str().len() + ": \r\n".len();
+            if grown > HEADERS_LARGEST {
+                omitted += 1;
+            } else {
+                size = grown;
+                headers.append(name.clone(), value.clone());
+            }
+        }
+    }
+    if omitted > 0 {
+        headers.insert(
+            HeaderName::from_static("orig-omitted"),
+            HeaderValue::from(omitted),
+        );
+    }
+    headers
+}
+
+/// A header's value: line breaks, which no header may have, become spaces.
+pub(crate) fn header_value(text: &str) -> HeaderValue {
+    text.parse()
+        .unwrap_or_else(|_| text.replace(['\r', '\n'], " ").parse().unwrap_or_default())
+}
+
+/// Checks the end of a subject: tokens with dots between, no wildcard, no space.
+pub(crate) fn check_tail(tail: &str) -> Result<(), BusError> {
+    let fits = |token: &str| {
+        !token.is_empty()
+            && token
+                .bytes()
+                .all(|b| b.is_ascii_alphanumeric() || b == b'-' || b == b'_')
+    };
+    if tail.split('.').all(fits) {
+        Ok(())
+    } else {
+        Err(BusError::Subject(tail.to_owned()))
+    }
+}
+
+fn unanswered(subject: &Subject) -> BusError {
+    BusError::Unanswered {
+        doing: format!("storing a message on {subject}"),
+    }
+}
+
+fn publish_error(subject: &Subject, size: usize, error: &PublishError) -> BusError {
+    match error.kind() {
+        PublishErrorKind::TimedOut
+        | PublishErrorKind::BrokenPipe
+        | PublishErrorKind::MaxAckPending
+        // The streams are made by whoever calls `ready` next.
+        | PublishErrorKind::StreamNotFound => unanswered(subject),
+        PublishErrorKind::MaxPayloadExceeded => BusError::TooLarge {
+            subject: subject.to_string(),
+            size,
+            most: crate::streams::FLOOR_LARGEST,
+        },
+        _ => BusError::Publish {
+            subject: subject.to_string(),
+            reason: error.to_string(),
+        },
+    }
+}
+
+/// Whether a request failed because nobody listens.
+pub(crate) fn nobody_listens(error: &async_nats::RequestError) -> bool {
+    error.kind() == RequestErrorKind::NoResponders
+}

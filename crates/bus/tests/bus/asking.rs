@@ -1,0 +1,98 @@
+//! Questions and answers.
+
+use bus::BusError;
+use serde_json::{Value, json};
+
+use crate::support::*;
+
+#[tokio::test]
+async fn a_question_gets_its_answer_and_a_refusal_its_sentence() {
+    let dir = tempfile::tempdir().unwrap();
+    let broker = broker(dir.path()).await;
+    let bus = connect(&broker.url()).await;
+    let mut questions = bus.questions(&site()).await.unwrap();
+    let answering = tokio::spawn(async move {
+        let question = questions.next().await.unwrap();
+        assert_eq!(question.name, "plan.day");
+        let asked: Value = question.read().unwrap();
+        question.answer(&json!({ "asked": asked })).await.unwrap();
+        let question = questions.next().await.unwrap();
+        question
+            .refuse("wheel W7 is held: it cannot leave")
+            .await
+            .unwrap();
+        questions
+    });
+
+    let answer: Value = within(bus.ask(&site(), "plan.day", &json!({"day": 3})))
+        .await
+        .unwrap();
+    assert_eq!(answer, json!({ "asked": {"day": 3} }));
+    let error = within(bus.ask::<Value>(&site(), "dispatch", &"W7"))
+        .await
+        .unwrap_err();
+    assert_eq!(error.to_string(), "wheel W7 is held: it cannot leave");
+
+    let mut questions = answering.await.unwrap();
+    let asking = tokio::spawn({
+        let bus = bus.clone();
+        async move { bus.ask::<Value>(&site(), "everything", &()).await }
+    });
+    let question = within(questions.next()).await.unwrap();
+    let error = question.answer(&"x".repeat(2_000_000)).await.unwrap_err();
+    assert!(matches!(error, BusError::TooLarge { .. }), "{error}");
+    let error = within(asking).await.unwrap().unwrap_err();
+    assert!(matches!(error, BusError::Refused(_)), "{error}");
+}
+
+#[tokio::test]
+async fn a_question_that_nobody_answers_fails_at_once_and_says_what_to_look_for() {
+    let dir = tempfile::tempdir().unwrap();
+    let broker = broker(dir.path()).await;
+    let bus = connect(&broker.url()).await;
+    let error = within(bus.ask::<Value>(&site(), "plan", &()))
+        .await
+        .unwrap_err();
+    assert!(matches!(error, BusError::NobodyAnswers { .. }), "{error}");
+    let error = within(bus.ask::<Value>(&site(), "plan > all", &()))
+        .await
+        .unwrap_err();
+    assert!(matches!(error, BusError::Subject(_)), "{error}");
+}
+
+#[tokio::test]
+async fn a_standby_does_not_answer_as_well() {
+    let dir = tempfile::tempdir().unwrap();
+    let broker = broker(dir.path()).await;
+    let bus = connect(&broker.url()).await;
+    let mut active = bus.questions(&site()).await.unwrap();
+    let mut standby = connect(&broker.url())
+        .await
+        .questions(&site())
+        .await
+        .unwrap();
+    let mut answers = 0;
+    let asking = async {
+        for n in 0..50 {
+            let answer: u32 = bus.ask(&site(), "n", &n).await.unwrap();
+            assert_eq!(answer, n);
+        }
+    };
+    let answering = async {
+        while answers < 50 {
+            let question = tokio::select! {
+                question = active.next() => question,
+                question = standby.next() => question,
+            }
+            .unwrap();
+            let n: u32 = question.read().unwrap();
+            question.answer(&n).await.unwrap();
+            answers += 1;
+        }
+    };
+    within(async { tokio::join!(asking, answering) }).await;
+    // Nobody holds a second copy of any question.
+    drop(active);
+    drop(standby);
+    assert_eq!(answers, 50);
+}

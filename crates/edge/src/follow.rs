@@ -1,0 +1,77 @@
+//! Following the floor's log in the background, so that every station knows what the
+//! others did.
+
+use bus::retry::Backoff;
+use bus::{BusError, FloorLog, Shutdown, Stored};
+use facts::wire::Read;
+
+use crate::worker::Worker;
+
+/// Messages taken at a time: few enough that a scan in between waits only briefly.
+const CHUNK: usize = 256;
+
+/// Follows the log until shutdown. Whatever happens to the log, stations go on.
+pub(crate) async fn follow(worker: &Worker, shutdown: &Shutdown) {
+    tokio::select! {
+        () = shutdown.requested() => {}
+        () = for_ever(worker) => {}
+    }
+}
+
+async fn for_ever(worker: &Worker) {
+    let mut backoff = Backoff::default();
+    let mut told = String::new();
+    loop {
+        let Err(error) = read(worker, &mut backoff).await else {
+            return;
+        };
+        if lost(&error) {
+            // The picture holds what it heard, and facts are never taken twice: so the log
+            // as it is now is simply added to it, from its beginning.
+            worker.picture().position = None;
+            worker.followed(0);
+        }
+        let text = error.to_string();
+        if !error.may_pass() && text != told {
+            tracing::warn!("stations go on with the floor as they know it: {text}");
+            told = text;
+        }
+        backoff.wait().await;
+    }
+}
+
+/// Whether the log is another than the one read before.
+const fn lost(error: &BusError) -> bool {
+    matches!(
+        error,
+        BusError::FloorRecreated { .. } | BusError::FloorTailLost { .. }
+    )
+}
+
+async fn read(worker: &Worker, backoff: &mut Backoff) -> Result<(), BusError> {
+    worker.bus().connected().await;
+    worker.bus().ready().await?;
+    let position = worker.picture().position.clone();
+    let mut log = worker.bus().floor_after(position.as_ref()).await?;
+    loop {
+        let chunk = log.next_chunk(CHUNK).await?;
+        backoff.reset();
+        take(worker, &log, &chunk);
+    }
+}
+
+fn take(worker: &Worker, log: &FloorLog, chunk: &[Stored]) {
+    let position = log.position();
+    let seq = position.seq;
+    {
+        let mut picture = worker.picture();
+        for message in chunk {
+            // What cannot be read is the scheduler's to reject and to count.
+            if let Ok(Read::Fact(fact)) = message.read() {
+                picture.placement.apply(&fact);
+            }
+        }
+        picture.position = Some(position);
+    }
+    worker.followed(seq);
+}

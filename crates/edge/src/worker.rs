@@ -1,0 +1,201 @@
+//! What all stations of one worker share: the outbox, the picture of the floor, the clock.
+
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
+
+use anyhow::Context as _;
+use bus::{Bus, Clock, Draft, Outbox, OutboxError, Shutdown, Tick};
+use chrono::{DateTime, Utc};
+use facts::{Fact, StationId};
+use site::Site;
+use tokio::sync::watch;
+
+use crate::follow;
+use crate::picture::{self, Picture};
+use crate::rejected::Rejected;
+
+/// How often the picture of the floor is kept. Reading the log since then takes less
+/// than a second.
+const SNAPSHOT: Duration = Duration::from_secs(60);
+
+/// Cheap to clone; all clones are one worker.
+#[derive(Clone)]
+pub struct Worker(Arc<Inner>);
+
+struct Inner {
+    site: Site,
+    bus: Bus,
+    clock: Clock,
+    outbox: Outbox,
+    rejected: Rejected,
+    snapshot: PathBuf,
+    picture: Mutex<Picture>,
+    /// The number in the log up to which facts were taken.
+    followed: watch::Sender<u64>,
+    /// The driven clock's latest tick; none on a system clock.
+    ticked: watch::Sender<Option<Tick>>,
+}
+
+impl Worker {
+    /// Opens a worker in its own folder. The broker may be away: then the floor is as the
+    /// last picture and the outbox have it.
+    ///
+    /// # Errors
+    /// When the folder cannot be used; the text says what to do.
+    pub fn open(site: Site, bus: Bus, clock: Clock, dir: &Path) -> anyhow::Result<Self> {
+        std::fs::create_dir_all(dir)
+            .with_context(|| format!("cannot make the data folder {}", dir.display()))?;
+        let outbox = Outbox::open(&dir.join("outbox"), site.id)?;
+        let snapshot = dir.join("placement");
+        let mut picture = Picture::load(&snapshot);
+        // Recorded after the picture was kept, and perhaps never sent.
+        for fact in outbox.kept()? {
+            picture.placement.apply(&fact);
+        }
+        Ok(Self(Arc::new(Inner {
+            rejected: Rejected::open(dir)?,
+            followed: watch::Sender::new(picture.position.as_ref().map_or(0, |p| p.seq)),
+            ticked: watch::Sender::new(None),
+            picture: Mutex::new(picture),
+            site,
+            bus,
+            clock,
+            outbox,
+            snapshot,
+        })))
+    }
+
+    /// The site served.
+    #[must_use]
+    pub fn site(&self) -> &Site {
+        &self.0.site
+    }
+
+    /// Sends the outbox, follows the log and keeps the picture until shutdown.
+    ///
+    /// # Errors
+    /// When the picture cannot be kept at the end.
+    pub async fn run(&self, shutdown: &Shutdown) -> anyhow::Result<()> {
+        tokio::join!(
+            self.0.outbox.drain(&self.0.bus, shutdown),
+            follow::follow(self, shutdown),
+            self.keep_pictures(shutdown),
+            self.hear_the_clock(shutdown),
+        );
+        self.keep_picture().await
+    }
+
+    pub(crate) fn bus(&self) -> &Bus {
+        &self.0.bus
+    }
+
+    pub(crate) fn now(&self) -> DateTime<Utc> {
+        self.0.clock.now()
+    }
+
+    pub(crate) fn rejected(&self) -> &Rejected {
+        &self.0.rejected
+    }
+
+    /// The picture, for as long as the guard lives: whoever records holds it, so that two
+    /// stations never number two wheels alike.
+    pub(crate) fn picture(&self) -> MutexGuard<'_, Picture> {
+        self.0
+            .picture
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Stores drafts durably and takes them into the picture.
+    pub(crate) fn record(
+        &self,
+        picture: &mut Picture,
+        station: StationId,
+        drafts: Vec<Draft>,
+        now: DateTime<Utc>,
+    ) -> Result<Vec<Fact>, OutboxError> {
+        let facts = self.0.outbox.record(&station, drafts, now)?;
+        for fact in &facts {
+            picture.placement.apply(fact);
+        }
+        Ok(facts)
+    }
+
+    /// While the broker is away: how many facts wait for it.
+    pub(crate) fn waiting(&self) -> Option<usize> {
+        (!self.0.bus.is_connected()).then(|| self.0.outbox.waiting())
+    }
+
+    /// The log was taken up to `seq`.
+    pub(crate) fn followed(&self, seq: u64) {
+        self.0.followed.send_replace(seq);
+    }
+
+    /// Waits until the log has been taken up to a number; false when that takes too long.
+    pub(crate) async fn has_followed(&self, seq: u64, within: Duration) -> bool {
+        let mut followed = self.0.followed.subscribe();
+        let reached = followed.wait_for(|at| *at >= seq);
+        matches!(tokio::time::timeout(within, reached).await, Ok(Ok(_)))
+    }
+
+    /// What a driven clock says has happened before now.
+    pub(crate) fn happened(&self) -> u64 {
+        self.0.ticked.borrow().map_or(0, |tick| tick.after_seq)
+    }
+
+    /// On a driven clock, a scan may be here before the tick of its time is: waits for it.
+    pub(crate) async fn clock_reaches(&self, at: DateTime<Utc>, within: Duration) {
+        if matches!(self.0.clock, Clock::Bus(_)) {
+            let mut ticked = self.0.ticked.subscribe();
+            let reached = ticked.wait_for(|tick| tick.is_some_and(|tick| tick.now >= at));
+            // A clock that does not come is the clock warning's business.
+            let _ = tokio::time::timeout(within, reached).await;
+        }
+    }
+
+    async fn hear_the_clock(&self, shutdown: &Shutdown) {
+        let mut clock = self.0.clock.clone();
+        if matches!(clock, Clock::System) {
+            return;
+        }
+        loop {
+            tokio::select! {
+                () = shutdown.requested() => return,
+                tick = clock.next_tick() => {
+                    self.0.ticked.send_replace(Some(tick));
+                }
+            }
+        }
+    }
+
+    async fn keep_pictures(&self, shutdown: &Shutdown) {
+        let mut kept = 0;
+        loop {
+            tokio::select! {
+                () = shutdown.requested() => return,
+                () = tokio::time::sleep(SNAPSHOT) => {}
+            }
+            let followed = *self.0.followed.borrow();
+            if followed != kept {
+                match self.keep_picture().await {
+                    Ok(()) => kept = followed,
+                    Err(error) => tracing::warn!("{error:#}"),
+                }
+            }
+        }
+    }
+
+    async fn keep_picture(&self) -> anyhow::Result<()> {
+        let worker = self.clone();
+        tokio::task::spawn_blocking(move || {
+            let bytes = {
+                let mut picture = worker.picture();
+                picture.forget(worker.now());
+                picture.bytes()?
+            };
+            picture::keep(&worker.0.snapshot, &bytes)
+        })
+        .await?
+    }
+}

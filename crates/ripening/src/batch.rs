@@ -1,0 +1,123 @@
+//! A batch: its make record and how far its wheels are.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use facts::{Event, Fact, LotId, PersonId, RecipeId, StationId, VatId, WheelId};
+use quantity::Litres;
+use serde::{Deserialize, Serialize};
+
+use crate::{Moment, Voids};
+
+/// What the start of a batch says.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Started {
+    /// The vat.
+    pub vat: VatId,
+    /// The recipe.
+    pub recipe: RecipeId,
+    /// Its version.
+    pub version: u32,
+    /// Milk in the vat.
+    pub milk: Litres,
+    /// Its lots.
+    pub milk_lots: Vec<LotId>,
+}
+
+/// A line of the make record.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MakeLine {
+    /// Where it was written.
+    pub station: StationId,
+    /// By whom.
+    pub person: Option<PersonId>,
+    /// What it says.
+    pub words: String,
+    /// What the start of the batch says, on that line.
+    pub started: Option<Started>,
+}
+
+/// One vat's make.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct Batch {
+    /// The make record in order.
+    pub lines: BTreeMap<Moment, MakeLine>,
+    /// Every wheel ever portioned from it.
+    #[serde(skip)]
+    pub wheels: BTreeSet<WheelId>,
+    /// How far its wheels are.
+    #[serde(skip)]
+    pub progress: Progress,
+}
+
+/// How far a batch's wheels are.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Progress {
+    /// The wheels whose cores stand for the batch.
+    pub to_iron: Vec<WheelId>,
+    /// The core by which the last of them reached the recipe's blue coverage.
+    pub ready: Option<Moment>,
+}
+
+impl Batch {
+    /// Writes a fact into the make record. `false`: it was there already.
+    pub fn write(&mut self, fact: &Fact) -> bool {
+        let Some(words) = words(&fact.event) else {
+            return false;
+        };
+        let started = match &fact.event {
+            Event::VatStarted(e) => Some(Started {
+                vat: e.vat,
+                recipe: e.recipe,
+                version: e.recipe_version,
+                milk: e.milk_l,
+                milk_lots: e.milk_lots.clone(),
+            }),
+            _ => None,
+        };
+        let line = MakeLine {
+            station: fact.station,
+            person: fact.person,
+            words,
+            started,
+        };
+        self.lines.insert(Moment::of(fact), line).is_none()
+    }
+
+    /// How the batch began: the latest start that was not voided.
+    #[must_use]
+    pub fn started(&self, voids: &Voids) -> Option<&Started> {
+        let lines = self.lines.iter().rev();
+        lines
+            .filter(|(m, _)| !voids.is_void(m.fact))
+            .find_map(|(_, line)| line.started.as_ref())
+    }
+}
+
+fn words(event: &Event) -> Option<String> {
+    let noted = |what: &str, note: &Option<String>| match note {
+        Some(note) => format!("{what}: {note}"),
+        None => what.to_owned(),
+    };
+    Some(match event {
+        Event::VatStarted(e) => format!(
+            "{} of milk into vat {} for {} v{}",
+            e.milk_l, e.vat, e.recipe, e.recipe_version
+        ),
+        Event::VatDosed(e) => {
+            format!("{:?} added: {} of lot {}", e.ingredient, e.amount, e.lot).to_lowercase()
+        }
+        Event::VatMeasured(e) => match e.reading {
+            facts::Reading::Ph(ph) => format!("pH {}", ph.get()),
+            facts::Reading::AcidityDornic(acid) => format!("acidity {acid} °D"),
+            facts::Reading::TemperatureC(t) => format!("{t}"),
+        },
+        Event::VatCut(e) => noted("cut", &e.note),
+        Event::VatMilled(e) => noted("milled", &e.note),
+        Event::VatClosed(e) => noted("make closed", &e.note),
+        Event::VatDrained(e) => match e.whey_l {
+            Some(whey) => format!("whey drained: {whey}"),
+            None => "whey drained".to_owned(),
+        },
+        _ => return None,
+    })
+}

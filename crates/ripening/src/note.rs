@@ -1,0 +1,227 @@
+//! What a fact means for one wheel.
+
+use facts::{
+    BatchId, Carrier, Event, Fact, Grade, HoldId, HoopId, MarketId, OrderId, PersonId, PositionId,
+    RoomId, SampleId, StackId, StationId, StillageId, ToolId,
+};
+use quantity::{Grams, Percent};
+use serde::{Deserialize, Serialize};
+
+use crate::Moment;
+
+/// One entry of a wheel's life: a fact, as far as it concerns this wheel.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Note {
+    /// When, and which fact.
+    pub moment: Moment,
+    /// The station that stated it.
+    pub station: StationId,
+    /// Who did it, where known.
+    pub person: Option<PersonId>,
+    /// What happened to the wheel.
+    pub what: What,
+}
+
+/// What happened to a wheel.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[allow(missing_docs)] // the fact types of the same names document the fields
+pub enum What {
+    Portioned {
+        batch: BatchId,
+        weight: Grams,
+    },
+    Hooped {
+        hoop: HoopId,
+        stack: Option<StackId>,
+    },
+    Turned {
+        via: Option<Carrier>,
+    },
+    Unhooped {
+        via: Option<Carrier>,
+    },
+    RubbedUp {
+        via: Option<Carrier>,
+    },
+    Loaded {
+        stillage: StillageId,
+    },
+    Moved {
+        room: RoomId,
+        position: Option<PositionId>,
+    },
+    RindSeen {
+        cover: Percent,
+    },
+    Pierced {
+        machine: ToolId,
+    },
+    Ironed {
+        coverage: Percent,
+        note: Option<String>,
+    },
+    Graded {
+        grade: Grade,
+    },
+    Weighed {
+        weight: Grams,
+    },
+    Labelled {
+        printer: String,
+    },
+    Sampled {
+        sample: SampleId,
+    },
+    Held {
+        hold: HoldId,
+        reason: String,
+    },
+    Released {
+        hold: HoldId,
+        reason: String,
+    },
+    Allocated {
+        order: OrderId,
+    },
+    Dispatched {
+        order: Option<OrderId>,
+        market: Option<MarketId>,
+    },
+    Delivered {
+        order: Option<OrderId>,
+    },
+    Returned {
+        reason: String,
+    },
+    Discarded {
+        reason: String,
+    },
+}
+
+impl Note {
+    /// What a fact means for each of its wheels; `None` when it is not about wheels.
+    #[must_use]
+    pub fn of(fact: &Fact) -> Option<Self> {
+        let what = match &fact.event {
+            Event::WheelPortioned(e) => What::Portioned {
+                batch: e.batch,
+                weight: e.weight_g,
+            },
+            Event::WheelHooped(e) => What::Hooped {
+                hoop: e.hoop,
+                stack: e.stack,
+            },
+            Event::WheelTurned(e) => What::Turned { via: e.via },
+            Event::WheelUnhooped(e) => What::Unhooped { via: e.via },
+            Event::WheelRubbedUp(e) => What::RubbedUp { via: e.via },
+            Event::WheelLoaded(e) => What::Loaded {
+                stillage: e.stillage,
+            },
+            Event::WheelMoved(e) => What::Moved {
+                room: e.room,
+                position: e.position,
+            },
+            Event::RindObserved(e) => What::RindSeen { cover: e.cover_pct },
+            Event::WheelPierced(e) => What::Pierced { machine: e.machine },
+            Event::WheelIroned(e) => What::Ironed {
+                coverage: e.blue_coverage_pct,
+                note: e.note.clone(),
+            },
+            Event::WheelGraded(e) => What::Graded { grade: e.grade },
+            Event::WheelWeighed(e) => What::Weighed { weight: e.weight_g },
+            Event::WheelLabelled(e) => What::Labelled {
+                printer: e.printer.clone(),
+            },
+            Event::LabSampled(e) => What::Sampled { sample: e.sample },
+            Event::WheelHeld(e) => What::Held {
+                hold: e.hold,
+                reason: e.reason.clone(),
+            },
+            Event::WheelReleased(e) => What::Released {
+                hold: e.hold,
+                reason: e.reason.clone(),
+            },
+            Event::WheelAllocated(e) => What::Allocated { order: e.order },
+            Event::WheelDispatched(e) => What::Dispatched {
+                order: e.order,
+                market: e.market,
+            },
+            Event::WheelDelivered(e) => What::Delivered { order: e.order },
+            Event::WheelReturned(e) => What::Returned {
+                reason: e.reason.clone(),
+            },
+            Event::WheelDiscarded(e) => What::Discarded {
+                reason: e.reason.clone(),
+            },
+            _ => return None,
+        };
+        Some(Self {
+            moment: Moment::of(fact),
+            station: fact.station,
+            person: fact.person,
+            what,
+        })
+    }
+}
+
+impl What {
+    /// The happening in words, as a line of the wheel's life.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let on = |via: &Option<Carrier>| via.map_or(String::new(), |c| format!(" with {c}"));
+        let to =
+            |order: &Option<OrderId>| order.map_or(String::new(), |o| format!(" for order {o}"));
+        match self {
+            Self::Portioned { batch, weight } => format!("portioned from batch {batch}, {weight}"),
+            Self::Hooped { hoop, stack: None } => format!("into hoop {hoop}"),
+            Self::Hooped {
+                hoop,
+                stack: Some(stack),
+            } => format!("into hoop {hoop}, stack {stack}"),
+            Self::Turned { via } => format!("turned{}", on(via)),
+            Self::Unhooped { via } => format!("unhooped{}", on(via)),
+            Self::RubbedUp { via } => format!("rubbed up{}", on(via)),
+            Self::Loaded { stillage } => format!("loaded on stillage {stillage}"),
+            Self::Moved {
+                room,
+                position: None,
+            } => format!("moved to room {room}"),
+            Self::Moved {
+                room,
+                position: Some(at),
+            } => format!("moved to room {room}, place {at}"),
+            Self::RindSeen { cover } => format!("rind cover seen: {cover}"),
+            Self::Pierced { machine } => format!("pierced with {machine}"),
+            Self::Ironed {
+                coverage,
+                note: None,
+            } => format!("ironed: blue through {coverage}"),
+            Self::Ironed {
+                coverage,
+                note: Some(note),
+            } => {
+                format!("ironed: blue through {coverage}, {note}")
+            }
+            Self::Graded { grade } => format!("graded {grade}"),
+            Self::Weighed { weight } => format!("weighed {weight}"),
+            Self::Labelled { printer } => format!("label printed on {printer}"),
+            Self::Sampled { sample } => format!("sample {sample} taken"),
+            Self::Held { hold, reason } => format!("held by {hold}: {reason}"),
+            Self::Released { hold, reason } => format!("released from {hold}: {reason}"),
+            Self::Allocated { order } => format!("promised to order {order}"),
+            Self::Dispatched {
+                order,
+                market: None,
+            } => format!("dispatched{}", to(order)),
+            Self::Dispatched {
+                order,
+                market: Some(m),
+            } => {
+                format!("dispatched{} to market {m}", to(order))
+            }
+            Self::Delivered { order } => format!("delivered{}", to(order)),
+            Self::Returned { reason } => format!("came back: {reason}"),
+            Self::Discarded { reason } => format!("discarded: {reason}"),
+        }
+    }
+}

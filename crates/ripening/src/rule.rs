@@ -1,0 +1,177 @@
+//! The rules: a table of small pure functions from what is known of a wheel to what it
+//! needs. Each rule lives in its own file with its tests, which read like the rule.
+
+use chrono::{DateTime, NaiveTime, Utc};
+use facts::{FactId, WheelId};
+use quantity::{DairyClock, DairyDay};
+use recipe::{Ages, Recipe};
+
+use crate::{Action, Because, Blocked, Moment, NextAction, Severity, State, Window};
+
+mod dispatch;
+mod drain;
+mod find;
+mod grade;
+mod iron;
+mod pierce;
+mod rind;
+mod room;
+mod turn;
+
+/// What a rule may look at.
+#[derive(Clone, Copy)]
+pub struct Case<'a> {
+    /// The wheel.
+    pub wheel: WheelId,
+    /// What is known of it.
+    pub state: &'a State,
+    /// Its make day.
+    pub made: DairyDay,
+    /// The recipe it was made by.
+    pub recipe: &'a Recipe,
+    /// How far its batch is.
+    pub batch: &'a crate::Progress,
+    /// The site's clock.
+    pub clock: &'a DairyClock,
+    /// Local time by which a day's work should be done.
+    pub turn_by: NaiveTime,
+    /// Days after which an unseen wheel counts as lost.
+    pub lost_after_days: i64,
+}
+
+/// One rule of the table.
+pub struct Rule {
+    /// Its name, shown with every action it asks for.
+    pub name: &'static str,
+    /// What it costs to break it.
+    pub cost: &'static str,
+    /// The rule itself.
+    ask: fn(&Case<'_>) -> Option<Asked>,
+    /// The reason in words.
+    words: fn(&Case<'_>) -> String,
+}
+
+/// What a rule asks for.
+struct Asked {
+    action: Action,
+    window: Window,
+    severity: Severity,
+    facts: [Option<FactId>; 2],
+    blocked: Option<Blocked>,
+}
+
+impl Asked {
+    fn new(action: Action, window: Window, severity: Severity, facts: [Option<Moment>; 2]) -> Self {
+        Self {
+            action,
+            window,
+            severity,
+            facts: facts.map(|m| m.map(|m| m.fact)),
+            blocked: None,
+        }
+    }
+
+    fn blocked_if(mut self, blocked: bool, by: Blocked) -> Self {
+        if blocked {
+            self.blocked = Some(by);
+        }
+        self
+    }
+}
+
+/// Every rule, in the order in which a wheel meets them.
+pub static RULES: &[Rule] = &[
+    turn::RULE,
+    drain::UNHOOP,
+    drain::RUB_UP,
+    drain::PLACE,
+    rind::RULE,
+    room::RULE,
+    pierce::RULE,
+    iron::RULE,
+    grade::RULE,
+    dispatch::RULE,
+    find::LOST,
+    find::REVIEW,
+    find::RETURNED,
+];
+
+/// Everything a wheel needs, in the table's order.
+#[must_use]
+pub fn next_actions(case: &Case<'_>) -> Vec<NextAction> {
+    RULES
+        .iter()
+        .filter_map(|rule| {
+            let Asked {
+                action,
+                window,
+                severity,
+                facts,
+                blocked,
+            } = (rule.ask)(case)?;
+            let because = Because {
+                rule: rule.name,
+                facts,
+                blocked,
+            };
+            Some(NextAction {
+                action,
+                window,
+                severity,
+                because,
+            })
+        })
+        .collect()
+}
+
+/// Why an action is asked for, in words: the rule, what it rests on, what blocks it.
+#[must_use]
+pub fn explain(case: &Case<'_>, because: &Because) -> String {
+    let Some(rule) = RULES.iter().find(|rule| rule.name == because.rule) else {
+        return because.rule.to_owned();
+    };
+    let reason = (rule.words)(case);
+    match because.blocked {
+        Some(blocked) => format!("{reason}; {}", blocked.words()),
+        None => reason,
+    }
+}
+
+impl Case<'_> {
+    /// The start of a dairy day.
+    fn starts(&self, day: DairyDay) -> DateTime<Utc> {
+        self.clock.start_of(day)
+    }
+
+    /// The time by which the day's work should be done.
+    fn worked_by(&self, day: DairyDay) -> DateTime<Utc> {
+        self.clock.at(day, self.turn_by)
+    }
+
+    /// A window from the start of one day, due by the end of work on another, closing
+    /// with a third.
+    fn days(&self, earliest: DairyDay, due: DairyDay, latest: DairyDay) -> Window {
+        let earliest = self.starts(earliest);
+        let due = self.worked_by(due).max(earliest);
+        Window {
+            earliest,
+            due,
+            latest: self.clock.end_of(latest).max(due),
+        }
+    }
+
+    /// A window given in ages.
+    fn ages(&self, ages: Ages) -> Window {
+        let day = |age| self.made.plus(age);
+        self.days(day(ages.earliest), day(ages.due), day(ages.latest))
+    }
+
+    fn held(&self) -> bool {
+        !self.state.holds.is_empty()
+    }
+
+    /// `larkholm-blue v1`
+    fn recipe_name(&self) -> String {
+        format!("{} v{}", self.recipe.id, self.recipe.version)
+    }
+}

@@ -1,0 +1,90 @@
+//! Wheels that nobody has seen, and wheels about which something cannot be right.
+
+use super::{Asked, Case, Rule};
+use crate::{Action, Moment, Severity, Window};
+
+pub(super) const LOST: Rule = Rule {
+    name: "roll-call",
+    cost: "a wheel that stands forgotten is lost cheese, and a hole in the trace",
+    ask: ask_lost,
+    words: |case| match case.state.last_seen {
+        Some(seen) => format!(
+            "nobody has scanned it since {}; lost after {} days",
+            case.clock.local(seen.at),
+            case.lost_after_days
+        ),
+        None => "never scanned".to_owned(),
+    },
+};
+
+fn ask_lost(case: &Case<'_>) -> Option<Asked> {
+    let state = case.state;
+    let seen = state.last_seen?;
+    state.on_floor().then(|| {
+        let day = case.clock.day_of(seen.at).plus(case.lost_after_days);
+        let window = case.days(day, day, day.plus(case.lost_after_days));
+        Asked::new(Action::Find, window, Severity::Alarm, [Some(seen), None])
+    })
+}
+
+pub(super) const REVIEW: Rule = Rule {
+    name: "contradiction",
+    cost: "a record that cannot be right makes every trace that uses it doubtful",
+    ask: ask_review,
+    words: |case| {
+        let mut kinds: Vec<_> = case.state.flags.iter().map(|flag| flag.kind).collect();
+        kinds.sort_unstable();
+        kinds.dedup();
+        let words: Vec<_> = kinds.iter().map(|kind| kind.words()).collect();
+        format!(
+            "{}: void the wrong fact, or say what happened",
+            words.join("; ")
+        )
+    },
+};
+
+fn ask_review(case: &Case<'_>) -> Option<Asked> {
+    let flagged = case.state.flags.last()?;
+    let window = two_days_from(case, case.state.last_seen?);
+    let mut asked = Asked::new(Action::Review, window, Severity::Notice, [None, None]);
+    asked.facts[0] = Some(flagged.fact);
+    Some(asked)
+}
+
+pub(super) const RETURNED: Rule = Rule {
+    name: "return",
+    cost: "a wheel that was away cannot be sold again without someone's decision",
+    ask: |case| {
+        let state = case.state;
+        let returned = state.returned.filter(|_| state.on_floor())?;
+        let graded_since = state.grade.is_some_and(|grade| grade.moment > returned);
+        let held_since = state.holds.iter().any(|hold| hold.moment > returned);
+        if graded_since || held_since {
+            return None;
+        }
+        let window = two_days_from(case, returned);
+        Some(Asked::new(
+            Action::Decide,
+            window,
+            Severity::Warning,
+            [Some(returned), None],
+        ))
+    },
+    words: |case| match case.state.returned {
+        Some(back) => format!(
+            "came back {}: hold, regrade or discard it",
+            case.clock.local(back.at)
+        ),
+        None => "not returned".to_owned(),
+    },
+};
+
+/// Open at once, due by the end of tomorrow's work, closing a day later.
+fn two_days_from(case: &Case<'_>, since: Moment) -> Window {
+    let day = case.clock.day_of(since.at);
+    Window {
+        earliest: since.at,
+        due: case.worked_by(day.plus(1)),
+        latest: case.clock.end_of(day.plus(2)),
+    }
+}

@@ -1,0 +1,321 @@
+//! What is known of a wheel: its notes, folded in order.
+
+use facts::{
+    BatchId, FactId, Grade, HoldId, HoopId, MarketId, OrderId, PositionId, RoomId, StackId,
+    StillageId, ToolId,
+};
+use quantity::{Age, DairyClock, DairyDay, Grams, Percent};
+use serde::{Deserialize, Serialize};
+
+use crate::{Moment, Note, What};
+
+/// A value and when it was seen.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Seen<T> {
+    /// The value.
+    pub value: T,
+    /// When, and by which fact.
+    pub moment: Moment,
+}
+
+/// Something that cannot be right: kept, and shown to a person.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Flag {
+    /// What is odd.
+    pub kind: FlagKind,
+    /// The fact that made it so.
+    pub fact: FactId,
+}
+
+/// What can be odd about a wheel.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum FlagKind {
+    /// Portioned a second time: two wheels with one serial.
+    BornTwice,
+    /// Something happened to it before, or without, its portioning.
+    NotBorn,
+    /// Something happened to it after it was dispatched.
+    AfterDispatch,
+    /// Something happened to it after it was discarded.
+    AfterDiscard,
+    /// Unhooped a second time.
+    UnhoopedTwice,
+    /// Rubbed up while still in the hoop.
+    RubbedUpInHoop,
+    /// Pierced while still in the hoop.
+    PiercedInHoop,
+    /// Dispatched while held.
+    DispatchedWhileHeld,
+    /// Released from a hold it was not under.
+    ReleasedNotHeld,
+}
+
+impl FlagKind {
+    /// What is odd, in words.
+    #[must_use]
+    pub const fn words(self) -> &'static str {
+        match self {
+            Self::BornTwice => "portioned twice: two wheels may carry this serial",
+            Self::NotBorn => "never portioned here, or scanned before it was",
+            Self::AfterDispatch => "scanned after it was dispatched",
+            Self::AfterDiscard => "scanned after it was discarded",
+            Self::UnhoopedTwice => "unhooped twice",
+            Self::RubbedUpInHoop => "rubbed up while still in the hoop",
+            Self::PiercedInHoop => "pierced while still in the hoop",
+            Self::DispatchedWhileHeld => "dispatched while held",
+            Self::ReleasedNotHeld => "released from a hold it was not under",
+        }
+    }
+}
+
+/// What is known of a wheel.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct State {
+    /// Its batch.
+    pub batch: Option<BatchId>,
+    /// When it was portioned.
+    pub born: Option<Moment>,
+    /// The dairy day it was portioned on: its make day.
+    pub made: Option<DairyDay>,
+    /// Curd weight at portioning.
+    pub portion: Option<Grams>,
+    /// Latest weight, the portion's included.
+    pub weight: Option<Seen<Grams>>,
+    /// The hoop it is in.
+    pub hoop: Option<HoopId>,
+    /// The stack its hoop stands in.
+    pub stack: Option<StackId>,
+    /// The stillage it is on.
+    pub stillage: Option<StillageId>,
+    /// The room it is in, and since when.
+    pub room: Option<Seen<RoomId>>,
+    /// Its place there.
+    pub position: Option<PositionId>,
+    /// How often it was turned. An even number means that the make-day face is up.
+    pub turns: u32,
+    /// On how many dairy days it was turned.
+    pub turn_days: u32,
+    /// The latest turn, and its dairy day.
+    pub turned: Option<Seen<DairyDay>>,
+    /// When it left the hoop, and that dairy day.
+    pub unhooped: Option<Seen<DairyDay>>,
+    /// When it was rubbed up, and that dairy day.
+    pub rubbed_up: Option<Seen<DairyDay>>,
+    /// Latest rind cover seen.
+    pub rind: Option<Seen<Percent>>,
+    /// When mould was first seen on it.
+    pub first_rind: Option<Moment>,
+    /// Latest piercing.
+    pub pierced: Option<Seen<ToolId>>,
+    /// Latest core.
+    pub ironed: Option<Seen<Percent>>,
+    /// How many cores were drawn.
+    pub cores: u32,
+    /// Its grade.
+    pub grade: Option<Seen<Grade>>,
+    /// Whether a label was printed for it.
+    pub labelled: bool,
+    /// Holds it is under, in order.
+    pub holds: Vec<Seen<HoldId>>,
+    /// The order it is promised to.
+    pub allocated: Option<OrderId>,
+    /// When it left, and to which market.
+    pub dispatched: Option<Seen<Option<MarketId>>>,
+    /// When it arrived.
+    pub delivered: Option<Moment>,
+    /// When it came back.
+    pub returned: Option<Moment>,
+    /// When it was thrown away.
+    pub discarded: Option<Moment>,
+    /// The last time anything happened to it on the floor.
+    pub last_seen: Option<Moment>,
+    /// What cannot be right about it.
+    pub flags: Vec<Flag>,
+}
+
+impl State {
+    /// Whether it still stands on the floor.
+    #[must_use]
+    pub const fn on_floor(&self) -> bool {
+        self.dispatched.is_none() && self.discarded.is_none()
+    }
+
+    /// Whether it is draining in its hoop.
+    #[must_use]
+    pub const fn in_hoop(&self) -> bool {
+        self.born.is_some() && self.unhooped.is_none()
+    }
+
+    /// Its age on a dairy day.
+    #[must_use]
+    pub fn age_on(&self, day: DairyDay) -> Option<Age> {
+        self.made.map(|made| Age(day.days_since(made)))
+    }
+
+    /// The dairy day it must be seen as having been turned last: never turned counts
+    /// from the day it was portioned.
+    #[must_use]
+    pub fn turned_or_made(&self) -> Option<DairyDay> {
+        self.turned.map(|t| t.value).or(self.made)
+    }
+
+    /// Folds one note, which must be later than every note folded so far. `day` is the
+    /// dairy day of the note.
+    pub fn apply(&mut self, note: &Note, day: DairyDay) {
+        let moment = note.moment;
+        if !matches!(note.what, What::Labelled { .. } | What::Delivered { .. }) {
+            self.flag_what_cannot_be(note);
+            self.last_seen = Some(moment);
+        }
+        match &note.what {
+            What::Portioned { batch, weight } => {
+                if self.born.is_none() {
+                    self.batch = Some(*batch);
+                    self.born = Some(moment);
+                    self.made = Some(day);
+                    self.portion = Some(*weight);
+                    self.weight = Some(Seen {
+                        value: *weight,
+                        moment,
+                    });
+                }
+            }
+            What::Hooped { hoop, stack } => {
+                self.hoop = Some(*hoop);
+                self.stack = *stack;
+            }
+            What::Turned { .. } => {
+                self.turns += 1;
+                if self.turned.is_none_or(|turned| turned.value != day) {
+                    self.turn_days += 1;
+                }
+                self.turned = Some(Seen { value: day, moment });
+            }
+            What::Unhooped { .. } => {
+                self.unhooped.get_or_insert(Seen { value: day, moment });
+                self.hoop = None;
+                self.stack = None;
+            }
+            What::RubbedUp { .. } => self.rubbed_up = Some(Seen { value: day, moment }),
+            What::Loaded { stillage } => self.stillage = Some(*stillage),
+            What::Moved { room, position } => {
+                if self.room.is_none_or(|r| r.value != *room) {
+                    self.room = Some(Seen {
+                        value: *room,
+                        moment,
+                    });
+                }
+                self.position = *position;
+            }
+            What::RindSeen { cover } => {
+                self.rind = Some(Seen {
+                    value: *cover,
+                    moment,
+                });
+                if cover.get() > 0.0 {
+                    self.first_rind.get_or_insert(moment);
+                }
+            }
+            What::Pierced { machine } => {
+                self.pierced = Some(Seen {
+                    value: *machine,
+                    moment,
+                })
+            }
+            What::Ironed { coverage, .. } => {
+                self.ironed = Some(Seen {
+                    value: *coverage,
+                    moment,
+                });
+                self.cores += 1;
+            }
+            What::Graded { grade } => {
+                self.grade = Some(Seen {
+                    value: *grade,
+                    moment,
+                })
+            }
+            What::Weighed { weight } => {
+                self.weight = Some(Seen {
+                    value: *weight,
+                    moment,
+                })
+            }
+            What::Labelled { .. } => self.labelled = true,
+            What::Sampled { .. } => {}
+            What::Held { hold, .. } => {
+                if !self.holds.iter().any(|h| h.value == *hold) {
+                    self.holds.push(Seen {
+                        value: *hold,
+                        moment,
+                    });
+                }
+            }
+            What::Released { hold, .. } => self.holds.retain(|h| h.value != *hold),
+            What::Allocated { order } => self.allocated = Some(*order),
+            What::Dispatched { market, .. } => {
+                self.dispatched = Some(Seen {
+                    value: *market,
+                    moment,
+                });
+                self.stillage = None;
+                self.room = None;
+                self.position = None;
+            }
+            What::Delivered { .. } => self.delivered = Some(moment),
+            What::Returned { .. } => {
+                self.returned = Some(moment);
+                self.dispatched = None;
+                self.delivered = None;
+            }
+            What::Discarded { .. } => self.discarded = Some(moment),
+        }
+    }
+
+    /// Folds notes from nothing.
+    pub fn of<'n>(notes: impl Iterator<Item = &'n Note>, clock: &DairyClock) -> Self {
+        let mut state = Self::default();
+        for note in notes {
+            state.apply(note, clock.day_of(note.moment.at));
+        }
+        state
+    }
+
+    fn flag_what_cannot_be(&mut self, note: &Note) {
+        let in_hoop = self.in_hoop();
+        let mut odd = |kind| {
+            self.flags.push(Flag {
+                kind,
+                fact: note.moment.fact,
+            })
+        };
+        match (&note.what, self.born) {
+            (What::Portioned { .. }, Some(_)) => odd(FlagKind::BornTwice),
+            (What::Portioned { .. }, None) | (_, Some(_)) => {}
+            (_, None) => odd(FlagKind::NotBorn),
+        }
+        if self.discarded.is_some() {
+            odd(FlagKind::AfterDiscard);
+        } else if self.dispatched.is_some()
+            && !matches!(
+                note.what,
+                What::Returned { .. } | What::Held { .. } | What::Released { .. }
+            )
+        {
+            odd(FlagKind::AfterDispatch);
+        }
+        match &note.what {
+            What::Unhooped { .. } if self.unhooped.is_some() => odd(FlagKind::UnhoopedTwice),
+            What::RubbedUp { .. } if in_hoop => odd(FlagKind::RubbedUpInHoop),
+            What::Pierced { .. } if in_hoop => odd(FlagKind::PiercedInHoop),
+            What::Dispatched { .. } if !self.holds.is_empty() => {
+                odd(FlagKind::DispatchedWhileHeld);
+            }
+            What::Released { hold, .. } if !self.holds.iter().any(|h| h.value == *hold) => {
+                odd(FlagKind::ReleasedNotHeld);
+            }
+            _ => {}
+        }
+    }
+}

@@ -1,0 +1,94 @@
+//! One wheel: its life, what is known of it, and what it needs next.
+
+use chrono::{DateTime, Utc};
+use quantity::DairyClock;
+
+use crate::alert::Told;
+use crate::{Chronicle, NextAction, Note, Noted, State, Urgency, Voids};
+
+/// One wheel.
+#[derive(Debug, Clone, Default)]
+pub struct Wheel {
+    pub(crate) chronicle: Chronicle,
+    pub(crate) state: State,
+    pub(crate) actions: Vec<NextAction>,
+    /// The next instant at which an action's urgency changes by itself.
+    pub(crate) changes_at: Option<DateTime<Utc>>,
+    pub(crate) told: Vec<Told>,
+}
+
+impl Wheel {
+    /// A wheel as it was stored.
+    #[must_use]
+    pub fn stored(chronicle: Chronicle, state: State) -> Self {
+        Self {
+            chronicle,
+            state,
+            ..Self::default()
+        }
+    }
+
+    /// Its life.
+    #[must_use]
+    pub const fn chronicle(&self) -> &Chronicle {
+        &self.chronicle
+    }
+
+    /// What is known of it.
+    #[must_use]
+    pub const fn state(&self) -> &State {
+        &self.state
+    }
+
+    /// What it needs, in the rule table's order.
+    #[must_use]
+    pub fn actions(&self) -> &[NextAction] {
+        &self.actions
+    }
+
+    /// What it needs first: the most urgent, then the earliest due.
+    #[must_use]
+    pub fn next_action(&self, now: DateTime<Utc>) -> Option<&NextAction> {
+        self.actions.iter().min_by_key(|a| {
+            let urgency = a.window.urgency(now);
+            (
+                std::cmp::Reverse(urgency),
+                a.because.blocked.is_some(),
+                a.window.due,
+            )
+        })
+    }
+
+    /// Whether any action is late at `now`.
+    #[must_use]
+    pub fn is_late(&self, now: DateTime<Utc>) -> bool {
+        self.actions
+            .iter()
+            .any(|a| a.because.blocked.is_none() && a.window.urgency(now) >= Urgency::Overdue)
+    }
+
+    /// Takes a note: folded at once when it is the latest, else by folding again.
+    pub(crate) fn note(
+        &mut self,
+        note: &Note,
+        day: quantity::DairyDay,
+        clock: &DairyClock,
+        voids: &Voids,
+    ) -> Noted {
+        let noted = self.chronicle.note(note);
+        match noted {
+            Noted::Appended if voids.is_void(note.moment.fact) => {}
+            Noted::Appended => self.state.apply(note, day),
+            Noted::Inserted => self.fold_again(clock, voids),
+            Noted::Duplicate => {}
+        }
+        noted
+    }
+
+    /// Folds every note that counts, from nothing.
+    pub(crate) fn fold_again(&mut self, clock: &DairyClock, voids: &Voids) {
+        let notes = self.chronicle.notes();
+        let valid = notes.iter().filter(|note| !voids.is_void(note.moment.fact));
+        self.state = State::of(valid, clock);
+    }
+}

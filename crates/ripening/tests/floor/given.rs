@@ -1,0 +1,176 @@
+//! Builds facts and floors in one breath.
+
+use chrono::{DateTime, NaiveTime, Utc};
+use facts::{Carrier, Event, Fact, FactIdSource, WheelId};
+use quantity::{DairyClock, Grams, Percent};
+use recipe::{Origin, Recipe, RecipeBook};
+use ripening::{Action, Floor, Practice, Urgency};
+
+/// Test data after common practice (no source): shared with the recipe crate's tests.
+const RECIPE: &str = include_str!("../../../recipe/tests/common-practice.toml");
+
+pub fn practice() -> Practice {
+    let mut recipes = RecipeBook::default();
+    recipes.add(
+        Recipe::parse(&Origin {
+            file: "common-practice.toml",
+            text: RECIPE,
+        })
+        .unwrap(),
+    );
+    Practice {
+        clock: DairyClock::new(
+            chrono_tz::Europe::London,
+            NaiveTime::from_hms_opt(4, 0, 0).unwrap(),
+        ),
+        turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
+        lost_after_days: 4,
+        recipes,
+    }
+}
+
+/// Facts of one station, numbered and named in the order they are given.
+#[derive(Default)]
+pub struct Given {
+    pub facts: Vec<Fact>,
+    ids: FactIdSource,
+}
+
+/// `2026-03-02 06:00`, UTC; winter time in London, so local time too.
+pub fn time(text: &str) -> DateTime<Utc> {
+    format!("{}:00Z", text.replace(' ', "T")).parse().unwrap()
+}
+
+pub fn wheel(text: &str) -> WheelId {
+    WheelId::new(text).unwrap()
+}
+
+pub fn stillage(text: &str) -> Option<Carrier> {
+    Some(Carrier::Stillage(text.parse().unwrap()))
+}
+
+impl Given {
+    pub fn at(mut self, when: &str, event: impl Into<Event>) -> Self {
+        let occurred_at = time(when);
+        self.facts.push(Fact {
+            id: self.ids.next(occurred_at),
+            site: "testdairy".parse().unwrap(),
+            station: "here".parse().unwrap(),
+            station_seq: self.facts.len() as u64 + 1,
+            person: None,
+            occurred_at,
+            recorded_at: occurred_at,
+            event: event.into(),
+        });
+        self
+    }
+
+    pub fn floor(&self, now: &str) -> Floor {
+        let mut floor = Floor::new(practice());
+        for fact in &self.facts {
+            floor.apply(fact);
+        }
+        floor.refresh(time(now));
+        floor
+    }
+
+    /// What the wheel needs at that time, without what lies ahead.
+    pub fn then(&self, who: &str, now: &str) -> Vec<(Action, Urgency)> {
+        let floor = self.floor(now);
+        let needs = floor.wheel(wheel(who)).unwrap().actions().iter();
+        needs
+            .map(|asked| (asked.action, asked.window.urgency(floor.now())))
+            .filter(|(_, urgency)| *urgency > Urgency::Ahead)
+            .collect()
+    }
+}
+
+pub fn portioned(who: &str) -> facts::WheelPortioned {
+    facts::WheelPortioned {
+        wheel: wheel(who),
+        batch: who.split('-').next().unwrap().parse().unwrap(),
+        weight_g: Grams::new(10_886).unwrap(),
+        scale: None,
+        mixer: None,
+    }
+}
+
+pub fn turned(who: &[&str]) -> facts::WheelTurned {
+    facts::WheelTurned {
+        wheels: who.iter().map(|w| wheel(w)).collect(),
+        via: None,
+    }
+}
+
+pub fn unhooped(who: &str) -> facts::WheelUnhooped {
+    facts::WheelUnhooped {
+        wheels: vec![wheel(who)],
+        via: None,
+    }
+}
+
+pub fn rubbed_up(who: &str) -> facts::WheelRubbedUp {
+    facts::WheelRubbedUp {
+        wheels: vec![wheel(who)],
+        via: None,
+    }
+}
+
+pub fn moved(who: &str, room: &str) -> facts::WheelMoved {
+    facts::WheelMoved {
+        wheels: vec![wheel(who)],
+        via: None,
+        room: room.parse().unwrap(),
+        position: None,
+    }
+}
+
+pub fn rind(who: &str, cover: f64) -> facts::RindObserved {
+    facts::RindObserved {
+        wheels: vec![wheel(who)],
+        via: None,
+        cover_pct: Percent::new(cover).unwrap(),
+    }
+}
+
+pub fn pierced(who: &str) -> facts::WheelPierced {
+    facts::WheelPierced {
+        wheels: vec![wheel(who)],
+        via: None,
+        machine: "PM1".parse().unwrap(),
+    }
+}
+
+pub fn ironed(who: &str, coverage: f64) -> facts::WheelIroned {
+    facts::WheelIroned {
+        wheel: wheel(who),
+        blue_coverage_pct: Percent::new(coverage).unwrap(),
+        iron: None,
+        note: None,
+    }
+}
+
+pub fn graded(who: &str) -> facts::WheelGraded {
+    facts::WheelGraded {
+        wheels: vec![wheel(who)],
+        via: None,
+        grade: facts::Grade::A,
+    }
+}
+
+pub fn held(who: &str) -> facts::WheelHeld {
+    facts::WheelHeld {
+        wheels: vec![wheel(who)],
+        hold: "Q1".parse().unwrap(),
+        reason: "swab".into(),
+    }
+}
+
+pub fn dispatched(who: &str) -> facts::WheelDispatched {
+    facts::WheelDispatched {
+        wheels: vec![wheel(who)],
+        via: None,
+        order: None,
+        market: None,
+    }
+}

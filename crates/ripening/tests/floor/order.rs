@@ -1,0 +1,313 @@
+//! Facts arrive in any order, late, twice: the state is the same.
+
+use std::collections::BTreeSet;
+
+use facts::{Carrier, Event, Fact, FactId, Voided};
+use proptest::prelude::*;
+use quantity::{Celsius, Grams, Percent};
+use ripening::{Floor, State, answer};
+
+use crate::given::{practice, time};
+
+/// Few wheels, few stations, few days: so that facts meet, collide and contradict.
+fn any_event() -> impl Strategy<Value = Event> {
+    let wheel = || (1u8..5).prop_map(|n| format!("318-{n:02}").parse().unwrap());
+    let wheels = || prop::collection::vec(wheel(), 1..4);
+    let via = prop_oneof![
+        Just(None),
+        (1u8..3).prop_map(|n| Some(Carrier::Stillage(format!("S{n:02}").parse().unwrap()))),
+    ];
+    let percent = || (0u8..=100).prop_map(|n| Percent::new(n.into()).unwrap());
+    let room = || (1u8..4).prop_map(|n| format!("R{n}").parse().unwrap());
+    let hold = || (1u8..3).prop_map(|n| format!("Q{n}").parse().unwrap());
+    prop_oneof![
+        (wheel(), 317u16..319).prop_map(|(wheel, batch)| facts::WheelPortioned {
+            wheel,
+            batch: batch.to_string().parse().unwrap(),
+            weight_g: Grams::new(10_000).unwrap(),
+            scale: None,
+            mixer: None,
+        }
+        .into()),
+        (wheel(), 1u8..4).prop_map(|(wheel, n)| facts::WheelHooped {
+            wheel,
+            hoop: format!("H{n}").parse().unwrap(),
+            stack: None,
+        }
+        .into()),
+        (wheels(), via).prop_map(|(wheels, via)| facts::WheelTurned { wheels, via }.into()),
+        wheels().prop_map(|wheels| facts::WheelUnhooped { wheels, via: None }.into()),
+        wheels().prop_map(|wheels| facts::WheelRubbedUp { wheels, via: None }.into()),
+        (wheels(), 1u8..3).prop_map(|(wheels, n)| facts::WheelLoaded {
+            wheels,
+            stillage: format!("S{n:02}").parse().unwrap(),
+        }
+        .into()),
+        (wheels(), room()).prop_map(|(wheels, room)| facts::WheelMoved {
+            wheels,
+            via: None,
+            room,
+            position: None,
+        }
+        .into()),
+        (wheels(), percent()).prop_map(|(wheels, cover_pct)| facts::RindObserved {
+            wheels,
+            via: None,
+            cover_pct,
+        }
+        .into()),
+        wheels().prop_map(|wheels| facts::WheelPierced {
+            wheels,
+            via: None,
+            machine: "PM1".parse().unwrap(),
+        }
+        .into()),
+        (wheel(), percent()).prop_map(|(wheel, blue_coverage_pct)| facts::WheelIroned {
+            wheel,
+            blue_coverage_pct,
+            iron: None,
+            note: None,
+        }
+        .into()),
+        wheels().prop_map(|wheels| facts::WheelGraded {
+            wheels,
+            via: None,
+            grade: facts::Grade::B,
+        }
+        .into()),
+        (wheels(), hold()).prop_map(|(wheels, hold)| facts::WheelHeld {
+            wheels,
+            hold,
+            reason: "swab".into(),
+        }
+        .into()),
+        (wheels(), hold()).prop_map(|(wheels, hold)| facts::WheelReleased {
+            wheels,
+            hold,
+            reason: "clean".into(),
+        }
+        .into()),
+        wheels().prop_map(|wheels| facts::WheelDispatched {
+            wheels,
+            via: None,
+            order: None,
+            market: None,
+        }
+        .into()),
+        wheels().prop_map(|wheels| facts::WheelReturned {
+            wheels,
+            reason: "late".into()
+        }
+        .into()),
+        wheels().prop_map(|wheels| facts::WheelDiscarded {
+            wheels,
+            reason: "fell".into()
+        }
+        .into()),
+        (room(), 0u8..25).prop_map(|(room, t)| facts::RoomClimateRead {
+            room,
+            sensor: None,
+            temperature_c: Celsius::new(t.into()).unwrap(),
+            humidity_pct: None,
+            co2_ppm: None,
+            nh3_ppm: None,
+        }
+        .into()),
+        (46u32..49).prop_map(|counted| facts::ToolChecked {
+            tool: "PM1".parse().unwrap(),
+            check: facts::ToolCheck::Needles {
+                expected: 48,
+                counted
+            },
+        }
+        .into()),
+        Just(
+            facts::VatStarted {
+                batch: "318".parse().unwrap(),
+                vat: "V1".parse().unwrap(),
+                recipe: "practice-blue".parse().unwrap(),
+                recipe_version: 1,
+                milk_l: quantity::Litres::new(500.0).unwrap(),
+                milk_lots: vec![],
+            }
+            .into()
+        ),
+    ]
+}
+
+fn id(n: usize) -> FactId {
+    FactId::from_uuid(format!("0190b6b0-0000-7000-8000-{n:012x}").parse().unwrap())
+}
+
+/// A history; some facts void others, voidings included.
+fn any_history() -> impl Strategy<Value = Vec<Fact>> {
+    let stated = (
+        any_event(),
+        0i64..40 * 24,
+        prop::option::weighted(0.15, any::<prop::sample::Index>()),
+    );
+    prop::collection::vec(stated, 1..60).prop_map(|stated| {
+        let count = stated.len();
+        let facts = stated
+            .into_iter()
+            .enumerate()
+            .map(|(n, (event, hour, voids))| {
+                let occurred_at = time("2026-02-02 06:00") + chrono::TimeDelta::hours(hour);
+                let event = match voids.map(|target| target.index(count)) {
+                    Some(target) if target != n => Event::Voided(Voided {
+                        fact: id(target),
+                        reason: "wrong".into(),
+                    }),
+                    _ => event,
+                };
+                Fact {
+                    id: id(n),
+                    site: "testdairy".parse().unwrap(),
+                    station: format!("st-{}", n % 3).parse().unwrap(),
+                    station_seq: n as u64 / 3 + 1,
+                    person: None,
+                    occurred_at,
+                    recorded_at: occurred_at,
+                    event,
+                }
+            });
+        facts.collect()
+    })
+}
+
+fn fold<'f>(facts: impl IntoIterator<Item = &'f Fact>) -> Floor {
+    let mut floor = Floor::new(practice());
+    for fact in facts {
+        floor.apply(fact);
+    }
+    floor.refresh(time("2026-03-20 12:00"));
+    floor
+}
+
+/// Everything that can be asked of a floor, as text.
+fn everything(floor: &Floor) -> String {
+    let mut floor_at_a_glance = answer::floor(floor, &[]);
+    floor_at_a_glance.counts.duplicates = 0;
+    let census = answer::census(floor);
+    let lives: Vec<_> = census
+        .iter()
+        .map(|row| answer::wheel(floor, row.wheel))
+        .collect();
+    let batches: Vec<_> = floor
+        .batches()
+        .map(|(id, _)| answer::batch(floor, *id))
+        .collect();
+    let due = answer::due(floor, &answer::DueQuery::default());
+    serde_json::to_string_pretty(&(floor_at_a_glance, census, lives, batches, due)).unwrap()
+}
+
+/// A slow and obvious model of a wheel: keep the facts that count and name the wheel,
+/// sort them, fold them one by one.
+fn obvious_state(facts: &[Fact], wheel: facts::WheelId) -> State {
+    let by_id = |id: FactId| {
+        facts
+            .iter()
+            .filter(move |f| matches!(&f.event, Event::Voided(v) if v.fact == id))
+    };
+    fn void(id: FactId, depth: usize, by_id: &dyn Fn(FactId) -> Vec<FactId>) -> bool {
+        depth > 0 && by_id(id).into_iter().any(|by| !void(by, depth - 1, by_id))
+    }
+    let voiders = |id| by_id(id).map(|f| f.id).collect::<Vec<_>>();
+    let mut mine: Vec<_> = facts
+        .iter()
+        .filter(|f| f.event.wheels().contains(&wheel) && !void(f.id, facts.len() + 1, &voiders))
+        .collect();
+    mine.sort_by_key(|fact| fact.order());
+    mine.dedup_by_key(|fact| fact.id);
+    let notes: Vec<_> = mine
+        .iter()
+        .filter_map(|fact| ripening::Note::of(fact))
+        .collect();
+    State::of(notes.iter(), &practice().clock)
+}
+
+fn has_ring(facts: &[Fact]) -> bool {
+    // Voidings that void each other in a ring have no right answer; only order must not matter.
+    let target = |id: FactId| {
+        facts
+            .iter()
+            .find(|f| f.id == id)
+            .and_then(|f| match &f.event {
+                Event::Voided(v) => Some(v.fact),
+                _ => None,
+            })
+    };
+    facts.iter().any(|fact| {
+        let mut seen = BTreeSet::new();
+        let mut at = Some(fact.id);
+        while let Some(id) = at {
+            if !seen.insert(id) {
+                return true;
+            }
+            at = target(id);
+        }
+        false
+    })
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 512, ..ProptestConfig::default() })]
+
+    #[test]
+    fn any_order_and_any_repetition_give_the_same_floor(
+        (history, shuffled) in any_history().prop_flat_map(|history| {
+            let repeated: Vec<Fact> = history.iter().chain(history.iter().step_by(2)).cloned().collect();
+            (Just(history), Just(repeated).prop_shuffle())
+        }),
+        pauses in prop::collection::vec(any::<bool>(), 0..100),
+    ) {
+        let in_order = fold(&history);
+        let mut other = Floor::new(practice());
+        for (n, fact) in shuffled.iter().enumerate() {
+            other.apply(fact);
+            // Deriving in between must leave no trace either.
+            if pauses.get(n) == Some(&true) {
+                other.refresh(time("2026-02-10 12:00"));
+            }
+        }
+        other.refresh(time("2026-03-20 12:00"));
+        prop_assert_eq!(everything(&in_order), everything(&other));
+        prop_assert_eq!(other.counts().facts, history.len() as u64);
+        prop_assert_eq!(other.counts().duplicates, (shuffled.len() - history.len()) as u64);
+    }
+
+    #[test]
+    fn the_incremental_fold_agrees_with_the_obvious_one(history in any_history()) {
+        prop_assume!(!has_ring(&history));
+        let floor = fold(&history);
+        for (id, wheel) in floor.wheels() {
+            prop_assert_eq!(wheel.state(), &obvious_state(&history, *id));
+        }
+    }
+
+    #[test]
+    fn voiding_a_fact_equals_its_never_having_happened(
+        history in any_history(), which in any::<prop::sample::Index>(),
+    ) {
+        let plain: Vec<Fact> =
+            history.into_iter().filter(|f| !matches!(f.event, Event::Voided(_))).collect();
+        prop_assume!(!plain.is_empty());
+        let target = &plain[which.index(plain.len())];
+        let mut with_void = plain.clone();
+        with_void.push(Fact {
+            id: id(10_000),
+            station: "office".parse().unwrap(),
+            station_seq: 1,
+            event: Event::Voided(Voided { fact: target.id, reason: "wrong".into() }),
+            ..target.clone()
+        });
+        let without: Vec<&Fact> = plain.iter().filter(|f| f.id != target.id).collect();
+        let (voided, never) = (fold(&with_void), fold(without));
+        for (id, wheel) in voided.wheels() {
+            let other = never.wheel(*id).map(|w| w.state().clone()).unwrap_or_default();
+            prop_assert_eq!(wheel.state(), &other);
+            let next = |floor: &Floor| floor.wheel(*id).map(|w| w.actions().to_vec()).unwrap_or_default();
+            prop_assert_eq!(next(&voided), next(&never));
+        }
+    }
+}

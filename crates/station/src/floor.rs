@@ -1,0 +1,196 @@
+//! What an action may look at, and what it makes of a scan.
+
+use chrono::{DateTime, Utc};
+use facts::{BatchId, Carrier, Event, PersonId, StationId, WheelId};
+
+use crate::answer::{Answer, Level};
+use crate::code::Code;
+use crate::placement::Placement;
+use crate::session::Setup;
+use crate::track::Left;
+
+/// What an action may look at.
+pub(crate) struct Floor<'a> {
+    pub(crate) placement: &'a Placement,
+    pub(crate) setup: &'a Setup,
+    pub(crate) station: StationId,
+    pub(crate) person: Option<PersonId>,
+    /// When the scan was made.
+    pub(crate) at: DateTime<Utc>,
+    /// Whether it was kept in a handheld: what it states has happened already.
+    pub(crate) kept: bool,
+    /// Whether every hold set elsewhere has been heard of.
+    pub(crate) holds_current: bool,
+}
+
+/// What an action made of a scan.
+pub(crate) struct Step {
+    pub(crate) answer: Answer,
+    pub(crate) events: Vec<Event>,
+    /// What UNDO says it takes back.
+    pub(crate) did: String,
+}
+
+impl Step {
+    pub(crate) fn ok(words: impl Into<String>, events: Vec<Event>) -> Self {
+        Self::with(Level::Ok, words, events)
+    }
+
+    pub(crate) fn next(words: impl Into<String>) -> Self {
+        Self::with(Level::Next, words, Vec::new())
+    }
+
+    /// Wrong, and nothing recorded.
+    pub(crate) fn wrong(words: impl Into<String>) -> Self {
+        Self::with(Level::Wrong, words, Vec::new())
+    }
+
+    pub(crate) fn stop(words: impl Into<String>, events: Vec<Event>) -> Self {
+        Self::with(Level::Stop, words, events)
+    }
+
+    /// Recorded although it cannot be right.
+    pub(crate) fn flagged(did: &str, flag: &str, events: Vec<Event>) -> Self {
+        let mut step = Self::with(Level::Wrong, did, events);
+        step.answer.words = format!("{did}, but {flag}: recorded and flagged");
+        step
+    }
+
+    /// Says more, of what happened already.
+    pub(crate) fn aside(mut self, aside: &str) -> Self {
+        self.answer.words = format!("{}; {aside}", self.answer.words);
+        self
+    }
+
+    fn with(level: Level, words: impl Into<String>, events: Vec<Event>) -> Self {
+        let did = words.into();
+        Self {
+            answer: Answer::new(level, did.clone()),
+            events,
+            did,
+        }
+    }
+}
+
+/// What one scan stood for: the wheels, what was scanned, and how to say it.
+#[derive(Debug, Clone)]
+pub(crate) struct Group {
+    pub(crate) wheels: Vec<WheelId>,
+    pub(crate) via: Option<Carrier>,
+    pub(crate) words: String,
+}
+
+impl Floor<'_> {
+    /// The wheels that a code stands for. `None`: it is no wheel and no carrier.
+    pub(crate) fn group(&self, code: Code) -> Option<Result<Group, Step>> {
+        let carrier = match code {
+            Code::Wheel(wheel) => {
+                return Some(Ok(Group {
+                    wheels: vec![wheel],
+                    via: None,
+                    words: format!("wheel {wheel}"),
+                }));
+            }
+            Code::Hoop(id) => Carrier::Hoop(id),
+            Code::Stack(id) => Carrier::Stack(id),
+            Code::Stillage(id) => Carrier::Stillage(id),
+            _ => return None,
+        };
+        let wheels = self.wheels_on(carrier);
+        let words = match (carrier, wheels.as_slice()) {
+            (_, []) => {
+                return Some(Err(Step::wrong(format!(
+                    "{carrier} holds no wheel by the records: nothing recorded. Scan each wheel"
+                ))));
+            }
+            (Carrier::Hoop(_), [wheel, ..]) => format!("wheel {wheel} in {carrier}"),
+            (Carrier::Stack(_), wheels) => format!("{} in {carrier}", count(wheels.len())),
+            (Carrier::Stillage(id), wheels) => format!("{} on {id}", count(wheels.len())),
+        };
+        Some(Ok(Group {
+            wheels,
+            via: Some(carrier),
+            words,
+        }))
+    }
+
+    /// A kept scan means the wheels that were there when it was made. Where nothing was
+    /// there, its clock is wrong rather than the person: then those that are there now.
+    fn wheels_on(&self, carrier: Carrier) -> Vec<WheelId> {
+        if self.kept {
+            let then = self.placement.wheels_on_at(carrier, self.at);
+            if !then.is_empty() {
+                return then;
+            }
+        }
+        self.placement.wheels_on(carrier)
+    }
+
+    /// What cannot be right about these wheels, if anything: the first such wheel, and
+    /// how many more.
+    pub(crate) fn flag(
+        &self,
+        wheels: &[WheelId],
+        wrong: impl Fn(WheelId) -> Option<String>,
+    ) -> Option<String> {
+        let mut flags = wheels.iter().filter_map(|wheel| wrong(*wheel));
+        let first = flags.next()?;
+        Some(match flags.count() {
+            0 => first,
+            more => format!("{first} (and {more} more)"),
+        })
+    }
+
+    /// What cannot be right about a wheel whatever is done to it.
+    pub(crate) fn unsound(&self, wheel: WheelId) -> Option<String> {
+        match self.placement.standing(wheel).map_or(0, |s| s.births) {
+            0 => Some(format!("{wheel} is not known here")),
+            1 => None,
+            _ => Some(format!("two wheels carry the number {wheel}")),
+        }
+    }
+
+    /// That a wheel had gone away when the scan was made, if it had.
+    pub(crate) fn gone(&self, wheel: WheelId) -> Option<String> {
+        let left = self.left(wheel)?;
+        let when = self.time(left.at());
+        Some(match left {
+            Left::Dispatched(_) => format!("{wheel} was dispatched {when}"),
+            Left::Discarded(_) => format!("{wheel} was thrown away {when}"),
+        })
+    }
+
+    /// How a wheel had gone away when the scan was made.
+    pub(crate) fn left(&self, wheel: WheelId) -> Option<Left> {
+        self.placement
+            .left(wheel)
+            .filter(|left| left.at() <= self.at)
+    }
+
+    /// A time as people say it: only the hour on the scan's own day.
+    pub(crate) fn time(&self, at: DateTime<Utc>) -> String {
+        let clock = self.setup.clock;
+        if clock.day_of(at) == clock.day_of(self.at) {
+            let time = at.with_timezone(&clock.zone()).format("%H:%M");
+            format!("today at {time}")
+        } else {
+            format!("on {}", clock.local(at))
+        }
+    }
+
+    /// Whether a batch was never started, in words.
+    pub(crate) fn unstarted(&self, batch: BatchId) -> Option<String> {
+        self.placement
+            .recipe_of(batch)
+            .is_none()
+            .then(|| format!("batch {batch} was never started here"))
+    }
+}
+
+/// `1 wheel`, `24 wheels`.
+pub(crate) fn count(wheels: usize) -> String {
+    match wheels {
+        1 => "1 wheel".into(),
+        n => format!("{n} wheels"),
+    }
+}

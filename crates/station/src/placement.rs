@@ -1,0 +1,430 @@
+//! Who stands where: the station's own picture of the floor, folded from facts.
+//!
+//! Any permutation and duplication of the same facts, voids among them, gives the same
+//! placement: every wheel keeps its facts in their own order and is derived from them.
+//! Every carrier keeps the wheels on it, so that a scan costs the group, not the floor.
+
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+
+use chrono::{DateTime, Utc};
+use facts::{
+    BatchId, Carrier, Event, Fact, FactId, HoldId, HoopId, RecipeId, StackId, StillageId, WheelId,
+};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+use crate::track::{Change, Left, Order, Place, Standing, Track};
+
+/// Where every wheel stands.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Placement {
+    wheels: HashMap<WheelId, Track>,
+    batches: HashMap<BatchId, Batch>,
+    voided: HashSet<FactId>,
+    // The rest is derived from the above.
+    hoops: HashMap<HoopId, BTreeSet<(Order, WheelId)>>,
+    stacks: HashMap<StackId, BTreeSet<WheelId>>,
+    stillages: HashMap<StillageId, BTreeSet<WheelId>>,
+    /// What each fact touched: finds duplicates, and what a void has to undo.
+    touched: HashMap<FactId, Touched>,
+}
+
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+struct Batch {
+    /// The facts that started it, in their order.
+    started: Vec<(Order, RecipeId)>,
+    /// The highest wheel number ever given, voided ones too: a number is never used twice.
+    last_number: u32,
+}
+
+#[derive(Debug, Clone, PartialEq)]
+enum Touched {
+    Batch(BatchId),
+    Wheels(Box<[WheelId]>),
+}
+
+impl Placement {
+    /// Takes a fact in. Facts that place nothing are ignored, and so are repeats.
+    pub fn apply(&mut self, fact: &Fact) {
+        if let Event::WheelPortioned(born) = &fact.event {
+            self.number_used(born.batch, born.wheel);
+        }
+        if let Event::Voided(voided) = &fact.event {
+            self.void(voided.fact);
+            return;
+        }
+        if self.touched.contains_key(&fact.id) || self.voided.contains(&fact.id) {
+            return;
+        }
+        let order = Order {
+            at: fact.occurred_at,
+            id: fact.id,
+        };
+        if let Event::VatStarted(vat) = &fact.event {
+            let started = &mut self.batches.entry(vat.batch).or_default().started;
+            let at = started.partition_point(|(o, _)| *o < order);
+            started.insert(at, (order, vat.recipe));
+            self.touched.insert(fact.id, Touched::Batch(vat.batch));
+            return;
+        }
+        let Some(kind) = Kind::of(&fact.event) else {
+            return;
+        };
+        let wheels = unique(fact.event.wheels());
+        for &wheel in &wheels {
+            match kind {
+                Kind::Turn => self.wheels.entry(wheel).or_default().turn(order),
+                Kind::Change(change) => {
+                    self.revise(wheel, |track| track.change(order, change));
+                }
+            }
+        }
+        if !wheels.is_empty() {
+            self.touched.insert(fact.id, Touched::Wheels(wheels.into()));
+        }
+    }
+
+    fn void(&mut self, fact: FactId) {
+        if !self.voided.insert(fact) {
+            return;
+        }
+        match self.touched.remove(&fact) {
+            Some(Touched::Batch(batch)) => {
+                if let Some(batch) = self.batches.get_mut(&batch) {
+                    batch.started.retain(|(order, _)| order.id != fact);
+                }
+                self.drop_if_unused(batch);
+            }
+            Some(Touched::Wheels(wheels)) => {
+                for &wheel in &wheels {
+                    self.revise(wheel, |track| track.void(fact));
+                }
+            }
+            None => {}
+        }
+    }
+
+    /// A batch whose only start was voided is as if never heard of.
+    fn drop_if_unused(&mut self, batch: BatchId) {
+        if self.batches.get(&batch) == Some(&Batch::default()) {
+            self.batches.remove(&batch);
+        }
+    }
+
+    /// Changes one wheel's facts and puts it on the carriers where it then belongs.
+    fn revise(&mut self, wheel: WheelId, change: impl FnOnce(&mut Track)) {
+        let mut track = self.wheels.remove(&wheel).unwrap_or_default();
+        self.unlist(wheel, &track.standing);
+        change(&mut track);
+        track.fold();
+        if !track.is_empty() {
+            self.list(wheel, &track.standing);
+            self.wheels.insert(wheel, track);
+        }
+    }
+
+    fn list(&mut self, wheel: WheelId, standing: &Standing) {
+        if standing.left.is_some() {
+            return;
+        }
+        if let Some((hoop, order)) = standing.hoop.zip(standing.hooped) {
+            self.hoops.entry(hoop).or_default().insert((order, wheel));
+        }
+        if let Some(stack) = standing.stack {
+            self.stacks.entry(stack).or_default().insert(wheel);
+        }
+        if let Some(stillage) = standing.stillage {
+            self.stillages.entry(stillage).or_default().insert(wheel);
+        }
+    }
+
+    fn unlist(&mut self, wheel: WheelId, standing: &Standing) {
+        if let Some((hoop, order)) = standing.hoop.zip(standing.hooped) {
+            take_off(&mut self.hoops, hoop, &(order, wheel));
+        }
+        if let Some(stack) = standing.stack {
+            take_off(&mut self.stacks, stack, &wheel);
+        }
+        if let Some(stillage) = standing.stillage {
+            take_off(&mut self.stillages, stillage, &wheel);
+        }
+    }
+
+    fn number_used(&mut self, batch: BatchId, wheel: WheelId) {
+        let number = wheel
+            .as_str()
+            .strip_prefix(batch.as_str())
+            .and_then(|rest| rest.strip_prefix('-'))
+            .and_then(|number| number.parse().ok())
+            .filter(|number| *number > 0);
+        if let Some(number) = number {
+            let batch = self.batches.entry(batch).or_default();
+            batch.last_number = batch.last_number.max(number);
+        }
+    }
+
+    /// The wheels on a carrier, in the order of their codes. A hoop holds one wheel at
+    /// most: the last one put in, even if nobody scanned the one before out.
+    #[must_use]
+    pub fn wheels_on(&self, carrier: Carrier) -> Vec<WheelId> {
+        let listed = |wheels: Option<&BTreeSet<WheelId>>| -> Vec<WheelId> {
+            wheels.into_iter().flatten().copied().collect()
+        };
+        match carrier {
+            Carrier::Hoop(hoop) => self.in_hoop(hoop).into_iter().collect(),
+            Carrier::Stillage(stillage) => listed(self.stillages.get(&stillage)),
+            Carrier::Stack(stack) => {
+                let mut wheels = listed(self.stacks.get(&stack));
+                wheels.retain(|wheel| {
+                    let hoop = self.standing(*wheel).and_then(|s| s.hoop);
+                    hoop.and_then(|hoop| self.in_hoop(hoop)) == Some(*wheel)
+                });
+                wheels
+            }
+        }
+    }
+
+    /// The wheels that were on a carrier at an instant, as far as facts tell. Costs a
+    /// look at every wheel: for scans that a handheld kept a while.
+    #[must_use]
+    pub fn wheels_on_at(&self, carrier: Carrier, at: DateTime<Utc>) -> Vec<WheelId> {
+        let names = |change: &Change| match (carrier, change) {
+            (Carrier::Hoop(hoop), Change::Hooped(h, _)) => *h == hoop,
+            (Carrier::Stack(stack), Change::Hooped(_, s)) => *s == Some(stack),
+            (Carrier::Stillage(stillage), Change::Loaded(s)) => *s == stillage,
+            _ => false,
+        };
+        let mut then = Self::default();
+        for (wheel, track) in &self.wheels {
+            let until = track.changes.partition_point(|(order, _)| order.at <= at);
+            let changes = &track.changes[..until];
+            if changes.iter().any(|(_, change)| names(change)) {
+                let mut track = Track {
+                    changes: changes.to_vec(),
+                    ..Track::default()
+                };
+                track.fold();
+                then.list(*wheel, &track.standing);
+                then.wheels.insert(*wheel, track);
+            }
+        }
+        then.wheels_on(carrier)
+    }
+
+    fn in_hoop(&self, hoop: HoopId) -> Option<WheelId> {
+        self.hoops.get(&hoop)?.last().map(|&(_, wheel)| wheel)
+    }
+
+    /// How a wheel stands. `None` when no fact names it.
+    #[must_use]
+    pub fn standing(&self, wheel: WheelId) -> Option<&Standing> {
+        self.wheels.get(&wheel).map(|track| &track.standing)
+    }
+
+    /// Whether the wheel's portioning is known.
+    #[must_use]
+    pub fn knows(&self, wheel: WheelId) -> bool {
+        self.standing(wheel).is_some_and(|s| s.births > 0)
+    }
+
+    /// The holds that keep a wheel.
+    #[must_use]
+    pub fn holds(&self, wheel: WheelId) -> &[HoldId] {
+        self.standing(wheel).map_or(&[], |s| &s.holds)
+    }
+
+    /// How a wheel went away, if it did.
+    #[must_use]
+    pub fn left(&self, wheel: WheelId) -> Option<Left> {
+        self.standing(wheel)?.left
+    }
+
+    /// When a wheel was last turned.
+    #[must_use]
+    pub fn last_turned(&self, wheel: WheelId) -> Option<DateTime<Utc>> {
+        self.wheels.get(&wheel)?.turns.last().map(|order| order.at)
+    }
+
+    /// The last time a wheel was turned at or after `from` and before `to`.
+    #[must_use]
+    pub fn turned_between(
+        &self,
+        wheel: WheelId,
+        from: DateTime<Utc>,
+        to: DateTime<Utc>,
+    ) -> Option<DateTime<Utc>> {
+        let turns = &self.wheels.get(&wheel)?.turns;
+        let before = turns.partition_point(|order| order.at < to);
+        turns[..before]
+            .last()
+            .map(|order| order.at)
+            .filter(|at| *at >= from)
+    }
+
+    /// The room and position of a wheel that has not left. A wheel put on a stillage
+    /// goes where the stillage stands, unless it was moved itself afterwards.
+    #[must_use]
+    pub fn place(&self, wheel: WheelId) -> Option<Place> {
+        let standing = self.standing(wheel).filter(|s| s.left.is_none())?;
+        let own = standing.moved.map(|(order, place, _)| (order, place));
+        let Some(stillage) = standing.stillage else {
+            return own.map(|(_, place)| place);
+        };
+        let mates = self.stillages.get(&stillage).into_iter().flatten();
+        let whole = mates
+            .filter_map(|mate| self.standing(*mate)?.moved)
+            .filter(|(_, _, via)| *via == Some(stillage))
+            .map(|(order, place, _)| (order, place))
+            .max_by_key(|(order, _)| *order);
+        let own_since = own.filter(|(order, _)| Some(*order) > standing.loaded);
+        match (own_since, whole) {
+            (Some(own), Some(whole)) => Some(if own.0 > whole.0 { own.1 } else { whole.1 }),
+            (Some(placed), None) | (None, Some(placed)) => Some(placed.1),
+            (None, None) => own.map(|(_, place)| place),
+        }
+    }
+
+    /// Every wheel that a fact names, in no particular order.
+    pub fn wheels(&self) -> impl Iterator<Item = WheelId> {
+        self.wheels.keys().copied()
+    }
+
+    /// The recipe a batch was started with. `None` when no start is known.
+    #[must_use]
+    pub fn recipe_of(&self, batch: BatchId) -> Option<RecipeId> {
+        let (_, recipe) = self.batches.get(&batch)?.started.last()?;
+        Some(*recipe)
+    }
+
+    /// The next free wheel of a batch: `<batch>-<number>`. `None` when the batch's code
+    /// leaves no room for a number.
+    #[must_use]
+    pub fn next_wheel(&self, batch: BatchId) -> Option<WheelId> {
+        let last = self.batches.get(&batch).map_or(0, |b| b.last_number);
+        WheelId::new(&format!("{batch}-{:02}", last.checked_add(1)?)).ok()
+    }
+
+    /// Forgets what no scan will ask for: wheels gone before `cutoff`, and turns before
+    /// it but for each wheel's last. A later correction of a forgotten fact does nothing
+    /// here; the log still has both.
+    pub fn forget_before(&mut self, cutoff: DateTime<Utc>) {
+        self.wheels.retain(|_, track| {
+            let old = track.turns.partition_point(|order| order.at < cutoff);
+            let keep_from = old.min(track.turns.len().saturating_sub(1));
+            track.turns.drain(..keep_from);
+            track.standing.left.is_none_or(|left| left.at() >= cutoff)
+        });
+        let kept = std::mem::take(self);
+        *self = Self::from_kept(kept.wheels, kept.batches, kept.voided);
+    }
+
+    /// Builds what is derived.
+    fn from_kept(
+        wheels: HashMap<WheelId, Track>,
+        batches: HashMap<BatchId, Batch>,
+        voided: HashSet<FactId>,
+    ) -> Self {
+        let mut placement = Self {
+            batches,
+            voided,
+            ..Self::default()
+        };
+        let mut touched: HashMap<FactId, Vec<WheelId>> = HashMap::new();
+        for (wheel, mut track) in wheels {
+            track.fold();
+            placement.list(wheel, &track.standing);
+            let changes = track.changes.iter().map(|(order, _)| order.id);
+            for id in track.turns.iter().map(|order| order.id).chain(changes) {
+                touched.entry(id).or_default().push(wheel);
+            }
+            placement.wheels.insert(wheel, track);
+        }
+        placement.touched = touched
+            .into_iter()
+            .map(|(id, wheels)| (id, Touched::Wheels(unique(&wheels).into())))
+            .collect();
+        for (batch, kept) in &placement.batches {
+            for (order, _) in &kept.started {
+                placement.touched.insert(order.id, Touched::Batch(*batch));
+            }
+        }
+        placement
+    }
+}
+
+/// What a fact does to each of its wheels.
+#[derive(Clone, Copy)]
+enum Kind {
+    Turn,
+    Change(Change),
+}
+
+impl Kind {
+    fn of(event: &Event) -> Option<Self> {
+        let via_stillage = |via: Option<Carrier>| match via {
+            Some(Carrier::Stillage(stillage)) => Some(stillage),
+            _ => None,
+        };
+        Some(Self::Change(match event {
+            Event::WheelTurned(_) => return Some(Self::Turn),
+            Event::WheelPortioned(e) => Change::Portioned(e.batch),
+            Event::WheelHooped(e) => Change::Hooped(e.hoop, e.stack),
+            Event::WheelUnhooped(_) => Change::Unhooped,
+            Event::WheelLoaded(e) => Change::Loaded(e.stillage),
+            Event::WheelMoved(e) => Change::Moved(
+                Place {
+                    room: e.room,
+                    position: e.position,
+                },
+                via_stillage(e.via),
+            ),
+            Event::WheelHeld(e) => Change::Held(e.hold),
+            Event::WheelReleased(e) => Change::Released(e.hold),
+            Event::WheelDispatched(_) => Change::Dispatched,
+            Event::WheelReturned(_) => Change::Returned,
+            Event::WheelDiscarded(_) => Change::Discarded,
+            _ => return None,
+        }))
+    }
+}
+
+fn unique(wheels: &[WheelId]) -> Vec<WheelId> {
+    let mut wheels = wheels.to_vec();
+    wheels.sort_unstable();
+    wheels.dedup();
+    wheels
+}
+
+fn take_off<K: std::hash::Hash + Eq, T: Ord>(
+    carriers: &mut HashMap<K, BTreeSet<T>>,
+    key: K,
+    what: &T,
+) {
+    if let Some(on) = carriers.get_mut(&key) {
+        on.remove(what);
+        if on.is_empty() {
+            carriers.remove(&key);
+        }
+    }
+}
+
+/// A snapshot holds only what cannot be derived, sorted: equal placements are equal bytes.
+impl Serialize for Placement {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let wheels: BTreeMap<_, _> = self.wheels.iter().collect();
+        let batches: BTreeMap<_, _> = self.batches.iter().collect();
+        let voided: BTreeSet<_> = self.voided.iter().collect();
+        (wheels, batches, voided).serialize(serializer)
+    }
+}
+
+impl<'de> Deserialize<'de> for Placement {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        type Kept = (
+            HashMap<WheelId, Track>,
+            HashMap<BatchId, Batch>,
+            HashSet<FactId>,
+        );
+        let (wheels, batches, voided) = Kept::deserialize(deserializer)?;
+        Ok(Self::from_kept(wheels, batches, voided))
+    }
+}

@@ -1,0 +1,276 @@
+//! Actions recorded at once for each wheel or carrier scanned: turn, unhoop, rub up,
+//! load, move, pierce, hold, release, return, dispatch, discard.
+
+use facts::{
+    Event, HoldId, MarketId, OrderId, StillageId, ToolId, WheelDiscarded, WheelDispatched,
+    WheelHeld, WheelId, WheelLoaded, WheelMoved, WheelPierced, WheelReleased, WheelReturned,
+    WheelRubbedUp, WheelTurned, WheelUnhooped,
+};
+
+use crate::code::{Action, Code};
+use crate::floor::{Floor, Group, Step, count};
+use crate::track::{Left, Place};
+
+/// One of these actions, and what was scanned for it.
+#[derive(Debug)]
+pub(crate) struct Things {
+    action: Action,
+    stillage: Option<StillageId>,
+    place: Option<Place>,
+    machine: Option<ToolId>,
+    hold: Option<HoldId>,
+    order: Option<OrderId>,
+    market: Option<MarketId>,
+}
+
+impl Things {
+    pub(crate) const fn new(action: Action) -> Self {
+        Self {
+            action,
+            stillage: None,
+            place: None,
+            machine: None,
+            hold: None,
+            order: None,
+            market: None,
+        }
+    }
+
+    pub(crate) const fn action(&self) -> Action {
+        self.action
+    }
+
+    pub(crate) fn take(&mut self, code: Code, floor: &Floor<'_>) -> Step {
+        match (self.action, code) {
+            (Action::Load, Code::Stillage(id)) => self.stillage = Some(id),
+            (Action::Move, Code::Room(room, position)) => {
+                if !floor.setup.rooms.contains(&room) {
+                    return Step::wrong(format!(
+                        "room {room} is not in the site file: scan a room's own card"
+                    ));
+                }
+                self.place = Some(Place { room, position });
+            }
+            (Action::Pierce, Code::Tool(id)) => self.machine = Some(id),
+            (Action::Hold | Action::Release, Code::Hold(id)) => self.hold = Some(id),
+            (Action::Dispatch, Code::Order(id)) => self.order = Some(id),
+            (Action::Dispatch, Code::Market(id)) => self.market = Some(id),
+            _ => {
+                return match floor.group(code) {
+                    Some(Ok(group)) => self.record(&group, floor),
+                    Some(Err(step)) => step,
+                    None => Step::wrong(format!(
+                        "{} takes a wheel, hoop, stack or stillage, not {code}",
+                        self.action
+                    )),
+                };
+            }
+        }
+        Step::next(format!("{}, {code}: scan the wheels", self.action))
+    }
+
+    fn record(&self, group: &Group, floor: &Floor<'_>) -> Step {
+        let Some(event) = self.event(group, floor) else {
+            return Step::wrong(format!("{} first: {}", group.words, self.action.ask()));
+        };
+        if self.action == Action::Release && floor.person.is_none() {
+            return Step::wrong("scan your badge first: only a named person can release");
+        }
+        if self.action == Action::Dispatch
+            && let Some(step) = self.kept_back(group, floor, &event)
+        {
+            return step;
+        }
+        let done = format!("{} {}", group.words, self.did());
+        let wrong = |wheel| {
+            floor
+                .unsound(wheel)
+                .or_else(|| self.contradicts(wheel, group, floor))
+        };
+        if let Some(flag) = floor.flag(&group.wheels, wrong) {
+            return Step::flagged(&done, &flag, vec![event]);
+        }
+        let step = Step::ok(done, vec![event]);
+        match self.aside(group, floor) {
+            Some(aside) => step.aside(&aside),
+            None => step,
+        }
+    }
+
+    /// The fact. `None` while something it needs was not scanned.
+    fn event(&self, group: &Group, floor: &Floor<'_>) -> Option<Event> {
+        let (wheels, via) = (group.wheels.clone(), group.via);
+        let reason = format!("set at station {}", floor.station);
+        Some(match self.action {
+            Action::Turn => WheelTurned { wheels, via }.into(),
+            Action::Unhoop => WheelUnhooped { wheels, via }.into(),
+            Action::RubUp => WheelRubbedUp { wheels, via }.into(),
+            Action::Load => WheelLoaded {
+                wheels,
+                stillage: self.stillage?,
+            }
+            .into(),
+            Action::Move => {
+                let Place { room, position } = self.place?;
+                WheelMoved {
+                    wheels,
+                    via,
+                    room,
+                    position,
+                }
+                .into()
+            }
+            Action::Pierce => WheelPierced {
+                wheels,
+                via,
+                machine: self.machine?,
+            }
+            .into(),
+            Action::Hold => WheelHeld {
+                wheels,
+                hold: self.hold?,
+                reason,
+            }
+            .into(),
+            Action::Release => WheelReleased {
+                wheels,
+                hold: self.hold?,
+                reason,
+            }
+            .into(),
+            Action::Dispatch => WheelDispatched {
+                wheels,
+                via,
+                order: self.order,
+                market: self.market,
+            }
+            .into(),
+            Action::Return => WheelReturned { wheels, reason }.into(),
+            Action::Discard => WheelDiscarded { wheels, reason }.into(),
+            _ => return None,
+        })
+    }
+
+    /// What was done, in words.
+    fn did(&self) -> String {
+        let to = |id: Option<String>| id.unwrap_or_default();
+        match self.action {
+            Action::Turn => "turned".into(),
+            Action::Unhoop => "unhooped".into(),
+            Action::RubUp => "rubbed up".into(),
+            Action::Load => format!("loaded on {}", to(self.stillage.map(|s| s.to_string()))),
+            Action::Move => match self.place {
+                Some(Place {
+                    room,
+                    position: Some(position),
+                }) => format!("moved to {room} place {position}"),
+                place => format!("moved to {}", to(place.map(|p| p.room.to_string()))),
+            },
+            Action::Pierce => format!("pierced on {}", to(self.machine.map(|m| m.to_string()))),
+            Action::Hold => format!("held under {}", to(self.hold.map(|h| h.to_string()))),
+            Action::Release => format!("released from {}", to(self.hold.map(|h| h.to_string()))),
+            Action::Dispatch => match (self.order, self.market) {
+                (Some(order), _) => format!("dispatched for order {order}"),
+                (None, Some(market)) => format!("dispatched to market {market}"),
+                (None, None) => "dispatched".into(),
+            },
+            Action::Return => "taken back".into(),
+            _ => "thrown away".into(),
+        }
+    }
+
+    /// What these wheels' records say against it.
+    fn contradicts(&self, wheel: WheelId, group: &Group, floor: &Floor<'_>) -> Option<String> {
+        let left = floor.left(wheel);
+        match self.action {
+            Action::Return => match left {
+                Some(Left::Dispatched(_)) => None,
+                Some(Left::Discarded(_)) => floor.gone(wheel),
+                None => Some(format!("{wheel} never left")),
+            },
+            // A hold or a release of a wheel that has gone is news for a recall, so the
+            // person hears of it; it is as true as ever.
+            _ if left.is_some() => floor.gone(wheel),
+            Action::Unhoop => {
+                let hoop = floor.placement.standing(wheel).and_then(|s| s.hoop);
+                hoop.is_none()
+                    .then(|| format!("{wheel} is in no hoop by the records"))
+            }
+            Action::Release => {
+                let hold = self.hold?;
+                (self.outside(group, floor) == group.wheels.len())
+                    .then(|| format!("{wheel} was not under {hold}"))
+            }
+            _ => None,
+        }
+    }
+
+    /// What the person may want to know, though nothing is wrong.
+    fn aside(&self, group: &Group, floor: &Floor<'_>) -> Option<String> {
+        match self.action {
+            Action::Turn => turned_already(group, floor),
+            Action::Release => match self.outside(group, floor) {
+                0 => None,
+                others => Some(format!("{others} of them were not under it")),
+            },
+            _ => None,
+        }
+    }
+
+    /// How many of these wheels the hold to be released does not keep.
+    fn outside(&self, group: &Group, floor: &Floor<'_>) -> usize {
+        let kept = |wheel: &WheelId| {
+            self.hold
+                .is_some_and(|hold| floor.placement.holds(*wheel).contains(&hold))
+        };
+        group.wheels.iter().filter(|wheel| !kept(wheel)).count()
+    }
+
+    /// Whether a hold keeps any of these wheels from leaving.
+    ///
+    /// A live scan asks before the wheels go, so nothing is recorded and none may leave.
+    /// A scan kept in a handheld states that they have gone: to leave it out would hide
+    /// them from a recall, so it is recorded and the person must call them back.
+    fn kept_back(&self, group: &Group, floor: &Floor<'_>, event: &Event) -> Option<Step> {
+        if !floor.kept && !floor.holds_current {
+            return Some(Step::stop(
+                "holds cannot be checked while the broker is away: nothing recorded, \
+                 nothing may leave. Wait until it is back",
+                Vec::new(),
+            ));
+        }
+        let held = |wheel: &&WheelId| !floor.placement.holds(**wheel).is_empty();
+        let first = *group.wheels.iter().find(held)?;
+        let hold = floor.placement.holds(first).first()?;
+        let held = group.wheels.iter().filter(held).count();
+        let what = if group.wheels.len() == 1 {
+            format!("{} is under hold {hold}", group.words)
+        } else {
+            let of = format!("{held} of {}", group.words);
+            format!("{of} under hold {hold}, first {first}")
+        };
+        Some(if floor.kept {
+            let words = format!("{what}, but scanned out: recorded and flagged. Call back");
+            Step::stop(format!("{words} the {}", count(held)), vec![event.clone()])
+        } else {
+            Step::stop(
+                format!("{what}: nothing recorded, none may leave. Set aside"),
+                Vec::new(),
+            )
+        })
+    }
+}
+
+fn turned_already(group: &Group, floor: &Floor<'_>) -> Option<String> {
+    let clock = floor.setup.clock;
+    let day = clock.day_of(floor.at);
+    let (from, to) = (clock.start_of(day), clock.end_of(day));
+    let turned = |wheel: &WheelId| floor.placement.turned_between(*wheel, from, to);
+    let times: Vec<_> = group.wheels.iter().filter_map(turned).collect();
+    let last = floor.time(*times.iter().max()?);
+    Some(if times.len() == group.wheels.len() {
+        format!("already turned {last}: recorded again")
+    } else {
+        format!("{} of them already turned {last}", times.len())
+    })
+}

@@ -1,0 +1,169 @@
+//! One wheel's track over the floor: the facts that place it, kept in order.
+
+use chrono::{DateTime, Utc};
+use facts::{BatchId, FactId, HoldId, HoopId, PositionId, RoomId, StackId, StillageId};
+use serde::{Deserialize, Serialize};
+
+/// Where a fact stands among the others, whatever order they arrive in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub(crate) struct Order {
+    #[serde(with = "instant")]
+    pub(crate) at: DateTime<Utc>,
+    pub(crate) id: FactId,
+}
+
+/// A time in a dozen bytes at most; chrono's own form is text.
+mod instant {
+    use chrono::{DateTime, Utc};
+    use serde::{Deserialize as _, Deserializer, Serialize as _, Serializer};
+
+    pub(super) fn serialize<S: Serializer>(at: &DateTime<Utc>, s: S) -> Result<S::Ok, S::Error> {
+        (at.timestamp(), at.timestamp_subsec_nanos()).serialize(s)
+    }
+
+    pub(super) fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<DateTime<Utc>, D::Error> {
+        let (seconds, nanos) = <(i64, u32)>::deserialize(d)?;
+        DateTime::from_timestamp(seconds, nanos)
+            .ok_or_else(|| serde::de::Error::custom("a time outside the calendar"))
+    }
+}
+
+/// What a fact changes about where a wheel is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) enum Change {
+    Portioned(BatchId),
+    Hooped(HoopId, Option<StackId>),
+    Unhooped,
+    Loaded(StillageId),
+    Moved(Place, Option<StillageId>),
+    Held(HoldId),
+    Released(HoldId),
+    Dispatched,
+    Returned,
+    Discarded,
+}
+
+/// A place: a room, and a position in it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Place {
+    /// The room.
+    pub room: RoomId,
+    /// The place in it that one stillage takes.
+    pub position: Option<PositionId>,
+}
+
+/// How a wheel went away.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Left {
+    /// Dispatched, at this time.
+    Dispatched(DateTime<Utc>),
+    /// Thrown away, at this time.
+    Discarded(DateTime<Utc>),
+}
+
+impl Left {
+    /// When.
+    #[must_use]
+    pub const fn at(self) -> DateTime<Utc> {
+        match self {
+            Self::Dispatched(at) | Self::Discarded(at) => at,
+        }
+    }
+}
+
+/// How a wheel stands, by all facts about it.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Standing {
+    /// Its batch; `None` while no portioning is known, so the wheel is not known either.
+    pub batch: Option<BatchId>,
+    /// How many portionings state it: two means that two wheels carry one number.
+    pub births: u32,
+    /// The hoop it drains in.
+    pub hoop: Option<HoopId>,
+    /// The stack that its hoop stands in.
+    pub stack: Option<StackId>,
+    /// The stillage it lies on.
+    pub stillage: Option<StillageId>,
+    /// The holds that keep it.
+    pub holds: Vec<HoldId>,
+    /// How it went away, if it did.
+    pub left: Option<Left>,
+    pub(crate) hooped: Option<Order>,
+    pub(crate) loaded: Option<Order>,
+    pub(crate) moved: Option<(Order, Place, Option<StillageId>)>,
+}
+
+impl Standing {
+    fn take(&mut self, order: Order, change: Change) {
+        match change {
+            Change::Portioned(batch) => {
+                self.batch = Some(batch);
+                self.births += 1;
+            }
+            Change::Hooped(hoop, stack) => {
+                (self.hoop, self.stack, self.stillage) = (Some(hoop), stack, None);
+                self.hooped = Some(order);
+            }
+            Change::Unhooped => (self.hoop, self.stack) = (None, None),
+            Change::Loaded(stillage) => {
+                (self.stillage, self.stack) = (Some(stillage), None);
+                self.loaded = Some(order);
+            }
+            Change::Moved(place, via) => self.moved = Some((order, place, via)),
+            Change::Held(hold) => {
+                if let Err(at) = self.holds.binary_search(&hold) {
+                    self.holds.insert(at, hold);
+                }
+            }
+            Change::Released(hold) => self.holds.retain(|h| *h != hold),
+            Change::Dispatched => self.left = Some(Left::Dispatched(order.at)),
+            Change::Discarded => self.left = Some(Left::Discarded(order.at)),
+            Change::Returned => {
+                self.left = None;
+                (self.hoop, self.stack, self.stillage) = (None, None, None);
+            }
+        }
+    }
+}
+
+/// Everything kept about one wheel. Both lists are in the order of the facts.
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+pub(crate) struct Track {
+    pub(crate) turns: Vec<Order>,
+    pub(crate) changes: Vec<(Order, Change)>,
+    #[serde(skip)]
+    pub(crate) standing: Standing,
+}
+
+impl Track {
+    pub(crate) fn turn(&mut self, order: Order) {
+        if let Err(at) = self.turns.binary_search(&order) {
+            self.turns.insert(at, order);
+        }
+    }
+
+    /// Takes a change in; [`Track::fold`] must follow.
+    pub(crate) fn change(&mut self, order: Order, change: Change) {
+        if let Err(at) = self.changes.binary_search_by_key(&order, |(o, _)| *o) {
+            self.changes.insert(at, (order, change));
+        }
+    }
+
+    /// Takes a fact out again; [`Track::fold`] must follow.
+    pub(crate) fn void(&mut self, fact: FactId) {
+        self.turns.retain(|order| order.id != fact);
+        self.changes.retain(|(order, _)| order.id != fact);
+    }
+
+    /// Derives the standing anew: from the facts alone, so their arrival cannot matter.
+    pub(crate) fn fold(&mut self) {
+        self.standing = Standing::default();
+        for &(order, change) in &self.changes {
+            self.standing.take(order, change);
+        }
+    }
+
+    pub(crate) fn is_empty(&self) -> bool {
+        self.turns.is_empty() && self.changes.is_empty()
+    }
+}

@@ -1,0 +1,151 @@
+//! A station on a small floor: scans go in, answers come out, facts are kept.
+
+use chrono::{DateTime, NaiveTime, Utc};
+use facts::{Draft, Event, Fact, FactIdSource, Voided, WheelId};
+use quantity::{DairyClock, Grams};
+use station::{Outcome, Placement, Session, Setup};
+
+pub struct Floor {
+    pub placement: Placement,
+    pub session: Session,
+    pub facts: Vec<Fact>,
+    pub now: DateTime<Utc>,
+    ids: FactIdSource,
+}
+
+pub fn at(text: &str) -> DateTime<Utc> {
+    text.parse().unwrap()
+}
+
+pub fn wheel(code: &str) -> WheelId {
+    WheelId::new(code).unwrap()
+}
+
+/// The site's day starts at 04:00; UTC, so that tests read plainly.
+pub fn setup() -> Setup {
+    Setup {
+        clock: DairyClock::new(chrono_tz::UTC, NaiveTime::from_hms_opt(4, 0, 0).unwrap()),
+        recipes: [("blue".parse().unwrap(), 3)].into(),
+        rooms: ["drain", "R1", "R2"].map(|r| r.parse().unwrap()).into(),
+        scale: Some("scale-1".parse().unwrap()),
+    }
+}
+
+impl Floor {
+    /// A floor on which nothing has happened, on a Tuesday morning.
+    pub fn empty() -> Self {
+        Self {
+            placement: Placement::default(),
+            session: Session::new("st-1".parse().unwrap(), setup()),
+            facts: Vec::new(),
+            now: at("2026-03-03T06:00:00Z"),
+            ids: FactIdSource::default(),
+        }
+    }
+
+    /// Batch 311 with wheels 311-01 to 311-04 in hoops H1 to H4 of stack K1.
+    pub fn with_a_batch() -> Self {
+        let mut floor = Self::empty();
+        floor.scans(&["A.VAT", "V.V1", "B.311", "C.blue", "N.2000"]);
+        floor.scans(&["A.PORTION", "B.311", "K.K1"]);
+        for hoop in ["H.H1", "H.H2", "H.H3", "H.H4"] {
+            floor.weighs(11_000);
+            floor.scan(hoop);
+        }
+        floor.restart();
+        floor
+    }
+
+    /// The same batch, unhooped onto stillage S1 in room R1.
+    pub fn with_a_stillage() -> Self {
+        let mut floor = Self::with_a_batch();
+        floor.scans(&["A.LOAD", "S.S1", "K.K1", "A.UNHOOP", "S.S1"]);
+        floor.scans(&["A.MOVE", "R.R1.7", "S.S1"]);
+        floor.restart();
+        floor
+    }
+
+    /// A new session, and nothing recorded so far counts in the test.
+    pub fn restart(&mut self) {
+        self.session = Session::new("st-1".parse().unwrap(), setup());
+        self.facts.clear();
+    }
+
+    /// A minute passes, and a line is scanned. Gives the answer as its line.
+    pub fn scan(&mut self, line: &str) -> String {
+        self.now += chrono::Duration::minutes(1);
+        let outcome = self.session.scan(&self.placement, line, self.now);
+        self.keep(outcome)
+    }
+
+    /// Several scans; the last answer.
+    pub fn scans(&mut self, lines: &[&str]) -> String {
+        lines.iter().map(|line| self.scan(line)).last().unwrap()
+    }
+
+    pub fn weighs(&mut self, grams: u32) -> String {
+        let grams = Grams::new(grams).unwrap();
+        let outcome = self.session.weight(&self.placement, grams, self.now);
+        self.keep(outcome)
+    }
+
+    fn keep(&mut self, outcome: Outcome) -> String {
+        let now = self.now;
+        let facts: Vec<Fact> = outcome
+            .drafts
+            .into_iter()
+            .map(|draft| self.stamp(draft, now))
+            .collect();
+        for fact in &facts {
+            self.placement.apply(fact);
+        }
+        self.session.recorded(&facts);
+        self.facts.extend(facts);
+        outcome.answer.to_string()
+    }
+
+    fn stamp(&self, draft: Draft, now: DateTime<Utc>) -> Fact {
+        Fact {
+            id: self.ids.next(now),
+            site: "larkholm".parse().unwrap(),
+            station: "st-1".parse().unwrap(),
+            station_seq: 1,
+            person: draft.person,
+            occurred_at: draft.occurred_at,
+            recorded_at: now,
+            event: draft.event,
+        }
+    }
+
+    /// A fact from another station.
+    pub fn hears(&mut self, event: impl Into<Event>) -> Fact {
+        let draft = Draft {
+            occurred_at: self.now,
+            person: None,
+            event: event.into(),
+        };
+        let fact = self.stamp(draft, self.now);
+        self.placement.apply(&fact);
+        fact
+    }
+
+    /// What was recorded: each fact's topic and wheels.
+    pub fn recorded(&self) -> Vec<String> {
+        self.facts
+            .iter()
+            .map(|fact| {
+                let wheels: Vec<_> = fact.event.wheels().iter().map(WheelId::as_str).collect();
+                format!("{} {}", fact.event.topic(), wheels.join(" "))
+                    .trim()
+                    .to_owned()
+            })
+            .collect()
+    }
+
+    pub fn voids(&mut self, fact: &Fact) -> Fact {
+        self.hears(Voided {
+            fact: fact.id,
+            reason: "a mistake".into(),
+        })
+    }
+}

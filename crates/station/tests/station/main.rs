@@ -1,0 +1,7 @@
+//! A station's rules, and its picture of the floor.
+
+#![allow(clippy::unwrap_used, clippy::panic)] // a test fails by panicking
+
+mod floor;
+mod placement;
+mod session;

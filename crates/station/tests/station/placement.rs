@@ -1,0 +1,324 @@
+//! The placement is a function of the set of facts, however they arrive.
+
+use crate::floor::{Floor, at, wheel};
+use chrono::{DateTime, Duration, Utc};
+use facts::{
+    BatchId, Carrier, Event, Fact, FactId, HoldId, HoopId, RoomId, StackId, StillageId, VatStarted,
+    Voided, WheelDiscarded, WheelDispatched, WheelHeld, WheelHooped, WheelId, WheelLoaded,
+    WheelMoved, WheelPortioned, WheelReleased, WheelReturned, WheelTurned, WheelUnhooped,
+};
+use proptest::prelude::*;
+use quantity::{Grams, Litres};
+use station::Placement;
+
+fn few<T>(prefix: &'static str) -> impl Strategy<Value = T>
+where
+    T: std::str::FromStr + std::fmt::Debug,
+    T::Err: std::fmt::Debug,
+{
+    (1..4u8).prop_map(move |n| format!("{prefix}{n}").parse().unwrap())
+}
+
+/// Few names, so that facts collide.
+fn event() -> impl Strategy<Value = Event> {
+    let wheels = || proptest::collection::vec(few::<WheelId>("B1-"), 0..4);
+    let batch = few::<BatchId>("B");
+    let via = prop_oneof![
+        Just(None),
+        few::<StillageId>("S").prop_map(|s| Some(Carrier::Stillage(s))),
+    ];
+    prop_oneof![
+        batch.prop_map(|batch| {
+            VatStarted {
+                batch,
+                vat: "V1".parse().unwrap(),
+                recipe: "blue".parse().unwrap(),
+                recipe_version: 1,
+                milk_l: Litres::new(1.0).unwrap(),
+                milk_lots: Vec::new(),
+            }
+            .into()
+        }),
+        (few("B1-"), few("B")).prop_map(|(wheel, batch)| {
+            WheelPortioned {
+                wheel,
+                batch,
+                weight_g: Grams::new(1).unwrap(),
+                scale: None,
+                mixer: None,
+            }
+            .into()
+        }),
+        (
+            few("B1-"),
+            few::<HoopId>("H"),
+            proptest::option::of(few::<StackId>("K"))
+        )
+            .prop_map(|(wheel, hoop, stack)| WheelHooped { wheel, hoop, stack }.into()),
+        wheels().prop_map(|wheels| WheelTurned { wheels, via: None }.into()),
+        wheels().prop_map(|wheels| WheelUnhooped { wheels, via: None }.into()),
+        (wheels(), few("S")).prop_map(|(wheels, stillage)| WheelLoaded { wheels, stillage }.into()),
+        (wheels(), few::<RoomId>("R"), via).prop_map(|(wheels, room, via)| {
+            WheelMoved {
+                wheels,
+                via,
+                room,
+                position: None,
+            }
+            .into()
+        }),
+        (wheels(), few::<HoldId>("Q")).prop_map(|(wheels, hold)| {
+            let reason = String::new();
+            WheelHeld {
+                wheels,
+                hold,
+                reason,
+            }
+            .into()
+        }),
+        (wheels(), few::<HoldId>("Q")).prop_map(|(wheels, hold)| {
+            let reason = String::new();
+            WheelReleased {
+                wheels,
+                hold,
+                reason,
+            }
+            .into()
+        }),
+        wheels().prop_map(|wheels| {
+            WheelDispatched {
+                wheels,
+                via: None,
+                order: None,
+                market: None,
+            }
+            .into()
+        }),
+        wheels().prop_map(|wheels| {
+            let reason = String::new();
+            WheelReturned { wheels, reason }.into()
+        }),
+        wheels().prop_map(|wheels| {
+            let reason = String::new();
+            WheelDiscarded { wheels, reason }.into()
+        }),
+        // Any other fact must not matter.
+        any::<Event>().prop_filter("touches no wheel here", |e| !matches!(e, Event::Voided(_))),
+    ]
+}
+
+fn fact(n: usize, minute: i64, event: Event) -> Fact {
+    let occurred_at: DateTime<Utc> = at("2026-03-03T06:00:00Z") + Duration::minutes(minute);
+    Fact {
+        id: FactId::from_uuid(uuid::Uuid::from_u128(n as u128 + 1)),
+        site: "larkholm".parse().unwrap(),
+        station: "st-1".parse().unwrap(),
+        station_seq: n as u64 + 1,
+        person: None,
+        occurred_at,
+        recorded_at: occurred_at,
+        event,
+    }
+}
+
+/// Facts at few instants, so that ids decide too, and voids of some of them.
+fn facts() -> impl Strategy<Value = Vec<Fact>> {
+    let event = (
+        event(),
+        proptest::option::weighted(0.2, any::<prop::sample::Index>()),
+    );
+    proptest::collection::vec((event, 0..4i64), 1..40).prop_map(|events| {
+        let count = events.len();
+        let made =
+            events
+                .into_iter()
+                .enumerate()
+                .map(|(n, ((event, voids), minute))| match voids {
+                    Some(which) => {
+                        let wrong = fact(which.index(count), 0, event);
+                        let reason = String::new();
+                        let voided = Voided {
+                            fact: wrong.id,
+                            reason,
+                        };
+                        fact(n, minute, voided.into())
+                    }
+                    None => fact(n, minute, event),
+                });
+        made.collect()
+    })
+}
+
+fn folded<'a>(facts: impl IntoIterator<Item = &'a Fact>) -> Placement {
+    let mut placement = Placement::default();
+    for fact in facts {
+        placement.apply(fact);
+    }
+    placement
+}
+
+proptest! {
+    #[test]
+    fn any_order_and_repetition_of_the_same_facts_gives_the_same_placement(
+        (facts, shuffled) in facts().prop_flat_map(|facts| {
+            let twice: Vec<Fact> = facts.iter().chain(&facts).cloned().collect();
+            (Just(facts), Just(twice).prop_shuffle())
+        }),
+    ) {
+        prop_assert_eq!(folded(&facts), folded(&shuffled));
+    }
+
+    #[test]
+    fn a_voided_fact_leaves_what_there_would_be_without_it(facts in facts()) {
+        let voided: Vec<FactId> = facts.iter().filter_map(|fact| match &fact.event {
+            Event::Voided(voided) => Some(voided.fact),
+            _ => None,
+        }).collect();
+        let with = folded(&facts);
+        let without = folded(facts.iter().filter(|fact| !voided.contains(&fact.id)));
+        for n in 1..4 {
+            let wheel = wheel(&format!("B1-{n}"));
+            prop_assert_eq!(with.knows(wheel), without.knows(wheel));
+            prop_assert_eq!(with.place(wheel), without.place(wheel));
+            prop_assert_eq!(with.holds(wheel), without.holds(wheel));
+            prop_assert_eq!(with.left(wheel), without.left(wheel));
+            prop_assert_eq!(with.last_turned(wheel), without.last_turned(wheel));
+            for carrier in carriers() {
+                prop_assert_eq!(with.wheels_on(carrier), without.wheels_on(carrier));
+            }
+        }
+    }
+
+    #[test]
+    fn a_snapshot_and_the_facts_after_it_give_the_same_as_all_facts(
+        facts in facts(), split in any::<prop::sample::Index>(),
+    ) {
+        let (before, after) = facts.split_at(split.index(facts.len()));
+        let kept = postcard::to_allocvec(&folded(before)).unwrap();
+        let mut restored: Placement = postcard::from_bytes(&kept).unwrap();
+        for fact in after {
+            restored.apply(fact);
+        }
+        prop_assert_eq!(restored, folded(&facts));
+    }
+
+    #[test]
+    fn every_carrier_holds_just_the_wheels_that_stand_on_it(facts in facts()) {
+        let placement = folded(&facts);
+        for carrier in carriers() {
+            let mut on: Vec<WheelId> = placement.wheels().filter(|wheel| {
+                let standing = placement.standing(*wheel).unwrap();
+                standing.left.is_none() && match carrier {
+                    Carrier::Stillage(id) => standing.stillage == Some(id),
+                    Carrier::Stack(id) => standing.stack == Some(id),
+                    Carrier::Hoop(id) => standing.hoop == Some(id),
+                }
+            }).collect();
+            on.sort_unstable();
+            let listed = placement.wheels_on(carrier);
+            if matches!(carrier, Carrier::Stillage(_)) {
+                prop_assert_eq!(listed, on);
+            } else {
+                prop_assert!(listed.iter().all(|wheel| on.contains(wheel)));
+                prop_assert!(on.is_empty() || !listed.is_empty() || matches!(carrier, Carrier::Stack(_)));
+            }
+        }
+    }
+}
+
+fn carriers() -> Vec<Carrier> {
+    (1..4)
+        .flat_map(|n| {
+            [
+                Carrier::Hoop(format!("H{n}").parse().unwrap()),
+                Carrier::Stack(format!("K{n}").parse().unwrap()),
+                Carrier::Stillage(format!("S{n}").parse().unwrap()),
+            ]
+        })
+        .collect()
+}
+
+fn stillage(code: &str) -> Carrier {
+    Carrier::Stillage(code.parse().unwrap())
+}
+
+#[test]
+fn a_hoop_holds_the_last_wheel_put_in_even_if_nobody_scanned_the_first_out() {
+    let mut floor = Floor::with_a_batch();
+    floor.now += Duration::minutes(1);
+    floor.hears(WheelHooped {
+        wheel: wheel("311-09"),
+        hoop: "H1".parse().unwrap(),
+        stack: Some("K9".parse().unwrap()),
+    });
+    let on = |carrier| floor.placement.wheels_on(carrier);
+    assert_eq!(on(Carrier::Hoop("H1".parse().unwrap())), [wheel("311-09")]);
+    assert_eq!(
+        on(Carrier::Stack("K1".parse().unwrap())),
+        ["311-02", "311-03", "311-04"].map(wheel)
+    );
+}
+
+#[test]
+fn a_wheel_put_on_a_stillage_is_where_the_stillage_stands() {
+    let mut floor = Floor::with_a_stillage();
+    floor.scans(&["A.PORTION", "B.311", "H.H5"]);
+    floor.weighs(11_000);
+    floor.scans(&["A.MOVE", "R.drain", "W.311-05"]);
+    let room = |floor: &Floor| floor.placement.place(wheel("311-05")).unwrap().room;
+    assert_eq!(room(&floor).as_str(), "drain");
+    floor.scans(&["A.LOAD", "S.S1", "H.H5"]);
+    assert_eq!(room(&floor).as_str(), "R1");
+    floor.scans(&["A.MOVE", "R.R2", "W.311-05"]);
+    assert_eq!(room(&floor).as_str(), "R2");
+}
+
+#[test]
+fn a_voided_load_puts_a_wheel_back_where_it_was() {
+    let mut floor = Floor::with_a_stillage();
+    floor.scans(&["A.LOAD", "S.S2", "W.311-01"]);
+    assert_eq!(floor.placement.wheels_on(stillage("S2")), [wheel("311-01")]);
+    let loaded = floor.facts.last().unwrap().clone();
+    floor.voids(&loaded);
+    assert_eq!(floor.placement.wheels_on(stillage("S2")), []);
+    assert_eq!(floor.placement.wheels_on(stillage("S1")).len(), 4);
+}
+
+#[test]
+fn a_day_with_two_turns_finds_the_last_of_that_day() {
+    let mut floor = Floor::with_a_stillage();
+    floor.scans(&["A.TURN", "S.S1", "S.S1"]);
+    let second = floor.now;
+    floor.now += Duration::days(1);
+    floor.scan("S.S1");
+    let turned = floor.placement.turned_between(
+        wheel("311-01"),
+        second - Duration::hours(2),
+        second + Duration::hours(2),
+    );
+    assert_eq!(turned, Some(second));
+    assert_eq!(
+        floor.placement.last_turned(wheel("311-01")),
+        Some(floor.now)
+    );
+}
+
+#[test]
+fn what_left_long_ago_is_forgotten_and_the_rest_keeps_its_last_turn() {
+    let mut floor = Floor::with_a_stillage();
+    floor.scans(&["A.TURN", "S.S1", "S.S1", "A.DISPATCH", "W.311-01"]);
+    let last = floor.placement.last_turned(wheel("311-02"));
+    let cutoff = floor.now + Duration::days(1);
+    floor.placement.forget_before(cutoff);
+    assert!(!floor.placement.knows(wheel("311-01")));
+    assert_eq!(floor.placement.last_turned(wheel("311-02")), last);
+    assert_eq!(
+        floor.placement.wheels_on(stillage("S1")),
+        ["311-02", "311-03", "311-04"].map(wheel)
+    );
+    // The numbers of the batch go on where they were.
+    assert_eq!(
+        floor.placement.next_wheel("311".parse().unwrap()),
+        Some(wheel("311-05"))
+    );
+}

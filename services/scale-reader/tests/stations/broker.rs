@@ -1,0 +1,171 @@
+//! Stations with a real broker that comes, goes, and loses its log.
+
+use bus::Bus;
+use bus::broker::ChildBroker;
+use facts::wire::Read;
+use tempfile::TempDir;
+use tokio::io::AsyncWriteExt as _;
+
+use crate::floor::{Dairy, floor_has, scale_station, station, within};
+
+async fn connect(broker: &ChildBroker) -> Bus {
+    let bus = Bus::connect(&broker.url(), "looking-on").await.unwrap();
+    within(bus.ready()).await.unwrap();
+    bus
+}
+
+/// Numbers and topics of what the log holds.
+async fn log(bus: &Bus) -> Vec<(u64, &'static str)> {
+    let mut facts = Vec::new();
+    let end = bus.floor_end().await.unwrap();
+    let mut log = bus.floor_after(None).await.unwrap();
+    while (facts.len() as u64) < end {
+        for message in within(log.next_chunk(100)).await.unwrap() {
+            let Ok(Read::Fact(fact)) = message.read() else {
+                panic!("{message:?}");
+            };
+            facts.push((fact.station_seq, fact.event.topic()));
+        }
+    }
+    facts
+}
+
+#[tokio::test]
+async fn a_hold_set_at_one_worker_stops_a_dispatch_at_the_other() {
+    let folder = TempDir::new().unwrap();
+    let broker = within(ChildBroker::start(folder.path())).await.unwrap();
+    let bus = connect(&broker).await;
+    let (portion, scale) = scale_station("portion-1").await;
+    let dairy = Dairy::start(vec![portion, station("door-1", None)], &broker.url()).await;
+    let (mut cable, _) = within(scale.accept()).await.unwrap();
+
+    let mut portion = dairy.scanner("portion-1").await;
+    portion.scans(&["A.PORTION", "B.311", "H.H1"]).await;
+    cable.write_all(b"S 0 kg\nS 11 kg\n").await.unwrap();
+    let born = portion.hear().await;
+    assert!(born.contains("wheel 311-01, 11.000 kg, hoop H1"), "{born}");
+    let held = portion.scans(&["A.HOLD", "Q.Q7", "W.311-01"]).await;
+    assert!(held.starts_with("OK  wheel 311-01 held under Q7"), "{held}");
+    floor_has(&bus, 3).await;
+
+    let mut door = dairy.scanner("door-1").await;
+    assert_eq!(
+        door.scans(&["A.DISPATCH", "H.H1"]).await,
+        "STOP  wheel 311-01 in hoop H1 is under hold Q7: nothing recorded, none may leave. Set aside"
+    );
+    portion
+        .scans(&["P.17", "A.RELEASE", "Q.Q7", "W.311-01"])
+        .await;
+    floor_has(&bus, 4).await;
+    assert_eq!(
+        door.scan("H.H1").await,
+        "OK  wheel 311-01 in hoop H1 dispatched"
+    );
+    floor_has(&bus, 5).await;
+    assert_eq!(
+        log(&bus).await,
+        [
+            (1, "wheel.portioned"),
+            (2, "wheel.hooped"),
+            (3, "wheel.held"),
+            (4, "wheel.released"),
+            (1, "wheel.dispatched"),
+        ]
+    );
+}
+
+#[tokio::test]
+async fn a_killed_broker_loses_no_scan_and_a_restarted_station_knows_the_floor_without_it() {
+    let folder = TempDir::new().unwrap();
+    let broker = within(ChildBroker::start(folder.path())).await.unwrap();
+    let (port, url) = (broker.port(), broker.url());
+    let mut dairy = Dairy::start(vec![station("rub-1", None)], &url).await;
+    let mut scanner = dairy.scanner("rub-1").await;
+    scanner
+        .scans(&["A.LOAD", "S.S1", "W.311-01", "W.311-02"])
+        .await;
+    floor_has(&connect(&broker).await, 2).await;
+    broker.kill_hard().await;
+
+    dairy.close().await;
+    dairy.open().await;
+    let mut scanner = dairy.scanner("rub-1").await;
+    let answer = scanner.scans(&["A.TURN", "S.S1"]).await;
+    assert!(
+        answer.starts_with("WRONG  2 wheels on S1 turned") && answer.ends_with("1 kept)"),
+        "{answer}"
+    );
+    let broker = within(ChildBroker::start_on(folder.path(), port))
+        .await
+        .unwrap();
+    let bus = connect(&broker).await;
+    floor_has(&bus, 3).await;
+    assert_eq!(
+        log(&bus).await,
+        [
+            (1, "wheel.loaded"),
+            (2, "wheel.loaded"),
+            (3, "wheel.turned")
+        ]
+    );
+}
+
+#[tokio::test]
+async fn a_restart_without_a_broker_still_knows_what_other_workers_did() {
+    let folder = TempDir::new().unwrap();
+    let broker = within(ChildBroker::start(folder.path())).await.unwrap();
+    let bus = connect(&broker).await;
+    let (portion, _scale) = scale_station("portion-1").await;
+    let mut dairy = Dairy::start(vec![portion, station("door-1", None)], &broker.url()).await;
+    let mut portion = dairy.scanner("portion-1").await;
+    portion
+        .scans(&["A.LOAD", "S.S1", "W.311-01", "A.HOLD", "Q.Q7", "S.S1"])
+        .await;
+    floor_has(&bus, 2).await;
+    // Only what was followed can be stopped.
+    let mut door = dairy.scanner("door-1").await;
+    let answer = door.scans(&["A.DISPATCH", "S.S1"]).await;
+    assert!(
+        answer.starts_with("STOP  1 wheel on S1 is under hold Q7"),
+        "{answer}"
+    );
+    broker.kill_hard().await;
+    dairy.close().await;
+    dairy.open().await;
+    let mut door = dairy.scanner("door-1").await;
+    let answer = door.scans(&["A.TURN", "S.S1"]).await;
+    assert!(
+        answer.starts_with("WRONG  1 wheel on S1 turned"),
+        "{answer}"
+    );
+}
+
+#[tokio::test]
+async fn a_broker_that_lost_its_log_does_not_stop_the_floor() {
+    let (old, new) = (TempDir::new().unwrap(), TempDir::new().unwrap());
+    let broker = within(ChildBroker::start(old.path())).await.unwrap();
+    let (port, url) = (broker.port(), broker.url());
+    let stations = vec![station("rub-1", None), station("door-1", None)];
+    let dairy = Dairy::start(stations, &url).await;
+    let mut scanner = dairy.scanner("rub-1").await;
+    scanner.scans(&["A.LOAD", "S.S1", "W.311-01"]).await;
+    floor_has(&connect(&broker).await, 1).await;
+    broker.kill_hard().await;
+    let broker = within(ChildBroker::start_on(new.path(), port))
+        .await
+        .unwrap();
+    let bus = connect(&broker).await;
+    scanner.scan("W.311-02").await;
+    floor_has(&bus, 1).await;
+    let mut door = dairy.scanner("door-1").await;
+    door.scan("A.DISPATCH").await;
+    let mut answer = door.scan("S.S1").await;
+    // Nothing leaves until the new log has been taken; then the old picture is still there.
+    while answer.starts_with("STOP  holds cannot be checked") {
+        answer = door.scan("S.S1").await;
+    }
+    assert!(
+        answer.starts_with("WRONG  2 wheels on S1 dispatched"),
+        "{answer}"
+    );
+}

@@ -1,0 +1,214 @@
+//! A small dairy: its site, its workers, scanners and a scale played by the test.
+
+use std::future::Future;
+use std::net::SocketAddr;
+use std::path::Path;
+use std::time::Duration;
+
+use bus::retry::Backoff;
+use bus::{Bus, Clock, Shutdown};
+use chrono::NaiveTime;
+use edge::Lines;
+use quantity::DairyClock;
+use site::{Room, Scale, ScaleConnect, Scan, Site, Station};
+use tempfile::TempDir;
+use tokio::io::AsyncWriteExt as _;
+use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
+use tokio::net::{TcpListener, TcpStream};
+use tokio::task::JoinHandle;
+
+/// Fails a test that hangs; no test depends on how long anything takes.
+pub async fn within<T>(doing: impl Future<Output = T>) -> T {
+    tokio::time::timeout(Duration::from_secs(60), doing)
+        .await
+        .expect("this should not take a minute")
+}
+
+/// A loopback address that nobody uses.
+pub fn free_address() -> SocketAddr {
+    let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    listener.local_addr().unwrap()
+}
+
+/// A broker's address at which nobody is.
+pub fn nobody() -> String {
+    format!("nats://{}", free_address())
+}
+
+pub fn station(id: &str, scale: Option<ScaleConnect>) -> Station {
+    Station {
+        id: id.parse().unwrap(),
+        name: id.into(),
+        scan: Scan::Tcp(free_address()),
+        scale: scale.map(|connect| Scale {
+            tool: "scale-1".parse().unwrap(),
+            connect,
+            line: "{stable:S|M} {sign}{number}{unit}".parse().unwrap(),
+            least_g: 1_000,
+            interval_g: 5,
+        }),
+    }
+}
+
+pub fn site(stations: Vec<Station>) -> Site {
+    let rooms = ["R1", "R2"].map(|id| Room {
+        id: id.parse().unwrap(),
+        name: id.into(),
+        positions: 10,
+    });
+    Site {
+        id: "larkholm".parse().unwrap(),
+        name: "Larkholm Dairy".into(),
+        identification_mark: None,
+        clock: DairyClock::new(chrono_tz::UTC, NaiveTime::from_hms_opt(4, 0, 0).unwrap()),
+        turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
+        lost_after_days: 3,
+        rooms: rooms.into(),
+        stations,
+        recipes: Default::default(),
+        printer: None,
+        webhook: None,
+    }
+}
+
+/// A station with a scale, and where the scale's cable comes in.
+pub async fn scale_station(id: &str) -> (Station, TcpListener) {
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = listener.local_addr().unwrap();
+    (station(id, Some(ScaleConnect::Tcp(address))), listener)
+}
+
+/// Both workers of a dairy, and their data.
+pub struct Dairy {
+    pub site: Site,
+    pub broker: String,
+    pub data: TempDir,
+    running: Option<Running>,
+}
+
+struct Running {
+    shutdown: Shutdown,
+    workers: Vec<JoinHandle<anyhow::Result<()>>>,
+}
+
+impl Dairy {
+    pub async fn start(stations: Vec<Station>, broker: &str) -> Self {
+        let mut dairy = Self {
+            site: site(stations),
+            broker: broker.to_owned(),
+            data: TempDir::new().unwrap(),
+            running: None,
+        };
+        dairy.open().await;
+        dairy
+    }
+
+    /// Starts the workers.
+    pub async fn open(&mut self) {
+        let shutdown = Shutdown::new();
+        let bus = Bus::connect(&self.broker, "test").await.unwrap();
+        let workers = [true, false].map(|scales| {
+            let (site, bus) = (self.site.clone(), bus.clone());
+            let (data, shutdown) = (self.data.path().to_owned(), shutdown.clone());
+            tokio::spawn(async move {
+                if scales {
+                    scale_reader::run(site, bus, Clock::system(), &data, shutdown).await
+                } else {
+                    move_recorder::run(site, bus, Clock::system(), &data, shutdown).await
+                }
+            })
+        });
+        self.running = Some(Running {
+            shutdown,
+            workers: workers.into(),
+        });
+    }
+
+    /// Stops the workers in order.
+    pub async fn close(&mut self) {
+        let running = self.running.take().expect("running");
+        running.shutdown.request();
+        for worker in running.workers {
+            within(worker).await.unwrap().unwrap();
+        }
+    }
+
+    /// Puts a scanner at a station.
+    pub async fn scanner(&self, station: &str) -> Scanner {
+        let station = self.site.stations.iter().find(|s| s.id.as_str() == station);
+        let Scan::Tcp(address) = station.expect("a station").scan else {
+            panic!("a TCP station");
+        };
+        let mut backoff = Backoff::new(Duration::from_millis(1), Duration::from_millis(50));
+        let connecting = async {
+            loop {
+                match TcpStream::connect(address).await {
+                    Ok(stream) => return stream,
+                    Err(_) => backoff.wait().await,
+                }
+            }
+        };
+        let stream = within(connecting).await;
+        stream.set_nodelay(true).unwrap();
+        let (read, write) = stream.into_split();
+        Scanner {
+            lines: Lines::new(read),
+            write,
+        }
+    }
+}
+
+pub struct Scanner {
+    lines: Lines<OwnedReadHalf>,
+    write: OwnedWriteHalf,
+}
+
+impl Scanner {
+    pub async fn send(&mut self, bytes: &[u8]) {
+        self.write.write_all(bytes).await.unwrap();
+    }
+
+    /// The next answer.
+    pub async fn hear(&mut self) -> String {
+        within(self.lines.next()).await.unwrap().expect("an answer")
+    }
+
+    /// Waits for an answer among others.
+    pub async fn hear_of(&mut self, answer: &str) {
+        while self.hear().await != answer {}
+    }
+
+    pub async fn scan(&mut self, line: &str) -> String {
+        self.send(format!("{line}\n").as_bytes()).await;
+        self.hear().await
+    }
+
+    /// Several scans; the last answer.
+    pub async fn scans(&mut self, lines: &[&str]) -> String {
+        let mut last = String::new();
+        for line in lines {
+            last = self.scan(line).await;
+        }
+        last
+    }
+}
+
+/// Waits until the log has as many facts, or more.
+pub async fn floor_has(bus: &Bus, facts: u64) {
+    let mut backoff = Backoff::new(Duration::from_millis(1), Duration::from_millis(50));
+    within(async {
+        while bus.floor_end().await.ok() < Some(facts) {
+            backoff.wait().await;
+        }
+    })
+    .await;
+}
+
+pub fn rejected(data: &Path, worker: &str) -> Vec<serde_json::Value> {
+    let file = data.join(worker).join("rejected-scans.ndjson");
+    std::fs::read_to_string(file)
+        .unwrap()
+        .lines()
+        .map(|line| serde_json::from_str(line).unwrap())
+        .collect()
+}

@@ -1,0 +1,116 @@
+//! Scanners, with the broker away all the time.
+
+use bus::{Bus, Clock, Shutdown};
+use site::Scan;
+use tokio::net::TcpListener;
+
+use crate::floor::{Dairy, free_address, nobody, rejected, site, station, within};
+
+#[tokio::test]
+async fn scans_are_answered_and_kept_while_the_broker_is_away() {
+    let dairy = Dairy::start(vec![station("room-1", None)], &nobody()).await;
+    let mut scanner = dairy.scanner("room-1").await;
+    assert_eq!(
+        scanner.scan("A.TURN").await,
+        "NEXT  TURN: scan what you turned"
+    );
+    assert_eq!(
+        scanner.scan("W.311-01").await,
+        "WRONG  wheel 311-01 turned, but 311-01 is not known here: recorded and flagged (broker away, 1 kept)"
+    );
+    assert_eq!(
+        scanner.scans(&["A.LOAD", "S.S1", "W.311-01"]).await,
+        "WRONG  wheel 311-01 loaded on S1, but 311-01 is not known here: recorded and flagged (broker away, 2 kept)"
+    );
+}
+
+#[tokio::test]
+async fn nothing_leaves_while_holds_cannot_be_checked() {
+    let dairy = Dairy::start(vec![station("dispatch-1", None)], &nobody()).await;
+    let mut scanner = dairy.scanner("dispatch-1").await;
+    let answer = scanner.scans(&["A.DISPATCH", "W.311-01"]).await;
+    assert!(
+        answer.starts_with("STOP  holds cannot be checked"),
+        "{answer}"
+    );
+}
+
+#[tokio::test]
+async fn two_scanners_at_one_station_share_its_conversation() {
+    let dairy = Dairy::start(vec![station("room-1", None)], &nobody()).await;
+    let mut one = dairy.scanner("room-1").await;
+    let mut other = dairy.scanner("room-1").await;
+    one.scan("A.NEEDLES").await;
+    other.scan("T.P1").await;
+    one.scan("N.40").await;
+    assert_eq!(
+        other.scan("N.40").await,
+        "OK  40 of 40 needles on P1 (broker away, 1 kept)"
+    );
+}
+
+#[tokio::test]
+async fn what_leads_to_no_fact_is_kept_with_its_reason_and_hurts_nobody() {
+    let dairy = Dairy::start(vec![station("room-1", None)], &nobody()).await;
+    let mut scanner = dairy.scanner("room-1").await;
+    scanner.send(b"\r\n\x00\xff\xfeW\x07\r\n").await;
+    assert!(scanner.hear().await.starts_with("WRONG"));
+    scanner.send(&[b'9'; 100_000]).await;
+    scanner.send(b"\rA.TU").await;
+    assert_eq!(
+        scanner.hear().await,
+        "WRONG  512 characters are too many for one code: scan one card at a time"
+    );
+    scanner.send(b"RN\r").await;
+    assert_eq!(scanner.hear().await, "NEXT  TURN: scan what you turned");
+    let kept = rejected(dairy.data.path(), "move-recorder");
+    assert_eq!(kept.len(), 2);
+    assert_eq!(kept[1]["station"], "room-1");
+    assert_eq!(kept[1]["line"].as_str().unwrap().len(), 512);
+    assert!(kept[1]["reason"].as_str().unwrap().contains("too many"));
+}
+
+#[tokio::test]
+async fn a_restart_forgets_nothing_though_the_broker_never_came() {
+    let mut dairy = Dairy::start(vec![station("rub-1", None)], &nobody()).await;
+    let mut scanner = dairy.scanner("rub-1").await;
+    scanner
+        .scans(&["A.LOAD", "S.S1", "W.311-01", "W.311-02"])
+        .await;
+    for _ in 0..2 {
+        dairy.close().await;
+        dairy.open().await;
+        let mut scanner = dairy.scanner("rub-1").await;
+        let answer = scanner.scans(&["A.TURN", "S.S1"]).await;
+        assert!(
+            answer.starts_with("WRONG  2 wheels on S1 turned"),
+            "{answer}"
+        );
+    }
+}
+
+#[tokio::test]
+async fn a_port_that_is_taken_names_the_station_and_what_to_do() {
+    let taken = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = taken.local_addr().unwrap();
+    let mut room = station("room-1", None);
+    room.scan = Scan::Tcp(address);
+    let bus = Bus::connect(&format!("nats://{}", free_address()), "test")
+        .await
+        .unwrap();
+    let data = tempfile::TempDir::new().unwrap();
+    let running = move_recorder::run(
+        site(vec![room]),
+        bus,
+        Clock::system(),
+        data.path(),
+        Shutdown::new(),
+    );
+    let error = within(running).await.unwrap_err();
+    assert_eq!(
+        error.to_string(),
+        format!(
+            "station room-1 cannot listen on {address}: stop the program that uses it, or give the station another address in the site file"
+        )
+    );
+}

@@ -1,0 +1,291 @@
+//! The fold: messages in, state and position out, in one batch.
+
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use bus::{Bus, Position, Shutdown, Stored};
+use chrono::{DateTime, Utc};
+use facts::WheelId;
+use facts::wire::Read;
+use ripening::{Alert, Floor, LabelWanted};
+use serde::Serialize;
+use site::Site;
+use store::{Batch, Effect, Store, StoreError};
+
+use crate::effects::Publisher;
+use crate::practice;
+
+/// While it catches up, the fold writes this often: a crash then costs at most so much
+/// folding again.
+const WRITE_EVERY: Duration = Duration::from_secs(1);
+
+/// How many wheels one notice of what has changed names at most.
+const NOTICED: usize = 2_000;
+
+/// The folded floor, its store, and where it stands in the log.
+pub struct Fold {
+    floor: Floor,
+    store: Arc<Store>,
+    position: Option<Position>,
+    /// The log's end when folding began: until then nobody is told anything.
+    live_from: u64,
+    next_effect: u64,
+    unwritten: bool,
+    written_at: Instant,
+    site_name: String,
+    identification_mark: Option<String>,
+    /// Wheels changed since people who look on were last told.
+    noticed: std::collections::HashSet<WheelId>,
+}
+
+/// What a looker-on is told of a wheel when it changes, on `live.<site>.next`.
+#[derive(Debug, Serialize)]
+struct Notice {
+    position: u64,
+    now: DateTime<Utc>,
+    wheels: Vec<NoticedWheel>,
+}
+
+#[derive(Debug, Serialize)]
+struct NoticedWheel {
+    wheel: WheelId,
+    action: Option<String>,
+    urgency: Option<ripening::Urgency>,
+    due: Option<DateTime<Utc>>,
+}
+
+impl Fold {
+    /// Puts the stored floor together.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the store cannot be read.
+    pub fn load(site: &Site, store: Arc<Store>) -> Result<Self, StoreError> {
+        let loaded = store.load(practice(site))?;
+        let next_effect = store.effects()?.last().map_or(1, |(number, _)| number + 1);
+        Ok(Self {
+            floor: loaded.floor,
+            store,
+            position: loaded.position,
+            live_from: 0,
+            next_effect,
+            unwritten: false,
+            written_at: monotonic(),
+            site_name: site.name.clone(),
+            identification_mark: site.identification_mark.clone(),
+            noticed: std::collections::HashSet::new(),
+        })
+    }
+
+    /// The position that the state stands for; `None` before the first message.
+    #[must_use]
+    pub const fn position(&self) -> Option<&Position> {
+        self.position.as_ref()
+    }
+
+    /// The number of the last message folded.
+    #[must_use]
+    pub fn seq(&self) -> u64 {
+        self.position.as_ref().map_or(0, |position| position.seq)
+    }
+
+    /// The floor.
+    #[must_use]
+    pub const fn floor(&self) -> &Floor {
+        &self.floor
+    }
+
+    /// Effects begin once the log has been folded up to here: nobody wants yesterday's
+    /// alerts, nor labels for wheels that have long been labelled further on.
+    pub const fn live_from(&mut self, end: u64) {
+        self.live_from = end;
+    }
+
+    /// Whether the fold has caught up.
+    #[must_use]
+    pub fn is_live(&self) -> bool {
+        self.seq() >= self.live_from
+    }
+
+    /// Folds one message.
+    ///
+    /// # Errors
+    /// The reason, when it cannot be read. It is counted, and its number is passed.
+    pub fn message(&mut self, message: &Stored) -> Result<(), String> {
+        self.unwritten = true;
+        match message.read() {
+            Ok(Read::Fact(fact)) => {
+                self.floor.apply(&fact);
+                if self.is_live() {
+                    self.noticed.extend(fact.event.wheels());
+                }
+                Ok(())
+            }
+            Ok(Read::UnknownType(ty)) => {
+                tracing::debug!(
+                    ty,
+                    seq = message.seq,
+                    "a type this build does not know: left in the log"
+                );
+                self.floor.count_unknown_type();
+                Ok(())
+            }
+            Err(unreadable) => {
+                self.floor.count_unreadable();
+                Err(unreadable.to_string())
+            }
+        }
+    }
+
+    /// The messages up to here have been folded.
+    pub fn reached(&mut self, position: Position) {
+        self.position = Some(position);
+    }
+
+    /// Derives what facts have changed and what falls due by `now`.
+    pub fn advance(&mut self, now: DateTime<Utc>) {
+        self.floor.refresh(now);
+        self.unwritten |= self.position.is_some();
+    }
+
+    /// Whether it is time to write: at once when live, now and then when catching up.
+    #[must_use]
+    pub fn should_write(&self) -> bool {
+        self.unwritten && (self.is_live() || self.written_at.elapsed() >= WRITE_EVERY)
+    }
+
+    /// Writes what has changed with its position and effects, in one batch. Returns the
+    /// effects to publish.
+    ///
+    /// # Errors
+    /// [`StoreError`]. The changes are then lost to this fold, not to the log: load again.
+    pub fn write(&mut self) -> Result<Vec<(u64, Effect)>, StoreError> {
+        let Some((batch, effects)) = self.gather()? else {
+            return Ok(Vec::new());
+        };
+        self.store.write(&batch)?;
+        Ok(effects)
+    }
+
+    /// Writes, trying again while the disk is full, and hands the effects on to be
+    /// published. Gives up only at shutdown: the log still has everything.
+    pub(crate) async fn write_and_publish(&mut self, effects: &Publisher, shutdown: &Shutdown) {
+        let (batch, to_publish) = match self.gather() {
+            Ok(Some(gathered)) => gathered,
+            Ok(None) => return,
+            Err(defect) => {
+                tracing::error!("{defect}");
+                return;
+            }
+        };
+        let mut backoff = bus::retry::Backoff::default();
+        let mut said = false;
+        while let Err(error) = tokio::task::block_in_place(|| self.store.write(&batch)) {
+            if !std::mem::replace(&mut said, true) {
+                tracing::error!("{error}");
+            }
+            tokio::select! {
+                () = backoff.wait() => {}
+                () = shutdown.requested() => return,
+            }
+        }
+        if said {
+            tracing::info!("the store can be written again: folding goes on");
+        }
+        effects.publish(to_publish).await;
+    }
+
+    #[allow(clippy::type_complexity)] // a pair used twice, above
+    fn gather(&mut self) -> Result<Option<(Batch, Vec<(u64, Effect)>)>, StoreError> {
+        let Some(position) = self.position.clone() else {
+            return Ok(None);
+        };
+        self.floor.refresh(self.floor.now());
+        let effects = if self.is_live() {
+            self.effects()
+        } else {
+            Vec::new()
+        };
+        let first = self.next_effect;
+        let batch = Batch::of(&mut self.floor, &position, first, &effects)?;
+        self.next_effect += effects.len() as u64;
+        self.unwritten = false;
+        self.written_at = monotonic();
+        Ok(Some((batch, (first..).zip(effects).collect())))
+    }
+
+    fn effects(&mut self) -> Vec<Effect> {
+        let alerts = self.floor.tell();
+        let labels = self.floor.take_labels();
+        let alerts = alerts.iter().filter_map(alert_effect);
+        let labels = labels.iter().filter_map(|label| self.label_effect(label));
+        alerts.chain(labels).collect()
+    }
+
+    fn label_effect(&self, label: &LabelWanted) -> Option<Effect> {
+        let job = labels::LabelJob {
+            cause: label.cause,
+            wheel: label.wheel,
+            batch: label.batch,
+            product: label.recipe.name.clone(),
+            made: label.made,
+            weight_g: label.weight,
+            raw_milk: label.recipe.milk == recipe::Milk::Raw,
+            site_name: self.site_name.clone(),
+            identification_mark: self.identification_mark.clone(),
+        };
+        let body = serde_json::to_vec(&job).ok()?;
+        let tail = format!("label.{}", label.cause);
+        Some(Effect {
+            tail,
+            id: format!("label-{}", label.cause),
+            body,
+        })
+    }
+
+    /// Tells lookers-on which wheels have changed and what they need next.
+    pub(crate) async fn notify(&mut self, bus: &Bus, site: &Site) {
+        if self.noticed.is_empty() {
+            return;
+        }
+        let now = self.floor.now();
+        let changed = std::mem::take(&mut self.noticed);
+        let wheels = changed.into_iter().take(NOTICED).map(|id| {
+            let next = self
+                .floor
+                .wheel(id)
+                .and_then(|wheel| wheel.next_action(now));
+            NoticedWheel {
+                wheel: id,
+                action: next.map(|next| next.action.to_string()),
+                urgency: next.map(|next| next.window.urgency(now)),
+                due: next.map(|next| next.window.due),
+            }
+        });
+        let notice = Notice {
+            position: self.seq(),
+            now,
+            wheels: wheels.collect(),
+        };
+        if let Ok(body) = serde_json::to_vec(&notice) {
+            let subject = format!("live.{}.next", site.id);
+            if let Err(error) = bus.client().publish(subject, body.into()).await {
+                tracing::debug!(%error, "nobody could be told what has changed");
+            }
+        }
+    }
+}
+
+fn alert_effect(alert: &Alert) -> Option<Effect> {
+    let body = serde_json::to_vec(alert).ok()?;
+    Some(Effect {
+        tail: format!("alert.{}", alert.step.as_str()),
+        id: alert.id(),
+        body,
+    })
+}
+
+/// How long ago, not what time it is.
+#[allow(clippy::disallowed_methods)] // measures how long, in a shell
+fn monotonic() -> Instant {
+    Instant::now()
+}

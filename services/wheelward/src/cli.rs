@@ -1,0 +1,337 @@
+//! The command line.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand, ValueEnum};
+use facts::{BatchId, RoomId, WheelId};
+
+/// Something went wrong; the message says what to do.
+pub const FAILED: u8 = 1;
+/// Nobody answered: no broker, or no scheduler.
+pub const NO_ANSWER: u8 = 3;
+/// A file is wrong; the message names line and column.
+pub const BAD_FILE: u8 = 4;
+
+/// Raised when a file that a person wrote is wrong.
+#[derive(Debug)]
+pub struct BadFile(pub String);
+
+impl std::fmt::Display for BadFile {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.0)
+    }
+}
+
+impl std::error::Error for BadFile {}
+
+/// The exit code for an error.
+pub fn exit_code(error: &anyhow::Error) -> u8 {
+    if error.is::<BadFile>() {
+        return BAD_FILE;
+    }
+    match error.downcast_ref::<bus::BusError>() {
+        Some(bus::BusError::NobodyAnswers { .. } | bus::BusError::Unanswered { .. }) => NO_ANSWER,
+        _ => FAILED,
+    }
+}
+
+/// What every wheel on a blue-cheese dairy's floor needs next, from scans, weighings and
+/// room sensors.
+///
+/// Wheelward advises and records; it never releases food by itself. Follow the dairy's
+/// own HACCP plan and the local codes.
+///
+/// Exit codes: 0 done; 1 failed; 2 wrong usage; 3 nobody answered (no broker or no
+/// scheduler); 4 a file is wrong (the message names line and column).
+#[derive(Parser)]
+#[command(name = "wheelward", version)]
+pub struct Cli {
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+#[derive(Subcommand)]
+pub enum Command {
+    /// Run every worker of a site, with a broker of its own unless one is given.
+    Up(UpArgs),
+    /// Run one worker alone against a broker.
+    Worker(WorkerArgs),
+    /// What is due: by room, by time.
+    Due(DueArgs),
+    /// One wheel's whole life and what it needs next.
+    Wheel(WheelArgs),
+    /// One batch: its make record and its wheels.
+    Batch(BatchArgs),
+    /// The floor at a glance.
+    Floor(FloorArgs),
+    /// Fold a file of facts, without a broker, and show the same views.
+    Replay(ReplayArgs),
+    /// Facts as files, and their schemas.
+    #[command(subcommand)]
+    Facts(FactsCommand),
+    /// Watch a simulated dairy run through the real workers on a real broker.
+    Demo(DemoArgs),
+    /// Check site and recipe files; errors name line and column.
+    Check(CheckArgs),
+    /// Print a shell's completion script.
+    Completions {
+        /// The shell.
+        shell: clap_complete::Shell,
+    },
+    /// Print the manual page.
+    Man,
+}
+
+#[derive(Args)]
+pub struct UpArgs {
+    /// The site file.
+    #[arg(long, env = "WHEELWARD_SITE")]
+    pub site: PathBuf,
+    /// A broker that already runs, for example nats://127.0.0.1:4222.
+    #[arg(long, env = "WHEELWARD_BROKER")]
+    pub broker: Option<String>,
+    /// Where everything is kept.
+    #[arg(long, env = "WHEELWARD_DATA", default_value = "data")]
+    pub data: PathBuf,
+    /// Where the time comes from: this machine, or ticks on the broker.
+    #[arg(long, value_enum, default_value_t = ClockKind::System)]
+    pub clock: ClockKind,
+}
+
+#[derive(Args)]
+pub struct WorkerArgs {
+    /// Which.
+    pub worker: Worker,
+    /// The site file.
+    #[arg(long, env = "WHEELWARD_SITE")]
+    pub site: PathBuf,
+    /// The broker; a worker waits for one that is not there yet.
+    #[arg(
+        long,
+        env = "WHEELWARD_BROKER",
+        default_value = "nats://127.0.0.1:4222"
+    )]
+    pub broker: String,
+    /// Where everything is kept.
+    #[arg(long, env = "WHEELWARD_DATA", default_value = "data")]
+    pub data: PathBuf,
+    /// Where the time comes from: this machine, or ticks on the broker.
+    #[arg(long, value_enum, default_value_t = ClockKind::System)]
+    pub clock: ClockKind,
+    /// Stop when this process is no longer the parent.
+    #[arg(long, hide = true)]
+    pub parent: Option<u32>,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Worker {
+    /// Reads scales and the scanners beside them.
+    ScaleReader,
+    /// Reads scanners.
+    MoveRecorder,
+    /// Folds facts into next actions and answers questions.
+    Scheduler,
+    /// Prints labels.
+    LabelPrinter,
+    /// Tells a chat webhook.
+    Notifier,
+}
+
+impl Worker {
+    /// In the order in which `up` starts them.
+    pub const ALL: [Self; 5] = [
+        Self::Scheduler,
+        Self::MoveRecorder,
+        Self::ScaleReader,
+        Self::LabelPrinter,
+        Self::Notifier,
+    ];
+
+    pub const fn name(self) -> &'static str {
+        match self {
+            Self::ScaleReader => "scale-reader",
+            Self::MoveRecorder => "move-recorder",
+            Self::Scheduler => "scheduler",
+            Self::LabelPrinter => "label-printer",
+            Self::Notifier => "notifier",
+        }
+    }
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum ClockKind {
+    /// This machine's clock.
+    System,
+    /// Ticks on the broker, for the demo and for tests.
+    Bus,
+}
+
+/// Which running floor is asked.
+#[derive(Args)]
+pub struct AskArgs {
+    /// Where the running floor keeps its data; its broker and site are read from there.
+    #[arg(long, env = "WHEELWARD_DATA", default_value = "data")]
+    pub data: PathBuf,
+    /// The broker, if not the one found in the data folder.
+    #[arg(long, env = "WHEELWARD_BROKER")]
+    pub broker: Option<String>,
+    /// The site's code, if not the one found in the data folder.
+    #[arg(long)]
+    pub site_id: Option<String>,
+    /// Print JSON for machines.
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Args)]
+pub struct DueArgs {
+    /// Only this room.
+    #[arg(long)]
+    pub room: Option<RoomId>,
+    /// What is due by this instant (RFC 3339), instead of what may be done now.
+    #[arg(long)]
+    pub by: Option<chrono::DateTime<chrono::Utc>>,
+    #[command(flatten)]
+    pub ask: AskArgs,
+}
+
+#[derive(Args)]
+pub struct WheelArgs {
+    /// The wheel's serial.
+    pub wheel: WheelId,
+    #[command(flatten)]
+    pub ask: AskArgs,
+}
+
+#[derive(Args)]
+pub struct BatchArgs {
+    /// The batch.
+    pub batch: BatchId,
+    #[command(flatten)]
+    pub ask: AskArgs,
+}
+
+#[derive(Args)]
+pub struct FloorArgs {
+    /// List every wheel.
+    #[arg(long)]
+    pub wheels: bool,
+    #[command(flatten)]
+    pub ask: AskArgs,
+}
+
+#[derive(Args)]
+pub struct ReplayArgs {
+    /// A file of facts, one CloudEvent a line.
+    pub file: PathBuf,
+    /// A recipe file; may be given more than once.
+    #[arg(long, required_unless_present = "site")]
+    pub recipe: Vec<PathBuf>,
+    /// A site file, whose recipes and clock are used.
+    #[arg(long, conflicts_with = "recipe")]
+    pub site: Option<PathBuf>,
+    /// The time zone, when only a recipe is given.
+    #[arg(long, default_value = "UTC")]
+    pub time_zone: chrono_tz::Tz,
+    /// The instant to show (RFC 3339). Later facts are left out.
+    #[arg(long)]
+    pub at: chrono::DateTime<chrono::Utc>,
+    /// Print JSON for machines.
+    #[arg(long)]
+    pub json: bool,
+    #[command(subcommand)]
+    pub view: Option<View>,
+}
+
+/// What to show of a replayed file.
+#[derive(Subcommand)]
+pub enum View {
+    /// The floor at a glance (the default).
+    Floor {
+        /// List every wheel.
+        #[arg(long)]
+        wheels: bool,
+    },
+    /// What is due.
+    Due {
+        /// Only this room.
+        #[arg(long)]
+        room: Option<RoomId>,
+        /// What is due by this instant.
+        #[arg(long)]
+        by: Option<chrono::DateTime<chrono::Utc>>,
+    },
+    /// One wheel's life.
+    Wheel {
+        /// The wheel.
+        wheel: WheelId,
+    },
+    /// One batch.
+    Batch {
+        /// The batch.
+        batch: BatchId,
+    },
+}
+
+#[derive(Subcommand)]
+pub enum FactsCommand {
+    /// Write a running floor's facts to a file, one CloudEvent a line.
+    Export(ExportArgs),
+    /// Write the JSON Schemas and the AsyncAPI document.
+    Schema(SchemaArgs),
+}
+
+#[derive(Args)]
+pub struct ExportArgs {
+    /// The file; standard output if none.
+    #[arg(long)]
+    pub out: Option<PathBuf>,
+    #[command(flatten)]
+    pub ask: AskArgs,
+}
+
+#[derive(Args)]
+pub struct SchemaArgs {
+    /// The folder.
+    #[arg(long, default_value = "crates/facts/schema")]
+    pub out: PathBuf,
+    /// Only say whether the folder is up to date.
+    #[arg(long)]
+    pub check: bool,
+}
+
+#[derive(Args)]
+pub struct DemoArgs {
+    /// Play the days as fast as they go, compare the floor with the simulation's own
+    /// ledger, print a summary and exit.
+    #[arg(long, requires = "days")]
+    pub once: bool,
+    /// How many days to play; without it, until Ctrl-C.
+    #[arg(long)]
+    pub days: Option<u32>,
+    /// Days before today that are stored in one go.
+    #[arg(long, default_value_t = 100)]
+    pub history: u32,
+    /// Seconds a dairy day takes; 0 as fast as it goes.
+    #[arg(long, default_value_t = 4.0)]
+    pub day_seconds: f64,
+    /// A tenth of the wheels.
+    #[arg(long)]
+    pub small: bool,
+    /// Another seed gives another dairy's luck.
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// Where the demo keeps its data; emptied at the start.
+    #[arg(long, default_value = "data/demo")]
+    pub data: PathBuf,
+    /// Print the summary as JSON.
+    #[arg(long)]
+    pub json: bool,
+}
+
+#[derive(Args)]
+pub struct CheckArgs {
+    /// Site files; their recipes are checked with them.
+    #[arg(required = true)]
+    pub files: Vec<PathBuf>,
+}

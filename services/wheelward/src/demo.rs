@@ -1,0 +1,222 @@
+//! Larkholm Dairy, simulated, through the real edges: scans over TCP to the move
+//! recorder, weights through a scale on TCP, alerts to a webhook, labels to a folder.
+//!
+//! Everything about Larkholm is invented. First the simulated past is stored in one go,
+//! then each further day is played live against the running workers on a real broker,
+//! faster than life.
+
+mod check;
+mod drive;
+mod history;
+mod picture;
+mod scale;
+mod webhook;
+
+use std::path::Path;
+use std::time::Duration;
+
+use anyhow::Context as _;
+use bus::broker::ChildBroker;
+use bus::{Bus, Outbox, Shutdown};
+use floor_sim::{Dairy, Mistakes, Size};
+use site::{ScaleConnect, Scan, Site};
+
+use crate::cli::{ClockKind, DemoArgs, UpArgs};
+use crate::files;
+use crate::running::Asker;
+use crate::supervise::Floor;
+
+use drive::Driver;
+use history::History;
+use picture::Picture;
+
+/// The demo's own files, so that the binary alone can show it.
+const SITE_FILE: &str = include_str!("../../../deploy/demo/larkholm.toml");
+const RECIPE_FILE: &str = include_str!("../../../deploy/demo/larkholm-blue.toml");
+
+/// Left in the demo's data folder, so that only a demo's folder is ever emptied.
+const MARK: &str = "this-is-demo-data";
+
+/// `wheelward demo`
+pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
+    let shutdown = Shutdown::on_signals();
+    empty_folder(&args.data)?;
+    let sink = webhook::Sink::start().await?;
+    let scale = scale::Scale::start().await?;
+    let site_file = write_site(&args.data, &scale.address(), &sink.url())?;
+    let site = files::site(&site_file)?;
+
+    let size = if args.small {
+        Size::small()
+    } else {
+        Size::larkholm()
+    };
+    let start_day = chrono::NaiveDate::from_ymd_opt(2026, 1, 5).context("a date")?;
+    let mut dairy = Dairy::new(args.seed, start_day, size, Mistakes::default());
+    let said = if args.history == 0 {
+        "an empty dairy".to_owned()
+    } else {
+        format!("the {} days before today", args.history)
+    };
+    eprintln!("Larkholm Dairy is invented: its cheese, people, figures and mistakes are made up.");
+    eprintln!("Playing {said}...");
+    let mut history = History::new(&site);
+    for _ in 0..args.history {
+        history.play(&dairy.next_day())?;
+    }
+    let past = history.facts().len();
+
+    eprintln!("Starting a broker and storing {past} facts...");
+    let broker = ChildBroker::start(&args.data.join("broker")).await?;
+    let bus = Bus::connect(&broker.url(), "wheelward-demo").await?;
+    bus.ready().await?;
+    let air = seed_outboxes(&args.data, &site, &history)?;
+    for facts in history.facts().chunks(5_000) {
+        bus.publish_facts(facts).await?;
+        if shutdown.is_requested() {
+            return Ok(());
+        }
+    }
+
+    eprintln!("Starting the workers...");
+    let up = UpArgs {
+        site: site_file,
+        broker: Some(broker.url()),
+        data: args.data.clone(),
+        clock: ClockKind::Bus,
+    };
+    let floor = Floor::start(&site, &up, Some(args.data.join("logs")), &shutdown).await?;
+    let asker = Asker {
+        bus: bus.clone(),
+        site: site.id,
+    };
+    let mut driver = Driver::connect(
+        &site,
+        bus.clone(),
+        scale,
+        air.clone(),
+        history.now(),
+        &shutdown,
+    )
+    .await?;
+    let mut picture = Picture::new(&args, &site, sink);
+    let draining = {
+        let (air, bus, stop) = (air.clone(), bus.clone(), shutdown.clone());
+        tokio::spawn(async move { air.drain(&bus, &stop).await })
+    };
+
+    let mut checked = None;
+    if driver.is_ready() {
+        let pace = if args.once {
+            Duration::ZERO
+        } else {
+            Duration::from_secs_f64(args.day_seconds.clamp(0.0, 86_400.0))
+        };
+        let mut days = 0;
+        while !shutdown.is_requested() && args.days.is_none_or(|most| days < most) {
+            let script = dairy.next_day();
+            driver
+                .play(&script, pace, &asker, &mut picture, &shutdown)
+                .await?;
+            days += 1;
+        }
+        if !shutdown.is_requested() {
+            driver.end_of_day(&site, &dairy).await?;
+            checked = Some(check::against_ledger(&asker, &site, &dairy, &driver, &picture).await?);
+        }
+        if args.days.is_some() && !args.once && !shutdown.is_requested() {
+            eprintln!("The days are over; the floor still answers. Ctrl-C stops everything.");
+            shutdown.requested().await;
+        }
+    }
+    picture.stop();
+    eprintln!("Stopping: workers first, the broker last.");
+    shutdown.request();
+    floor.stop().await;
+    draining.await?;
+    broker.stop().await;
+    match checked {
+        Some(summary) => {
+            summary.show(args.json)?;
+            anyhow::ensure!(
+                summary.agrees(),
+                "the floor and the simulation's own ledger differ"
+            );
+        }
+        None => eprintln!("{}", driver.farewell()),
+    }
+    Ok(())
+}
+
+/// The site file as shipped, with free ports and this run's webhook.
+fn write_site(data: &Path, scale: &str, webhook: &str) -> anyhow::Result<std::path::PathBuf> {
+    let mut text = SITE_FILE.to_owned();
+    let shipped = files::site_text("larkholm.toml", SITE_FILE, |_| Ok(RECIPE_FILE.to_owned()))?;
+    for station in &shipped.stations {
+        if let Scan::Tcp(address) = station.scan {
+            text = text.replace(&address.to_string(), &free_address()?);
+        }
+        if let Some(ScaleConnect::Tcp(address)) = station.scale.as_ref().map(|s| &s.connect) {
+            text = text.replace(&address.to_string(), scale);
+        }
+    }
+    text.push_str(&format!("\n[webhook]\nurl = \"{webhook}\"\n"));
+    let path = data.join("larkholm.toml");
+    std::fs::write(&path, text).with_context(|| format!("could not write {}", path.display()))?;
+    let recipe = data.join("larkholm-blue.toml");
+    std::fs::write(&recipe, RECIPE_FILE)
+        .with_context(|| format!("could not write {}", recipe.display()))?;
+    Ok(path)
+}
+
+fn free_address() -> anyhow::Result<String> {
+    let listener = std::net::TcpListener::bind(("127.0.0.1", 0))
+        .context("no free port on this machine's loopback address")?;
+    Ok(listener.local_addr()?.to_string())
+}
+
+/// The stations go on numbering where the past left off. Returns the outbox of the room
+/// sensors, which the demo itself stands in for.
+fn seed_outboxes(data: &Path, site: &Site, history: &History) -> anyhow::Result<Outbox> {
+    let open = |folder: &str| Outbox::open(&data.join(folder).join("outbox"), site.id);
+    let (scans, scales, air) = (open("move-recorder")?, open("scale-reader")?, open("air")?);
+    for (station, number) in history.numbers() {
+        let with_scale = site
+            .stations
+            .iter()
+            .find(|s| s.id == *station)
+            .map(|s| s.scale.is_some());
+        let outbox = match with_scale {
+            Some(true) => &scales,
+            Some(false) => &scans,
+            None => &air,
+        };
+        outbox.continue_after(station, *number)?;
+    }
+    Ok(air)
+}
+
+/// Begins with an empty folder, and never empties one that is not a demo's.
+fn empty_folder(data: &Path) -> anyhow::Result<()> {
+    if data.exists() {
+        let mine = data.join(MARK).exists();
+        let empty = std::fs::read_dir(data)
+            .with_context(|| format!("could not look into {}", data.display()))?
+            .next()
+            .is_none();
+        anyhow::ensure!(
+            mine || empty,
+            "{} is not empty and not a demo's: name another folder with --data",
+            data.display()
+        );
+        std::fs::remove_dir_all(data)
+            .with_context(|| format!("could not empty {}", data.display()))?;
+    }
+    std::fs::create_dir_all(data)
+        .with_context(|| format!("could not make the folder {}", data.display()))?;
+    std::fs::write(
+        data.join(MARK),
+        "Wheelward's demo may delete everything in this folder.\n",
+    )?;
+    Ok(())
+}

@@ -1,0 +1,307 @@
+//! Plays days live: each scan goes to its station's real port, each weight onto the scale.
+
+use std::collections::BTreeMap;
+use std::net::SocketAddr;
+use std::time::{Duration, Instant};
+
+use anyhow::Context as _;
+use bus::{Bus, Outbox, Shutdown};
+use chrono::{DateTime, TimeDelta, Utc};
+use facts::{SiteId, StationId};
+use floor_sim::{Dairy, DayScript, Doing, Expected, What};
+use site::{Scan, Site};
+use tokio::io::{AsyncBufReadExt as _, AsyncWriteExt as _, BufReader};
+use tokio::net::TcpStream;
+use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
+
+use crate::demo::history::{air_draft, climate};
+use crate::demo::picture::Picture;
+use crate::demo::scale::Scale;
+use crate::running::Asker;
+
+/// The driven clock moves at least this often, so that what falls due is noticed.
+const STEP: TimeDelta = TimeDelta::minutes(10);
+
+/// Everything done within this long after a tick is stamped within the station's minute.
+const MINUTE: TimeDelta = TimeDelta::seconds(60);
+
+/// The last fact of a wheel's birth.
+const HOOPED: &str = "wheel.hooped";
+
+/// How long a station may take to answer before the demo gives up.
+const ANSWERS_WITHIN: Duration = Duration::from_secs(20);
+
+/// One station's line.
+struct Line {
+    answers: tokio::io::Lines<BufReader<OwnedReadHalf>>,
+    scans: OwnedWriteHalf,
+}
+
+/// Drives the clock and the stations.
+pub struct Driver {
+    site: SiteId,
+    bus: Bus,
+    lines: BTreeMap<String, Line>,
+    scale: Scale,
+    air: Outbox,
+    now: DateTime<Utc>,
+    ready: bool,
+    /// Wheels that should be in the log, hooped.
+    hooped: u64,
+    /// Whether wheels were born that other stations may not know yet.
+    unseen_wheels: bool,
+    scans: u64,
+    /// Answers that were not what the simulated people expected, with the scan.
+    surprises: Vec<String>,
+    answer_times: Vec<Duration>,
+}
+
+impl Driver {
+    /// Connects to every station, keeping the clock ticking until all are there.
+    pub async fn connect(
+        site: &Site,
+        bus: Bus,
+        scale: Scale,
+        air: Outbox,
+        now: DateTime<Utc>,
+        shutdown: &Shutdown,
+    ) -> anyhow::Result<Self> {
+        let mut driver = Self {
+            site: site.id,
+            bus,
+            lines: BTreeMap::new(),
+            scale,
+            air,
+            now,
+            ready: false,
+            hooped: 0,
+            unseen_wheels: false,
+            scans: 0,
+            surprises: Vec::new(),
+            answer_times: Vec::new(),
+        };
+        let end = driver.bus.floor_end().await?;
+        driver.hooped = driver.bus.floor_count(&site.id, HOOPED).await?;
+        while !shutdown.is_requested() {
+            driver.bus.tick(&site.id, now, end).await?;
+            for station in &site.stations {
+                if let Scan::Tcp(address) = station.scan
+                    && !driver.lines.contains_key(station.id.as_str())
+                    && let Ok(line) = Line::open(address).await
+                {
+                    driver.lines.insert(station.id.to_string(), line);
+                }
+            }
+            let folded = driver
+                .bus
+                .ask::<scheduler::Standing>(&site.id, "standing", &())
+                .await;
+            if driver.lines.len() == site.stations.len()
+                && driver.scale.is_read()
+                && folded.is_ok_and(|standing| standing.live && standing.now >= now)
+            {
+                driver.ready = true;
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(100)).await;
+        }
+        Ok(driver)
+    }
+
+    /// Whether every station is there.
+    pub const fn is_ready(&self) -> bool {
+        self.ready
+    }
+
+    /// How many lines were scanned.
+    pub const fn scans(&self) -> u64 {
+        self.scans
+    }
+
+    /// Answers that were not what the simulated people expected.
+    pub fn surprises(&self) -> &[String] {
+        &self.surprises
+    }
+
+    /// From sending a scan to reading its answer: half of them within the first, all but
+    /// one in a hundred within the second.
+    pub fn answer_times(&self) -> (Duration, Duration) {
+        let mut times = self.answer_times.clone();
+        times.sort_unstable();
+        let at = |share: usize| {
+            times
+                .get(times.len() * share / 100)
+                .copied()
+                .unwrap_or_default()
+        };
+        (at(50), at(99))
+    }
+
+    /// Plays one day, spread over `pace`.
+    pub async fn play(
+        &mut self,
+        script: &DayScript,
+        pace: Duration,
+        asker: &Asker,
+        picture: &mut Picture,
+        shutdown: &Shutdown,
+    ) -> anyhow::Result<()> {
+        let began = monotonic();
+        let (first, mut left) = match script.doings.first() {
+            Some(first) => (first.arrives_at.max(self.now), script.doings.as_slice()),
+            None => return Ok(()),
+        };
+        while let Some(next) = left.first() {
+            if shutdown.is_requested() {
+                return Ok(());
+            }
+            let at = next.arrives_at.max(self.now);
+            while self.now + STEP < at {
+                self.tick(self.now + STEP).await?;
+            }
+            let share = (at - first).num_seconds() as f64 / 86_400.0;
+            if let Some(wait) = pace.mul_f64(share.max(0.0)).checked_sub(began.elapsed()) {
+                tokio::time::sleep(wait).await;
+            }
+            let until = at + MINUTE;
+            self.tick(until).await?;
+            let count = left.partition_point(|doing| doing.arrives_at < until);
+            let (minute, rest) = left.split_at(count.max(1));
+            for doing in minute {
+                if doing.station != floor_sim::PORTION && self.unseen_wheels {
+                    self.wheels_are_known(until, shutdown).await?;
+                }
+                self.take(doing, shutdown).await?;
+            }
+            left = rest;
+            picture.show(asker, self.scans, self.now).await;
+        }
+        picture.day_over(asker, self.scans, self.now).await;
+        Ok(())
+    }
+
+    /// Moves the clock to the last instant of the last day played.
+    pub async fn end_of_day(&mut self, site: &Site, dairy: &Dairy) -> anyhow::Result<()> {
+        if let Some(day) = dairy.ledger().last_day() {
+            let end = site.clock.end_of(quantity::DairyDay::starting(day)) - TimeDelta::seconds(1);
+            while self.now + STEP < end {
+                self.tick(self.now + STEP).await?;
+            }
+            self.tick(end.max(self.now)).await?;
+        }
+        Ok(())
+    }
+
+    /// What to say when stopped in the middle.
+    pub fn farewell(&self) -> String {
+        format!(
+            "{} scans were made. Stopped cleanly, nothing is lost.",
+            self.scans
+        )
+    }
+
+    /// Where a person would have walked to the next station by now: waits until the log has
+    /// every wheel that was weighed out, so that the stations know of them.
+    async fn wheels_are_known(
+        &mut self,
+        now: DateTime<Utc>,
+        shutdown: &Shutdown,
+    ) -> anyhow::Result<()> {
+        while !shutdown.is_requested()
+            && self.bus.floor_count(&self.site, HOOPED).await? < self.hooped
+        {
+            tokio::time::sleep(Duration::from_millis(2)).await;
+        }
+        self.unseen_wheels = false;
+        self.tick(now).await
+    }
+
+    async fn tick(&mut self, now: DateTime<Utc>) -> anyhow::Result<()> {
+        self.now = now;
+        let end = self.bus.floor_end().await?;
+        Ok(self.bus.tick(&self.site, now, end).await?)
+    }
+
+    async fn take(&mut self, doing: &Doing, shutdown: &Shutdown) -> anyhow::Result<()> {
+        if let Some(event) = climate(doing)? {
+            let station = StationId::new(doing.station)?;
+            self.air
+                .record(&station, vec![air_draft(doing, event)], doing.arrives_at)?;
+            return Ok(());
+        }
+        let line = self
+            .lines
+            .get_mut(doing.station)
+            .with_context(|| format!("the site file has no station {}", doing.station))?;
+        let answered = async {
+            let began = monotonic();
+            let (said, answer) = match &doing.what {
+                What::Weight { grams } => {
+                    self.scale.put(*grams);
+                    let answer = line.answer().await?;
+                    self.scale.take_off().await;
+                    if answer.starts_with("OK") {
+                        self.hooped += 1;
+                        self.unseen_wheels = true;
+                    }
+                    (format!("{grams} g"), answer)
+                }
+                What::Scan(code) => {
+                    let stamp = doing.at.to_rfc3339_opts(chrono::SecondsFormat::Secs, true);
+                    let answer = line.scan(&format!("@{stamp} {code}")).await?;
+                    self.answer_times.push(began.elapsed());
+                    (code.clone(), answer)
+                }
+                What::Climate { .. } => return Ok(()),
+            };
+            self.scans += 1;
+            let expected: &[&str] = match doing.answer {
+                Expected::Fine => &["OK", "NEXT"],
+                Expected::Wrong => &["WRONG"],
+                Expected::Stop => &["STOP"],
+            };
+            if !expected.iter().any(|level| answer.starts_with(level)) {
+                self.surprises
+                    .push(format!("{} {said}: {answer}", doing.station));
+            }
+            anyhow::Ok(())
+        };
+        tokio::select! {
+            done = tokio::time::timeout(ANSWERS_WITHIN, answered) => {
+                done.with_context(|| format!("station {} gave no answer", doing.station))?
+            }
+            () = shutdown.requested() => Ok(()),
+        }
+    }
+}
+
+impl Line {
+    async fn open(address: SocketAddr) -> std::io::Result<Self> {
+        let stream = TcpStream::connect(address).await?;
+        stream.set_nodelay(true)?;
+        let (read, scans) = stream.into_split();
+        Ok(Self {
+            answers: BufReader::new(read).lines(),
+            scans,
+        })
+    }
+
+    async fn scan(&mut self, line: &str) -> anyhow::Result<String> {
+        self.scans
+            .write_all(format!("{line}\r\n").as_bytes())
+            .await?;
+        self.answer().await
+    }
+
+    async fn answer(&mut self) -> anyhow::Result<String> {
+        self.answers
+            .next_line()
+            .await?
+            .context("the station closed its line")
+    }
+}
+
+#[allow(clippy::disallowed_methods)] // paces a demo, in a shell
+fn monotonic() -> Instant {
+    Instant::now()
+}

@@ -1,0 +1,107 @@
+//! Folds a file of facts without a broker and shows the same views: for what-if, for
+//! support, for tests.
+
+use std::collections::BTreeMap;
+use std::io::{BufRead as _, BufReader};
+
+use anyhow::Context as _;
+use facts::wire::{self, Read};
+use quantity::DairyClock;
+use recipe::RecipeBook;
+use ripening::answer::{self, DueQuery};
+use ripening::{Floor, Practice};
+
+use crate::cli::{ReplayArgs, View};
+use crate::{files, show};
+
+/// `wheelward replay`
+pub fn run(args: &ReplayArgs) -> anyhow::Result<()> {
+    let (practice, rooms) = practice(args)?;
+    let floor = fold(args, practice)?;
+    match &args.view {
+        None | Some(View::Floor { wheels: false }) => {
+            show::floor(&answer::floor(&floor, &rooms), args.json)
+        }
+        Some(View::Floor { wheels: true }) => show::census(&answer::census(&floor), args.json),
+        Some(View::Due { room, by }) => show::due(
+            &answer::due(
+                &floor,
+                &DueQuery {
+                    room: *room,
+                    by: *by,
+                },
+            ),
+            args.json,
+        ),
+        Some(View::Wheel { wheel }) => {
+            let life = answer::wheel(&floor, *wheel)
+                .with_context(|| format!("no fact in the file speaks of wheel {wheel}"))?;
+            show::wheel(&life, args.json)
+        }
+        Some(View::Batch { batch }) => {
+            let picture = answer::batch(&floor, *batch)
+                .with_context(|| format!("no fact in the file speaks of batch {batch}"))?;
+            show::batch(&picture, args.json)
+        }
+    }
+}
+
+type Rooms = Vec<(facts::RoomId, String)>;
+
+fn practice(args: &ReplayArgs) -> anyhow::Result<(Practice, Rooms)> {
+    if let Some(path) = &args.site {
+        let site = files::site(path)?;
+        let rooms = site
+            .rooms
+            .iter()
+            .map(|room| (room.id, room.name.clone()))
+            .collect();
+        return Ok((scheduler::practice(&site), rooms));
+    }
+    let mut recipes = RecipeBook::default();
+    let mut rooms = BTreeMap::new();
+    for path in &args.recipe {
+        let recipe = files::recipe(path)?;
+        rooms.extend(
+            recipe
+                .stages
+                .iter()
+                .map(|stage| (stage.room, stage.room.to_string())),
+        );
+        recipes.add(recipe);
+    }
+    let hour = |h| chrono::NaiveTime::from_hms_opt(h, 0, 0).unwrap_or_default();
+    let practice = Practice {
+        clock: DairyClock::new(args.time_zone, hour(4)),
+        turn_by: hour(18),
+        lost_after_days: 4,
+        recipes,
+    };
+    Ok((practice, rooms.into_iter().collect()))
+}
+
+fn fold(args: &ReplayArgs, practice: Practice) -> anyhow::Result<Floor> {
+    let path = args.file.display();
+    let file = std::fs::File::open(&args.file).with_context(|| format!("could not open {path}"))?;
+    let mut floor = Floor::new(practice);
+    for (number, line) in (1..).zip(BufReader::new(file).lines()) {
+        let line = line.with_context(|| format!("{path}:{number}: not readable as text"))?;
+        if line.trim().is_empty() {
+            continue;
+        }
+        match wire::from_line(&line) {
+            Ok(Read::Fact(fact)) if fact.occurred_at > args.at => {}
+            Ok(Read::Fact(fact)) => floor.apply(&fact),
+            Ok(Read::UnknownType(ty)) => {
+                eprintln!("{path}:{number}: {ty} is not known here: skipped");
+                floor.count_unknown_type();
+            }
+            Err(error) => {
+                eprintln!("{path}:{number}: {error}: skipped");
+                floor.count_unreadable();
+            }
+        }
+    }
+    floor.refresh(args.at);
+    Ok(floor)
+}

@@ -1,0 +1,77 @@
+//! What a running floor leaves in its data folder so that questions find it.
+
+use std::path::Path;
+
+use anyhow::Context as _;
+use bus::Bus;
+use facts::SiteId;
+use serde::{Deserialize, Serialize};
+
+use crate::cli::AskArgs;
+
+const FILE: &str = "running.json";
+
+/// Where a floor runs.
+#[derive(Debug, Serialize, Deserialize)]
+pub struct Running {
+    /// Its broker.
+    pub broker: String,
+    /// Its site.
+    pub site: SiteId,
+    /// Its rooms' names.
+    pub rooms: Vec<(facts::RoomId, String)>,
+}
+
+impl Running {
+    /// Leaves word.
+    pub fn write(&self, data: &Path) -> anyhow::Result<()> {
+        std::fs::create_dir_all(data)
+            .with_context(|| format!("could not make the folder {}", data.display()))?;
+        let path = data.join(FILE);
+        std::fs::write(&path, serde_json::to_vec_pretty(self)?)
+            .with_context(|| format!("could not write {}", path.display()))
+    }
+
+    fn read(data: &Path) -> Option<Self> {
+        serde_json::from_slice(&std::fs::read(data.join(FILE)).ok()?).ok()
+    }
+}
+
+/// A connection for asking.
+pub struct Asker {
+    pub bus: Bus,
+    pub site: SiteId,
+}
+
+impl Asker {
+    /// Connects to the floor that the arguments name.
+    pub async fn connect(args: &AskArgs) -> anyhow::Result<Self> {
+        let running = Running::read(&args.data);
+        let broker = args
+            .broker
+            .clone()
+            .or_else(|| running.as_ref().map(|r| r.broker.clone()));
+        let site = match &args.site_id {
+            Some(site) => Some(SiteId::new(site)?),
+            None => running.map(|r| r.site),
+        };
+        let (Some(broker), Some(site)) = (broker, site) else {
+            anyhow::bail!(
+                "no floor runs in {}: start one with `wheelward up`, or say --data, or --broker and --site-id",
+                args.data.display()
+            );
+        };
+        let bus = Bus::connect(&broker, "wheelward-ask").await?;
+        let patience = std::time::Duration::from_secs(3);
+        if tokio::time::timeout(patience, bus.connected())
+            .await
+            .is_err()
+        {
+            return Err(bus::BusError::Unanswered {
+                doing: format!("connecting to {broker}"),
+            }
+            .into());
+        }
+        Ok(Self { bus, site })
+    }
+}

@@ -1,0 +1,46 @@
+//! One worker alone against a broker.
+
+use anyhow::Context as _;
+use bus::{Bus, Clock, Shutdown};
+
+use crate::cli::{ClockKind, Worker, WorkerArgs};
+use crate::files;
+
+/// `wheelward worker NAME`
+pub async fn run(args: WorkerArgs) -> anyhow::Result<()> {
+    let site = files::site(&args.site)?;
+    let shutdown = Shutdown::on_signals();
+    if let Some(parent) = args.parent {
+        stop_with(parent, shutdown.clone());
+    }
+    std::fs::create_dir_all(&args.data)
+        .with_context(|| format!("could not make the folder {}", args.data.display()))?;
+    let name = args.worker.name();
+    let bus = Bus::connect(&args.broker, name).await?;
+    let clock = match args.clock {
+        ClockKind::System => Clock::system(),
+        ClockKind::Bus => tokio::select! {
+            clock = Clock::from_bus(&bus, &site.id) => clock?,
+            () = shutdown.requested() => return Ok(()),
+        },
+    };
+    let data = args.data.as_path();
+    match args.worker {
+        Worker::ScaleReader => scale_reader::run(site, bus, clock, data, shutdown).await,
+        Worker::MoveRecorder => move_recorder::run(site, bus, clock, data, shutdown).await,
+        Worker::Scheduler => scheduler::run(site, bus, clock, data, shutdown).await,
+        Worker::LabelPrinter => label_printer::run(site, bus, clock, data, shutdown).await,
+        Worker::Notifier => notifier::run(site, bus, clock, data, shutdown).await,
+    }
+    .with_context(|| format!("the {name} stopped"))
+}
+
+/// A worker must not outlive whoever supervises it: a second one would be started.
+fn stop_with(parent: u32, shutdown: Shutdown) {
+    tokio::spawn(async move {
+        while std::os::unix::process::parent_id() == parent {
+            tokio::time::sleep(std::time::Duration::from_millis(500)).await;
+        }
+        shutdown.request();
+    });
+}
