@@ -31,7 +31,7 @@ const PREFERRED: Version = Version(2, 12);
 const STARTS_WITHIN: Duration = Duration::from_secs(120);
 
 /// How long the broker before us may take to let go of the folder.
-const LETS_GO_WITHIN: Duration = Duration::from_secs(10);
+const LETS_GO_WITHIN: Duration = Duration::from_secs(5);
 
 /// Lines of the broker's own log kept to explain why it ended.
 const LINES_KEPT: usize = 5;

@@ -149,6 +149,18 @@ impl Bus {
         }
     }
 
+    /// Waits until the connection of this moment is lost: what was under way on it then has
+    /// no answer. Without a connection it waits for ever.
+    pub(crate) async fn lost(&self) {
+        let mut link = self.link();
+        let now = *link.borrow();
+        let is_lost =
+            |l: &Link| now.connected && !(l.connected && l.connections == now.connections);
+        if link.wait_for(is_lost).await.is_err() {
+            std::future::pending::<()>().await;
+        }
+    }
+
     /// The client below, for what this crate does not wrap.
     #[must_use]
     pub fn client(&self) -> &async_nats::Client {

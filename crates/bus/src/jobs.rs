@@ -7,7 +7,6 @@ use async_nats::jetstream::consumer::{AckPolicy, Consumer, pull};
 use bytes::Bytes;
 use facts::SiteId;
 use futures::StreamExt as _;
-
 use tokio::sync::watch;
 
 use crate::connection::Link;
@@ -27,11 +26,14 @@ pub struct Jobs {
     bus: Bus,
     durable: String,
     filter: String,
-    messages: Option<pull::Stream>,
+    /// The consumer at the broker; `None` when it has to be looked up (again).
+    consumer: Option<Consumer<pull::Config>>,
+    /// Our request for one job. One only: a job that waits in a queue of ours would run out
+    /// its time there, and a client that asks by itself would lose one at each reconnect.
+    request: Option<pull::Batch>,
     link: watch::Receiver<Link>,
-    /// The connection on which `messages` was made: on a new one the broker has forgotten
-    /// that we wait.
-    opened_on: u64,
+    /// The connection on which we asked: on a new one the broker has forgotten it.
+    asked_on: u64,
     backoff: Backoff,
 }
 
@@ -67,12 +69,13 @@ impl Bus {
             bus: self.clone(),
             durable: durable.replace('.', "-"),
             filter: format!("derived.{site}.{filter_tail}"),
-            messages: None,
+            consumer: None,
+            request: None,
             link: self.link(),
-            opened_on: 0,
+            asked_on: 0,
             backoff: Backoff::default(),
         };
-        jobs.open().await?;
+        jobs.ask().await?;
         Ok(jobs)
     }
 }
@@ -83,72 +86,87 @@ impl Jobs {
     pub async fn next(&mut self) -> Option<Job> {
         loop {
             let link = *self.link.borrow_and_update();
-            if link.connected && link.connections != self.opened_on {
-                self.messages = None;
+            if link.connected && link.connections != self.asked_on {
+                self.request = None;
             }
-            let Some(messages) = &mut self.messages else {
+            let Some(request) = &mut self.request else {
                 self.bus.connected().await;
-                if let Err(error) = self.open().await {
+                if let Err(error) = self.ask().await {
                     tracing::debug!(%error, "jobs cannot be read yet");
+                    self.consumer = None;
                     self.backoff.wait().await;
                 }
                 continue;
             };
             let next = tokio::select! {
-                next = messages.next() => next,
+                next = request.next() => next,
                 Ok(()) = self.link.changed() => continue,
             };
             match next {
                 Some(Ok(message)) => {
                     self.backoff.reset();
+                    self.request = None;
                     return Some(Job::of(message));
                 }
+                // The stream or the consumer was deleted.
                 Some(Err(error)) => {
-                    tracing::debug!(%error, "reading jobs again");
-                    self.messages = None;
+                    tracing::debug!(%error, "asking for jobs again");
+                    self.request = None;
+                    self.consumer = None;
                     self.backoff.wait().await;
                 }
-                None => self.messages = None,
+                // No job for a while.
+                None => self.request = None,
             }
         }
     }
 
-    async fn open(&mut self) -> Result<(), BusError> {
-        let opened_on = self.link.borrow().connections;
-        let refused = |reason: String| BusError::Stream {
-            name: DERIVED,
-            reason,
+    /// Asks the broker for one job.
+    async fn ask(&mut self) -> Result<(), BusError> {
+        let asked_on = self.link.borrow().connections;
+        if asked_on != self.asked_on {
+            self.consumer = None;
+        }
+        let consumer = match &mut self.consumer {
+            Some(consumer) => consumer,
+            none => none.insert(open(&self.bus, &self.durable, &self.filter).await?),
         };
-        self.bus.ready().await?;
-        let consumer: Consumer<pull::Config> = self
-            .bus
-            .jetstream()
-            .create_consumer_on_stream(
-                pull::Config {
-                    durable_name: Some(self.durable.clone()),
-                    filter_subject: self.filter.clone(),
-                    ack_policy: AckPolicy::Explicit,
-                    ack_wait: ACK_WAIT,
-                    max_deliver: -1,
-                    max_ack_pending: 1,
-                    ..pull::Config::default()
-                },
-                DERIVED,
-            )
-            .await
-            .map_err(|e| refused(e.to_string()))?;
-        // One at a time: a job that waits in our own queue would run out its minute there.
-        let messages = consumer
-            .stream()
-            .max_messages_per_batch(1)
+        let request = consumer
+            .fetch()
+            .max_messages(1)
             .expires(Duration::from_secs(30))
-            .heartbeat(Duration::from_secs(5))
             .messages()
             .await
             .map_err(|e| refused(e.to_string()))?;
-        self.messages = Some(messages);
-        self.opened_on = opened_on;
+        self.request = Some(request);
+        self.asked_on = asked_on;
         Ok(())
+    }
+}
+
+async fn open(bus: &Bus, durable: &str, filter: &str) -> Result<Consumer<pull::Config>, BusError> {
+    bus.ready().await?;
+    bus.jetstream()
+        .create_consumer_on_stream(
+            pull::Config {
+                durable_name: Some(durable.to_owned()),
+                filter_subject: filter.to_owned(),
+                ack_policy: AckPolicy::Explicit,
+                ack_wait: ACK_WAIT,
+                max_deliver: -1,
+                max_ack_pending: 1,
+                ..pull::Config::default()
+            },
+            DERIVED,
+        )
+        .await
+        .map_err(|e| refused(e.to_string()))
+}
+
+fn refused(reason: String) -> BusError {
+    BusError::Stream {
+        name: DERIVED,
+        reason,
     }
 }
 

@@ -84,7 +84,10 @@ impl Bus {
                     Err(error) => tracing::debug!(%error, "sending the batch message by message"),
                 }
             }
-            self.publish_each(batch).await?;
+            tokio::select! {
+                sent = self.publish_each(batch) => sent?,
+                () = self.lost() => return Err(unanswered_batch(batch.len())),
+            }
         }
         Ok(())
     }
@@ -102,9 +105,7 @@ impl Bus {
             headers.insert(NATS_BATCH_SEQUENCE, HeaderValue::from(number));
             headers
         };
-        let unanswered = || BusError::Unanswered {
-            doing: format!("storing {} facts", batch.len()),
-        };
+        let unanswered = || unanswered_batch(batch.len());
         let send = async {
             for (at, message) in before.iter().enumerate() {
                 self.client()
@@ -128,9 +129,10 @@ impl Bus {
                 .map_err(|_| unanswered())
         };
         // While the broker is away the client's queue fills and sending would wait for ever.
-        let answer = tokio::time::timeout(2 * ANSWER_WITHIN, send)
-            .await
-            .map_err(|_| unanswered())??;
+        let answer = tokio::select! {
+            sent = tokio::time::timeout(2 * ANSWER_WITHIN, send) => sent.map_err(|_| unanswered())??,
+            () = self.lost() => return Err(unanswered()),
+        };
         let answer: BatchAnswer =
             serde_json::from_slice(&answer.payload).map_err(|reason| BusError::Json {
                 what: "the broker's answer to a batch".to_owned(),
@@ -186,7 +188,7 @@ impl Bus {
         body: &[u8],
     ) -> Result<(), BusError> {
         check_tail(tail)?;
-        self.publish_each(&[Outgoing {
+        self.publish_outgoing(&[Outgoing {
             subject: format!("derived.{site}.{tail}").into(),
             id: id.to_owned(),
             headers: Vec::new(),
@@ -287,6 +289,12 @@ pub(crate) fn check_tail(tail: &str) -> Result<(), BusError> {
         Ok(())
     } else {
         Err(BusError::Subject(tail.to_owned()))
+    }
+}
+
+fn unanswered_batch(messages: usize) -> BusError {
+    BusError::Unanswered {
+        doing: format!("storing {messages} messages"),
     }
 }
 

@@ -67,7 +67,9 @@ fn take(worker: &Worker, log: &FloorLog, chunk: &[Stored]) {
         let mut picture = worker.picture();
         for message in chunk {
             // What cannot be read is the scheduler's to reject and to count.
-            if let Ok(Read::Fact(fact)) = message.read() {
+            if let Ok(Read::Fact(fact)) = message.read()
+                && fact.site == worker.site().id
+            {
                 picture.placement.apply(&fact);
             }
         }

@@ -1,7 +1,7 @@
 //! Where scans come in: a station's desk, its clients, its outbox and its picture of
 //! the floor. Shared by the workers that serve stations.
 //!
-//! A scan's way: a line is read ([`lines`]) and taken to the station's [`Desk`]; the
+//! A scan's way: a line is read ([`Lines`]) and taken to the station's [`Desk`]; the
 //! session makes drafts of it; the outbox stores them; the placement takes the facts; the
 //! answer goes back. None of it waits for the broker, but a dispatch, which must know
 //! every hold. In the background the worker sends its outbox, follows the floor's log and

@@ -18,7 +18,9 @@ impl Folder {
     /// The folder is made when the first label is printed.
     #[must_use]
     pub fn new(dir: PathBuf) -> Self {
-        let name = format!("folder {}", dir.display());
+        // The folder's own name: where it lies on this machine is nobody else's business.
+        let own = dir.file_name().unwrap_or(dir.as_os_str());
+        let name = format!("folder {}", own.to_string_lossy());
         Self { dir, name }
     }
 

@@ -1,7 +1,7 @@
 //! Reads scales and the scanners beside them.
 //!
 //! Serves every station of the site that has a scale; the others are the move
-//! recorder's. A scale's lines become settled weights ([`scale`]), and a weight goes to
+//! recorder's. A scale's lines become settled weights (module `scale`), and a weight goes to
 //! the station's session like a scan.
 
 mod scale;

@@ -5,8 +5,8 @@ use std::time::{Duration, Instant};
 
 use bus::{Bus, Position, Shutdown, Stored};
 use chrono::{DateTime, Utc};
-use facts::WheelId;
 use facts::wire::Read;
+use facts::{SiteId, WheelId};
 use ripening::{Alert, Floor, LabelWanted};
 use serde::Serialize;
 use site::Site;
@@ -32,6 +32,7 @@ pub struct Fold {
     next_effect: u64,
     unwritten: bool,
     written_at: Instant,
+    site: SiteId,
     site_name: String,
     identification_mark: Option<String>,
     /// Wheels changed since people who look on were last told.
@@ -70,6 +71,7 @@ impl Fold {
             next_effect,
             unwritten: false,
             written_at: monotonic(),
+            site: site.id,
             site_name: site.name.clone(),
             identification_mark: site.identification_mark.clone(),
             noticed: std::collections::HashSet::new(),
@@ -106,13 +108,23 @@ impl Fold {
         self.seq() >= self.live_from
     }
 
-    /// Folds one message.
+    /// Folds one message; those of other sites are passed over.
     ///
     /// # Errors
     /// The reason, when it cannot be read. It is counted, and its number is passed.
     pub fn message(&mut self, message: &Stored) -> Result<(), String> {
         self.unwritten = true;
+        if message.subject.split('.').nth(1) != Some(self.site.as_str()) {
+            return Ok(());
+        }
         match message.read() {
+            Ok(Read::Fact(fact)) if fact.site != self.site => {
+                self.floor.count_unreadable();
+                Err(format!(
+                    "its source is of site {}, but it came on {}",
+                    fact.site, message.subject
+                ))
+            }
             Ok(Read::Fact(fact)) => {
                 self.floor.apply(&fact);
                 if self.is_live() {

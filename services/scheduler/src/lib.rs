@@ -72,14 +72,15 @@ pub async fn run(
         tokio::select! {
             biased;
             () = shutdown.requested() => break,
+            // Before the log, or a long catching-up would leave people without answers.
+            Some(question) = questions.next() => answering::answer(&fold, &site, question).await,
+            tick = clock.next_tick() => waiting = Some(tick),
             chunk = log.next_chunk(CHUNK) => {
                 take(&mut fold, &bus, &site, &log, &chunk?).await?;
                 if matches!(clock, Clock::System) {
                     fold.advance(clock.now());
                 }
             }
-            Some(question) = questions.next() => answering::answer(&fold, &site, question).await,
-            tick = clock.next_tick() => waiting = Some(tick),
         }
         // A driven clock moves only after what happened before it has been folded.
         if let Some(tick) = waiting.take_if(|tick| fold.seq() >= tick.after_seq) {

@@ -71,6 +71,8 @@ pub enum Command {
     Facts(FactsCommand),
     /// Watch a simulated dairy run through the real workers on a real broker.
     Demo(DemoArgs),
+    /// Measure the spine: ratios in one run.
+    Bench(BenchArgs),
     /// Check site and recipe files; errors name line and column.
     Check(CheckArgs),
     /// Print a shell's completion script.
@@ -327,6 +329,34 @@ pub struct DemoArgs {
     /// Print the summary as JSON.
     #[arg(long)]
     pub json: bool,
+}
+
+#[derive(Args)]
+pub struct BenchArgs {
+    /// Only the fold against raw consumption.
+    #[arg(long)]
+    pub fold: bool,
+    /// Only the time from a scan to what it changed.
+    #[arg(long)]
+    pub scans: bool,
+    /// Only memory and disk a wheel.
+    #[arg(long)]
+    pub size: bool,
+    /// Rounds of the fold.
+    #[arg(long, default_value_t = 5)]
+    pub rounds: usize,
+    /// How many scans.
+    #[arg(long, default_value_t = 1_000)]
+    pub scan_count: usize,
+    /// About how many wheels.
+    #[arg(long, default_value_t = 100_000)]
+    pub wheels: usize,
+    /// Print JSON for machines.
+    #[arg(long)]
+    pub json: bool,
+    /// Load a store and say what that takes.
+    #[arg(long, hide = true)]
+    pub load: Option<PathBuf>,
 }
 
 #[derive(Args)]

@@ -12,7 +12,7 @@ mod picture;
 mod scale;
 mod webhook;
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use anyhow::Context as _;
@@ -27,7 +27,7 @@ use crate::running::Asker;
 use crate::supervise::Floor;
 
 use drive::Driver;
-use history::History;
+pub use history::History;
 use picture::Picture;
 
 /// The demo's own files, so that the binary alone can show it.
@@ -43,7 +43,7 @@ pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
     empty_folder(&args.data)?;
     let sink = webhook::Sink::start().await?;
     let scale = scale::Scale::start().await?;
-    let site_file = write_site(&args.data, &scale.address(), &sink.url())?;
+    let site_file = write_site(&args.data, &scale.address(), Some(&sink.url()))?;
     let site = files::site(&site_file)?;
 
     let size = if args.small {
@@ -51,8 +51,7 @@ pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
     } else {
         Size::larkholm()
     };
-    let start_day = chrono::NaiveDate::from_ymd_opt(2026, 1, 5).context("a date")?;
-    let mut dairy = Dairy::new(args.seed, start_day, size, Mistakes::default());
+    let mut dairy = Dairy::new(args.seed, first_day()?.date(), size, Mistakes::default());
     let said = if args.history == 0 {
         "an empty dairy".to_owned()
     } else {
@@ -60,7 +59,7 @@ pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
     };
     eprintln!("Larkholm Dairy is invented: its cheese, people, figures and mistakes are made up.");
     eprintln!("Playing {said}...");
-    let mut history = History::new(&site);
+    let mut history = History::new(&site, first_day()?);
     for _ in 0..args.history {
         history.play(&dairy.next_day())?;
     }
@@ -70,7 +69,7 @@ pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
     let broker = ChildBroker::start(&args.data.join("broker")).await?;
     let bus = Bus::connect(&broker.url(), "wheelward-demo").await?;
     bus.ready().await?;
-    let air = seed_outboxes(&args.data, &site, &history)?;
+    let air = continue_numbers(&args.data, &site, &history)?;
     for facts in history.facts().chunks(5_000) {
         bus.publish_facts(facts).await?;
         if shutdown.is_requested() {
@@ -148,10 +147,26 @@ pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// The first day of the simulated dairy.
+pub fn first_day() -> anyhow::Result<quantity::DairyDay> {
+    let date = chrono::NaiveDate::from_ymd_opt(2026, 1, 5).context("a date")?;
+    Ok(quantity::DairyDay::starting(date))
+}
+
+/// The demo's site as shipped.
+pub fn shipped_site() -> anyhow::Result<Site> {
+    files::site_text("larkholm.toml", SITE_FILE, |_| Ok(RECIPE_FILE.to_owned()))
+}
+
+/// The demo's site with ports of its own, without scale and webhook.
+pub fn site_on_free_ports(data: &Path) -> anyhow::Result<Site> {
+    files::site(&write_site(data, &free_address()?, None)?)
+}
+
 /// The site file as shipped, with free ports and this run's webhook.
-fn write_site(data: &Path, scale: &str, webhook: &str) -> anyhow::Result<std::path::PathBuf> {
+fn write_site(data: &Path, scale: &str, webhook: Option<&str>) -> anyhow::Result<PathBuf> {
     let mut text = SITE_FILE.to_owned();
-    let shipped = files::site_text("larkholm.toml", SITE_FILE, |_| Ok(RECIPE_FILE.to_owned()))?;
+    let shipped = shipped_site()?;
     for station in &shipped.stations {
         if let Scan::Tcp(address) = station.scan {
             text = text.replace(&address.to_string(), &free_address()?);
@@ -160,7 +175,9 @@ fn write_site(data: &Path, scale: &str, webhook: &str) -> anyhow::Result<std::pa
             text = text.replace(&address.to_string(), scale);
         }
     }
-    text.push_str(&format!("\n[webhook]\nurl = \"{webhook}\"\n"));
+    if let Some(webhook) = webhook {
+        text.push_str(&format!("\n[webhook]\nurl = \"{webhook}\"\n"));
+    }
     let path = data.join("larkholm.toml");
     std::fs::write(&path, text).with_context(|| format!("could not write {}", path.display()))?;
     let recipe = data.join("larkholm-blue.toml");
@@ -177,7 +194,7 @@ fn free_address() -> anyhow::Result<String> {
 
 /// The stations go on numbering where the past left off. Returns the outbox of the room
 /// sensors, which the demo itself stands in for.
-fn seed_outboxes(data: &Path, site: &Site, history: &History) -> anyhow::Result<Outbox> {
+pub fn continue_numbers(data: &Path, site: &Site, history: &History) -> anyhow::Result<Outbox> {
     let open = |folder: &str| Outbox::open(&data.join(folder).join("outbox"), site.id);
     let (scans, scales, air) = (open("move-recorder")?, open("scale-reader")?, open("air")?);
     for (station, number) in history.numbers() {

@@ -1,6 +1,7 @@
 //! The one binary people install: every worker, every question, the demo.
 
 mod asking;
+mod bench;
 mod cli;
 mod demo;
 mod export;
@@ -52,6 +53,7 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
         Command::Facts(FactsCommand::Export(args)) => export::run(&args).await,
         Command::Facts(FactsCommand::Schema(args)) => schema::run(&args),
         Command::Demo(args) => demo::run(args).await,
+        Command::Bench(args) => bench::run(args).await,
         Command::Check(args) => files::check(&args),
         Command::Completions { shell } => {
             clap_complete::generate(

@@ -36,7 +36,10 @@ impl Table {
     }
 }
 
-/// The terminal's width, where the shell says so.
+/// The terminal's width, or what the shell says it is.
 fn width() -> Option<u16> {
-    std::env::var("COLUMNS").ok()?.parse().ok()
+    let told = std::env::var("COLUMNS")
+        .ok()
+        .and_then(|columns| columns.parse().ok());
+    told.or_else(|| terminal_size::terminal_size().map(|(width, _)| width.0))
 }

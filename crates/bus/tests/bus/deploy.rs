@@ -42,7 +42,12 @@ struct Broker {
 
 impl Broker {
     fn start(config: &Path) -> Self {
+        Self::named("broker-1", config)
+    }
+
+    fn named(node: &str, config: &Path) -> Self {
         let mut child = program()
+            .env("WHEELWARD_NODE", node)
             .arg("-c")
             .arg(config)
             .stderr(Stdio::piped())
@@ -167,4 +172,155 @@ async fn with_the_shipped_permissions_each_worker_can_do_its_work_and_no_more() 
         assert!(matches!(error, BusError::Unanswered { .. }), "{error}");
     }
     assert_eq!(scheduler.floor_end().await.unwrap(), 30);
+}
+
+/// A shipped configuration with other addresses and folders.
+fn adapted(name: &str, replacements: &[(&str, &str)]) -> String {
+    let mut text = std::fs::read_to_string(configurations().join(name)).unwrap();
+    for (shipped, ours) in replacements {
+        assert!(text.contains(shipped), "{name} has no {shipped}");
+        text = text.replace(shipped, ours);
+    }
+    text
+}
+
+fn free_port() -> u16 {
+    let socket = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+    socket.local_addr().unwrap().port()
+}
+
+#[tokio::test]
+async fn three_brokers_go_on_without_the_one_that_was_spoken_to_and_nothing_is_lost() {
+    let dir = tempfile::tempdir().unwrap();
+    let names = ["broker-1", "broker-2", "broker-3"];
+    let routes = names.map(|_| format!("127.0.0.1:{}", free_port()));
+    let mut brokers = Vec::new();
+    for (name, route) in names.iter().zip(&routes) {
+        let store = dir.path().join(name);
+        let store = store.to_str().unwrap();
+        let text = adapted(
+            "cluster.conf",
+            &[
+                ("0.0.0.0:4222", "127.0.0.1:-1"),
+                ("0.0.0.0:6222", route),
+                ("0.0.0.0:7422", "127.0.0.1:-1"),
+                ("broker-1:6222", &routes[0]),
+                ("broker-2:6222", &routes[1]),
+                ("broker-3:6222", &routes[2]),
+                ("/var/lib/wheelward/broker", store),
+            ],
+        );
+        let config = dir.path().join(format!("{name}.conf"));
+        std::fs::write(&config, text).unwrap();
+        brokers.push(Broker::named(name, &config));
+    }
+    let urls: Vec<_> = brokers
+        .iter()
+        .map(|b| format!("nats://{}", b.address))
+        .collect();
+    let bus = Bus::connect(&urls.join(","), "test").await.unwrap();
+    within(bus.ready()).await.unwrap();
+    let stream = async_nats::jetstream::new(bus.client().clone())
+        .get_stream(bus::FLOOR)
+        .await
+        .unwrap();
+    assert_eq!(stream.cached_info().config.num_replicas, 3);
+
+    let outbox = bus::Outbox::open(&dir.path().join("outbox"), site()).unwrap();
+    let shutdown = bus::Shutdown::new();
+    let draining = tokio::spawn({
+        let (outbox, bus, shutdown) = (outbox.clone(), bus.clone(), shutdown.clone());
+        async move { outbox.drain(&bus, &shutdown).await }
+    });
+    let mut all = recorded(&outbox, 2000);
+    let mut log = bus.floor_after(None).await.unwrap();
+    let mut read = take(&mut log, 1).await;
+    let spoken_to = bus.client().server_info().server_name;
+    let at = names.iter().position(|n| *n == spoken_to).unwrap();
+    drop(brokers.remove(at));
+    all.extend(recorded(&outbox, 2000));
+    read.extend(take(&mut log, 3999).await);
+    shutdown.request();
+    within(draining).await.unwrap();
+
+    let mut numbers: Vec<_> = facts_of(&read).iter().map(|f| f.station_seq).collect();
+    numbers.sort_unstable();
+    assert!(numbers.into_iter().eq(1..=4000));
+    assert_eq!(bus.floor_end().await.unwrap(), 4000);
+}
+
+#[tokio::test]
+async fn a_dairys_own_broker_stores_each_fact_once_and_the_hub_copies_it() {
+    use async_nats::jetstream::stream::{Config, External, Source};
+    let dir = tempfile::tempdir().unwrap();
+    let line = format!("127.0.0.1:{}", free_port());
+    let hub = dir.path().join("hub.conf");
+    let store = dir.path().join("hub");
+    let text = format!(
+        "server_name: hub\nlisten: \"127.0.0.1:-1\"\njetstream {{ domain: hub, store_dir: \"{}\" }}\nleafnodes {{ listen: \"{line}\" }}\n",
+        store.display()
+    );
+    std::fs::write(&hub, text).unwrap();
+    let leaf = dir.path().join("leaf.conf");
+    let store = dir.path().join("leaf");
+    let text = adapted(
+        "leaf.conf",
+        &[
+            ("127.0.0.1:4222", "127.0.0.1:-1"),
+            ("hub.example:7422", &line),
+            ("/var/lib/wheelward/broker", store.to_str().unwrap()),
+        ],
+    );
+    std::fs::write(&leaf, text).unwrap();
+
+    // The line is down at first.
+    let leaf = Broker::start(&leaf);
+    let dairy = connect(&format!("nats://{}", leaf.address)).await;
+    let facts = some_facts(20);
+    dairy.publish_facts(&facts[..10]).await.unwrap();
+
+    let hub = Broker::start(&hub);
+    // The hub has a log of its own, for the dairies without a broker.
+    let office = connect(&format!("nats://{}", hub.address)).await;
+    // The line is up when a question passes.
+    let mut questions = dairy.questions(&site()).await.unwrap();
+    let answering = tokio::spawn(async move {
+        let question = questions.next().await.unwrap();
+        question.answer(&"yes").await.unwrap();
+    });
+    within(async {
+        while office.ask::<String>(&site(), "there", &()).await.is_err() {
+            tokio::task::yield_now().await;
+        }
+    })
+    .await;
+    answering.await.unwrap();
+    let copy = async_nats::jetstream::new(office.client().clone())
+        .create_stream(Config {
+            name: "LARKHOLM".to_owned(),
+            sources: Some(vec![Source {
+                name: bus::FLOOR.to_owned(),
+                external: Some(External {
+                    api_prefix: "$JS.larkholm.API".to_owned(),
+                    delivery_prefix: None,
+                }),
+                ..Source::default()
+            }]),
+            ..Config::default()
+        })
+        .await
+        .unwrap();
+    dairy.publish_facts(&facts[10..]).await.unwrap();
+
+    let copies = copy
+        .create_consumer(async_nats::jetstream::consumer::pull::OrderedConfig::default())
+        .await
+        .unwrap();
+    let mut copies = copies.messages().await.unwrap();
+    for _ in 0..20 {
+        use futures::StreamExt as _;
+        within(copies.next()).await.unwrap().unwrap();
+    }
+    assert_eq!(facts_of(&everything(&dairy).await), facts);
+    assert_eq!(office.floor_end().await.unwrap(), 0);
 }

@@ -1,5 +1,8 @@
 //! The bus against a real broker on a free loopback port.
 
+// The helpers beside the tests may fail like a test.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 mod asking;
 mod broker;
 mod clock;

@@ -156,21 +156,25 @@ impl Driver {
                 return Ok(());
             }
             let at = next.arrives_at.max(self.now);
-            while self.now + STEP < at {
+            while self.now + STEP < at && !shutdown.is_requested() {
                 self.tick(self.now + STEP).await?;
             }
             let share = (at - first).num_seconds() as f64 / 86_400.0;
             if let Some(wait) = pace.mul_f64(share.max(0.0)).checked_sub(began.elapsed()) {
                 tokio::time::sleep(wait).await;
             }
-            let until = at + MINUTE;
+            // What one person does at one station in a minute: the clock moves to its end,
+            // so that every scan is stamped within the station's "just now".
+            let run = left.iter().take_while(|doing| {
+                doing.station == next.station && doing.arrives_at <= at + MINUTE
+            });
+            let (run, rest) = left.split_at(run.count().max(1));
+            if next.station != floor_sim::PORTION {
+                self.wheels_are_known(shutdown).await?;
+            }
+            let until = run.last().map_or(at, |last| last.arrives_at.max(self.now));
             self.tick(until).await?;
-            let count = left.partition_point(|doing| doing.arrives_at < until);
-            let (minute, rest) = left.split_at(count.max(1));
-            for doing in minute {
-                if doing.station != floor_sim::PORTION && self.unseen_wheels {
-                    self.wheels_are_known(until, shutdown).await?;
-                }
+            for doing in run {
                 self.take(doing, shutdown).await?;
             }
             left = rest;
@@ -202,18 +206,15 @@ impl Driver {
 
     /// Where a person would have walked to the next station by now: waits until the log has
     /// every wheel that was weighed out, so that the stations know of them.
-    async fn wheels_are_known(
-        &mut self,
-        now: DateTime<Utc>,
-        shutdown: &Shutdown,
-    ) -> anyhow::Result<()> {
-        while !shutdown.is_requested()
+    async fn wheels_are_known(&mut self, shutdown: &Shutdown) -> anyhow::Result<()> {
+        while self.unseen_wheels
+            && !shutdown.is_requested()
             && self.bus.floor_count(&self.site, HOOPED).await? < self.hooped
         {
             tokio::time::sleep(Duration::from_millis(2)).await;
         }
         self.unseen_wheels = false;
-        self.tick(now).await
+        Ok(())
     }
 
     async fn tick(&mut self, now: DateTime<Utc>) -> anyhow::Result<()> {
@@ -240,10 +241,6 @@ impl Driver {
                     self.scale.put(*grams);
                     let answer = line.answer().await?;
                     self.scale.take_off().await;
-                    if answer.starts_with("OK") {
-                        self.hooped += 1;
-                        self.unseen_wheels = true;
-                    }
                     (format!("{grams} g"), answer)
                 }
                 What::Scan(code) => {
@@ -255,6 +252,14 @@ impl Driver {
                 What::Climate { .. } => return Ok(()),
             };
             self.scans += 1;
+            // A hoop and a weight, in either order, make a wheel.
+            if doing.station == floor_sim::PORTION
+                && answer.starts_with("OK")
+                && !said.starts_with("A.")
+            {
+                self.hooped += 1;
+                self.unseen_wheels = true;
+            }
             let expected: &[&str] = match doing.answer {
                 Expected::Fine => &["OK", "NEXT"],
                 Expected::Wrong => &["WRONG"],

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use facts::{Draft, Event, Fact, FactIdSource, RoomClimateRead, StationId};
 use floor_sim::{DayScript, Doing, What};
-use quantity::{Celsius, Grams, Percent};
+use quantity::{Celsius, DairyDay, Grams, Percent};
 use site::Site;
 use station::{Placement, Session, Setup};
 
@@ -21,8 +21,8 @@ pub struct History {
 }
 
 impl History {
-    /// An empty past.
-    pub fn new(site: &Site) -> Self {
+    /// An empty past, before `first_day`.
+    pub fn new(site: &Site, first_day: DairyDay) -> Self {
         let sessions = site.stations.iter().map(|station| {
             let setup = Setup {
                 clock: site.clock,
@@ -39,7 +39,7 @@ impl History {
             placement: Placement::default(),
             ids: FactIdSource::default(),
             facts: Vec::new(),
-            now: DateTime::UNIX_EPOCH,
+            now: site.clock.start_of(first_day),
         }
     }
 
@@ -54,6 +54,11 @@ impl History {
     /// Every fact, in the order of arrival.
     pub fn facts(&self) -> &[Fact] {
         &self.facts
+    }
+
+    /// Gives away the facts so far, in the order of arrival.
+    pub fn take_facts(&mut self) -> Vec<Fact> {
+        std::mem::take(&mut self.facts)
     }
 
     /// The last number of each station.
