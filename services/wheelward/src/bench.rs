@@ -266,6 +266,17 @@ async fn scans(folder: &Path, count: usize) -> anyhow::Result<ScansMeasured> {
         write.write_all(format!("{line}\n").as_bytes()).await?;
         answers.next_line().await?;
     }
+    // The station knows the stillage once it has followed the log.
+    loop {
+        write.write_all(format!("S.{stillage}\n").as_bytes()).await?;
+        let answer = answers.next_line().await?.context("the station closed its line")?;
+        if answer.starts_with("OK") {
+            break;
+        }
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+    let seen = tokio::time::timeout(Duration::from_secs(20), changed.next()).await;
+    seen.context("the first turn never became visible")?;
     let (mut answered, mut visible) = (Vec::new(), Vec::new());
     for _ in 0..count.max(1) {
         let began = monotonic();
