@@ -1,4 +1,5 @@
 //! A fact survives the wire, whatever it says; a broken message says what is broken.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
 use facts::wire::{self, Read, Unreadable};
 use facts::{Event, Fact, FactId, PersonId, SiteId, StationId, TYPES};

@@ -268,8 +268,13 @@ async fn scans(folder: &Path, count: usize) -> anyhow::Result<ScansMeasured> {
     }
     // The station knows the stillage once it has followed the log.
     loop {
-        write.write_all(format!("S.{stillage}\n").as_bytes()).await?;
-        let answer = answers.next_line().await?.context("the station closed its line")?;
+        write
+            .write_all(format!("S.{stillage}\n").as_bytes())
+            .await?;
+        let answer = answers
+            .next_line()
+            .await?
+            .context("the station closed its line")?;
         if answer.starts_with("OK") {
             break;
         }
