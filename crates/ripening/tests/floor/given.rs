@@ -1,7 +1,7 @@
 //! Builds facts and floors in one breath.
 
 use chrono::{DateTime, NaiveTime, Utc};
-use facts::{Carrier, Event, Fact, FactIdSource, WheelId};
+use facts::{Event, Fact, FactIdSource, WheelId};
 use quantity::{DairyClock, Grams, Percent};
 use recipe::{Origin, Recipe, RecipeBook};
 use ripening::{Action, Floor, Practice, Urgency};
@@ -43,10 +43,6 @@ pub fn time(text: &str) -> DateTime<Utc> {
 
 pub fn wheel(text: &str) -> WheelId {
     WheelId::new(text).unwrap()
-}
-
-pub fn stillage(text: &str) -> Option<Carrier> {
-    Some(Carrier::Stillage(text.parse().unwrap()))
 }
 
 impl Given {
