@@ -1,0 +1,11 @@
+//! The whole program across processes: a real broker, real crashes, real files.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
+
+mod crashes;
+mod demo;
+mod effects;
+mod malformed;
+mod oddities;
+mod offline;
+mod recorded;
+mod schema;
