@@ -33,6 +33,9 @@ const LARGEST: usize = FLOOR_LARGEST - 16 * 1024;
 /// How long a worker that was asked to stop goes on sending.
 const LAST_TRY: Duration = Duration::from_secs(2);
 
+/// How long the one before us may take to let go of the folder.
+const LETS_GO_WITHIN: Duration = Duration::from_secs(2);
+
 const NUMBER: u8 = b'n';
 const WAITS: u8 = b'w';
 const SENT: u8 = b's';
@@ -81,18 +84,13 @@ impl std::fmt::Debug for Outbox {
 
 impl Outbox {
     /// Opens the outbox in its own folder, making it if need be. Numbers go on where they
-    /// stopped.
+    /// stopped. Waits a moment for a predecessor that is just ending.
     ///
     /// # Errors
     /// [`OutboxError`] says what to do about the folder.
     pub fn open(dir: &Path, site: SiteId) -> Result<Self, OutboxError> {
         let wrong = |error| sled_error(dir, error);
-        let db = sled::Config::new()
-            .path(dir)
-            .cache_capacity(16 << 20)
-            .flush_every_ms(Some(500))
-            .open()
-            .map_err(wrong)?;
+        let db = open_db(dir)?;
         let facts = db.open_tree("facts").map_err(wrong)?;
         let file = File::open(dir.join("db")).map_err(|error| io_error(dir, &error))?;
         let (mut waiting, mut kept, mut last) = (0, 0, 0);
@@ -382,6 +380,29 @@ impl Outbox {
         inner.kept.store(kept - forgotten, Ordering::Release);
         inner.waiting.fetch_sub(sent, Ordering::AcqRel);
         Ok(sent)
+    }
+}
+
+/// Opens the folder. Its lock may outlive the one who held it for a moment: a predecessor
+/// is still ending, or a process that was just started from it has not let go yet.
+fn open_db(dir: &Path) -> Result<sled::Db, OutboxError> {
+    let mut backoff = Backoff::new(Duration::from_millis(5), Duration::from_millis(200));
+    let mut waited = Duration::ZERO;
+    loop {
+        let opened = sled::Config::new()
+            .path(dir)
+            .cache_capacity(16 << 20)
+            .flush_every_ms(Some(500))
+            .open()
+            .map_err(|error| sled_error(dir, error));
+        match opened {
+            Err(OutboxError::InUse(_)) if waited < LETS_GO_WITHIN => {
+                let delay = backoff.delay();
+                std::thread::sleep(delay);
+                waited += delay;
+            }
+            opened => return opened,
+        }
     }
 }
 
