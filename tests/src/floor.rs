@@ -2,6 +2,7 @@
 
 use std::net::{SocketAddr, TcpListener};
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU32, Ordering};
 
 use async_nats::jetstream;
 use bus::broker::ChildBroker;
@@ -21,14 +22,27 @@ pub const SITE_FILE: &str = include_str!("../../deploy/demo/larkholm.toml");
 
 const RECIPE_FILE: &str = include_str!("../../deploy/demo/larkholm-blue.toml");
 
-/// A loopback address that nobody uses.
+/// Below the ports that the system itself gives to connections and to whoever asks for any.
+const PORTS: std::ops::Range<u32> = 20_000..32_000;
+
+/// A loopback address that nobody uses, and that no other test of this run is given.
 ///
 /// # Panics
 /// When there is none.
 #[must_use]
 pub fn free_address() -> SocketAddr {
-    let listener = TcpListener::bind("127.0.0.1:0").expect("a free port");
-    listener.local_addr().expect("its address")
+    static GIVEN: AtomicU32 = AtomicU32::new(0);
+    // Two runs at a time begin at different ports.
+    let begin = std::process::id().wrapping_mul(97);
+    let mut ports = PORTS.map(|_| {
+        let next = begin.wrapping_add(GIVEN.fetch_add(1, Ordering::Relaxed));
+        let port = PORTS.start + next % (PORTS.end - PORTS.start);
+        u16::try_from(port).expect("a port's number")
+    });
+    let free = ports.find_map(|port| TcpListener::bind(("127.0.0.1", port)).ok());
+    free.expect("a free port")
+        .local_addr()
+        .expect("its address")
 }
 
 /// A floor. Dropping it stops its broker.
@@ -61,8 +75,12 @@ impl Floor {
         let broker = within("a broker", ChildBroker::start(&dir.path().join("broker")))
             .await
             .expect("a broker");
-        let bus = Bus::connect(&broker.url(), "test").await.expect("an address");
-        within("the streams", bus.ready()).await.expect("the streams");
+        let bus = Bus::connect(&broker.url(), "test")
+            .await
+            .expect("an address");
+        within("the streams", bus.ready())
+            .await
+            .expect("the streams");
         Self {
             site,
             bus,
@@ -139,7 +157,13 @@ impl Floor {
     /// Runs a question of the command line against this floor.
     pub async fn ask_as_people_do(&self, question: &[&str]) -> Said {
         let url = self.url();
-        let whom = ["--json", "--broker", &url, "--site-id", self.site.id.as_str()];
+        let whom = [
+            "--json",
+            "--broker",
+            &url,
+            "--site-id",
+            self.site.id.as_str(),
+        ];
         run_in(self.dir.path(), &[question, &whom].concat()).await
     }
 
@@ -190,10 +214,14 @@ impl Floor {
         let Some(Scan::Tcp(address)) = station.map(|s| s.scan) else {
             panic!("a station with a TCP address");
         };
-        until("a station to open", || worker.log(), async || {
-            self.tick().await;
-            Scanner::at(address).await
-        })
+        until(
+            "a station to open",
+            || worker.log(),
+            async || {
+                self.tick().await;
+                Scanner::at(address).await
+            },
+        )
         .await
     }
 
@@ -206,7 +234,11 @@ impl Floor {
         let mut log = self.bus.floor_after(None).await.expect("the log");
         let mut messages = Vec::new();
         while (messages.len() as u64) < end {
-            messages.extend(within("the log", log.next_chunk(1_000)).await.expect("a chunk"));
+            messages.extend(
+                within("the log", log.next_chunk(1_000))
+                    .await
+                    .expect("a chunk"),
+            );
         }
         messages
     }

@@ -43,6 +43,7 @@ impl Past {
             let setup = Setup {
                 clock: site.clock,
                 recipes: site.recipes.iter().map(|r| (r.id, r.version)).collect(),
+                born_under: BTreeMap::new(),
                 rooms: site.rooms.iter().map(|room| room.id).collect(),
                 scale: station.scale.as_ref().map(|scale| scale.tool),
             };
@@ -89,7 +90,9 @@ impl Past {
             }
         };
         let drafts = match &doing.what {
-            What::Climate { .. } if now.hour() % AIR_EVERY != 0 || now.minute() >= 30 => return,
+            What::Climate { .. } if !now.hour().is_multiple_of(AIR_EVERY) || now.minute() >= 30 => {
+                return;
+            }
             What::Climate {
                 room,
                 temperature_c,

@@ -31,7 +31,9 @@ impl Scanner {
     /// When none comes.
     pub async fn scan(&mut self, code: &str) -> String {
         let conversation = async {
-            self.scans.write_all(format!("{code}\r\n").as_bytes()).await?;
+            self.scans
+                .write_all(format!("{code}\r\n").as_bytes())
+                .await?;
             self.answers.next_line().await
         };
         within(&format!("the answer to {code}"), conversation)

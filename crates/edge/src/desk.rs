@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
-use facts::{RecipeId, StationId};
+use facts::{HoldId, RecipeId, StationId};
 use quantity::Grams;
 use site::{Site, Station};
 use station::{Answer, Level, Line, Outcome, Session, Setup};
@@ -166,7 +166,9 @@ impl Desk {
     }
 }
 
-fn setup(site: &Site, station: &Station) -> Setup {
+/// What a station knows of its site.
+#[must_use]
+pub fn setup(site: &Site, station: &Station) -> Setup {
     let mut recipes: BTreeMap<RecipeId, u32> = BTreeMap::new();
     for recipe in site.recipes.iter() {
         let newest = recipes.entry(recipe.id).or_default();
@@ -175,7 +177,22 @@ fn setup(site: &Site, station: &Station) -> Setup {
     Setup {
         clock: site.clock,
         recipes,
+        born_under: born_under(site),
         rooms: site.rooms.iter().map(|room| room.id).collect(),
         scale: station.scale.as_ref().map(|scale| scale.tool),
     }
+}
+
+/// Of every version, so that a wheel of an older one is held too.
+fn born_under(site: &Site) -> BTreeMap<RecipeId, Vec<(HoldId, String)>> {
+    let mut born_under: BTreeMap<RecipeId, Vec<(HoldId, String)>> = BTreeMap::new();
+    for recipe in site.recipes.iter() {
+        let holds = born_under.entry(recipe.id).or_default();
+        for hold in &recipe.holds {
+            if !holds.iter().any(|(id, _)| *id == hold.id) {
+                holds.push((hold.id, hold.reason.clone()));
+            }
+        }
+    }
+    born_under
 }

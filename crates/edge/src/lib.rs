@@ -15,7 +15,7 @@ mod rejected;
 mod serve;
 mod worker;
 
-pub use desk::Desk;
+pub use desk::{Desk, setup};
 pub use lines::Lines;
 pub use serve::Door;
 pub use worker::Worker;

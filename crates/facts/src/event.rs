@@ -6,11 +6,11 @@ use schemars::{Schema, SchemaGenerator};
 use crate::{
     LabResulted, LabSampled, MilkPasteurised, MilkReceived, MilkScreened, OrderCancelled,
     OrderChanged, OrderPlaced, RindObserved, RoomCleaned, RoomClimateRead, ToolChecked,
-    ToolSanitised, VatClosed, VatCut, VatDosed, VatDrained, VatMeasured, VatMilled, VatStarted,
-    Voided, WheelAllocated, WheelDelivered, WheelDiscarded, WheelDispatched, WheelGraded,
-    WheelHeld, WheelHooped, WheelId, WheelIroned, WheelLabelled, WheelLoaded, WheelMoved,
-    WheelPierced, WheelPortioned, WheelReleased, WheelReturned, WheelRubbedUp, WheelTurned,
-    WheelUnhooped, WheelWeighed,
+    ToolSanitised, VatClosed, VatCut, VatDosed, VatDrained, VatMeasured, VatMilled,
+    VatRecipeChanged, VatStarted, Voided, WheelAllocated, WheelDelivered, WheelDiscarded,
+    WheelDispatched, WheelGraded, WheelHeld, WheelHooped, WheelId, WheelIroned, WheelLabelled,
+    WheelLoaded, WheelMoved, WheelPierced, WheelPortioned, WheelReleased, WheelReturned,
+    WheelRubbedUp, WheelTurned, WheelUnhooped, WheelWeighed,
 };
 
 /// What a fact type is called, and how to describe it.
@@ -109,6 +109,7 @@ catalogue! {
     VatDrained = "vat" "drained" v 1;
     VatMilled = "vat" "milled" v 1;
     VatClosed = "vat" "closed" v 1;
+    VatRecipeChanged = "vat" "recipe_changed" v 1;
     WheelPortioned = "wheel" "portioned" v 1;
     WheelHooped = "wheel" "hooped" v 1;
     WheelTurned = "wheel" "turned" v 1;
@@ -178,6 +179,7 @@ impl Event {
             | Self::VatDrained(_)
             | Self::VatMilled(_)
             | Self::VatClosed(_)
+            | Self::VatRecipeChanged(_)
             | Self::RoomClimateRead(_)
             | Self::RoomCleaned(_)
             | Self::ToolChecked(_)

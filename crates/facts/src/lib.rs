@@ -34,7 +34,7 @@ pub use room::{RoomCleaned, RoomClimateRead};
 pub use tool::{ToolCheck, ToolChecked, ToolSanitised};
 pub use vat::{
     Ingredient, Reading, VatClosed, VatCut, VatDosed, VatDrained, VatMeasured, VatMilled,
-    VatStarted,
+    VatRecipeChanged, VatStarted,
 };
 pub use wheel::{
     Carrier, Grade, RindObserved, WheelAllocated, WheelDelivered, WheelDiscarded, WheelDispatched,

@@ -24,6 +24,21 @@ pub struct VatStarted {
     pub milk_lots: Vec<LotId>,
 }
 
+/// A batch goes on under another recipe or version, on purpose: its wheels ripen by that
+/// one from then on. Without this fact they keep the version they were made under.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+pub struct VatRecipeChanged {
+    /// The batch.
+    pub batch: BatchId,
+    /// The recipe it ripens by now.
+    pub recipe: RecipeId,
+    /// The recipe's version.
+    pub recipe_version: u32,
+    /// Why, in a person's words.
+    pub reason: String,
+}
+
 /// What went into the vat besides milk.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]

@@ -5,12 +5,18 @@
 //! and say what would be right ([`Located`]).
 
 mod book;
+mod compare;
 mod located;
 mod read;
 mod rules;
+pub mod sampling;
+mod timeline;
 
 pub use book::RecipeBook;
+pub use compare::{Difference, Line, compare};
 pub use located::{Located, Origin};
 pub use rules::{
-    Ages, Drain, Grading, Iron, Market, Milk, Pierce, Portion, Range, Recipe, Rind, RubUp, Stage,
+    Ages, Drain, Finish, Grading, Hold, Iron, IronPlan, Market, Milk, Pierce, Portion, Range,
+    Recipe, Rind, RubUp, Stage,
 };
+pub use timeline::{Bar, Timeline};

@@ -1,12 +1,13 @@
 //! Reading a recipe file and checking that it is consistent.
 
-use facts::{MarketId, RecipeId, RoomId};
+use facts::{Grade, HoldId, MarketId, RecipeId, RoomId};
 use quantity::{Grams, Percent};
 use serde::Deserialize;
 use toml::Spanned;
 
 use crate::rules::{
-    Ages, Drain, Grading, Iron, Market, Milk, Pierce, Portion, Range, Recipe, Rind, RubUp, Stage,
+    Ages, Drain, Finish, Grading, Hold, Iron, IronPlan, Market, Milk, Pierce, Portion, Range,
+    Recipe, Rind, RubUp, Stage,
 };
 use crate::{Located, Origin};
 
@@ -22,6 +23,7 @@ struct File {
     milk: Milk,
     best_before_days: Spanned<i64>,
     portion: PortionTable,
+    finish: Option<Spanned<FinishTable>>,
     drain: DrainTable,
     rub_up: RubUpTable,
     rind: RindTable,
@@ -32,6 +34,8 @@ struct File {
     grade: GradeTable,
     #[serde(default)]
     market: Vec<Spanned<MarketTable>>,
+    #[serde(default)]
+    hold: Vec<HoldTable>,
 }
 
 #[derive(Deserialize)]
@@ -47,6 +51,21 @@ struct AgesTable {
 struct PortionTable {
     weight_g: Spanned<Grams>,
     tolerance_g: Spanned<Grams>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct FinishTable {
+    weight_g: Grams,
+    tolerance_g: Grams,
+    age_days: Spanned<i64>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct HoldTable {
+    id: Spanned<HoldId>,
+    reason: Spanned<String>,
 }
 
 #[derive(Deserialize)]
@@ -85,15 +104,50 @@ struct StageTable {
 struct PierceTable {
     age_days: Spanned<AgesTable>,
     least_cover_pct: Percent,
+    again_after_days: Option<Spanned<AgesTable>>,
+    #[serde(default = "yes")]
+    needle_check: bool,
+}
+
+const fn yes() -> bool {
+    true
 }
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 struct IronTable {
     from_age_days: Spanned<i64>,
-    wheels_per_batch: Spanned<usize>,
+    wheels_per_batch: Spanned<IronPlan>,
     every_days: Spanned<i64>,
     ready_at_coverage_pct: Percent,
+}
+
+impl<'de> Deserialize<'de> for IronPlan {
+    fn deserialize<D: serde::Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+        struct Plan;
+        impl serde::de::Visitor<'_> for Plan {
+            type Value = IronPlan;
+            fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.write_str("a number of wheels, or \"iso-2859-1\"")
+            }
+            fn visit_i64<E: serde::de::Error>(self, wheels: i64) -> Result<IronPlan, E> {
+                usize::try_from(wheels)
+                    .ok()
+                    .filter(|wheels| *wheels > 0)
+                    .map(IronPlan::Wheels)
+                    .ok_or_else(|| {
+                        E::custom("at least 1 wheel of a batch must be ironed, or nobody knows that it is ready")
+                    })
+            }
+            fn visit_str<E: serde::de::Error>(self, name: &str) -> Result<IronPlan, E> {
+                match name {
+                    "iso-2859-1" => Ok(IronPlan::Iso2859),
+                    other => Err(E::invalid_value(serde::de::Unexpected::Str(other), &self)),
+                }
+            }
+        }
+        d.deserialize_any(Plan)
+    }
 }
 
 #[derive(Deserialize)]
@@ -108,7 +162,8 @@ struct MarketTable {
     id: Spanned<MarketId>,
     transit_days: Spanned<i64>,
     arrive_age_days: Spanned<(i64, i64)>,
-    legal_least_age_days: Option<i64>,
+    legal_least_age_days: Option<Spanned<i64>>,
+    grades: Option<Spanned<Vec<Grade>>>,
 }
 
 impl Recipe {
@@ -152,19 +207,27 @@ impl Recipe {
                 ),
             ));
         }
-        let wheels_per_batch = *file.iron.wheels_per_batch.get_ref();
-        if wheels_per_batch == 0 {
+        let again = file.pierce.again_after_days.as_ref();
+        let again = again
+            .map(|table| origin.ages("again_after_days", table))
+            .transpose()?;
+        if let (Some(0), Some(table)) = (
+            again.map(|again| again.earliest),
+            &file.pierce.again_after_days,
+        ) {
             return Err(origin.error(
-                file.iron.wheels_per_batch.span(),
-                "at least 1 wheel of a batch must be ironed, or nobody knows that it is ready",
+                table.span(),
+                "a second piercing on the day of the first is the same one: start at 1 day or later",
             ));
         }
+        let best_before_days = origin.days("best_before_days", &file.best_before_days, 1)?;
         Ok(Self {
             id: file.recipe,
             version: file.version,
             name: file.name,
             milk: file.milk,
             portion,
+            finish: origin.finish(file.finish.as_ref(), portion)?,
             drain: Drain {
                 turn_every_days: origin.days("turn_every_days", &file.drain.turn_every_days, 1)?,
                 unhoop,
@@ -188,18 +251,21 @@ impl Recipe {
             pierce: Pierce {
                 age: pierce,
                 least_cover_pct: file.pierce.least_cover_pct,
+                again,
+                needle_check: file.pierce.needle_check,
             },
             iron: Iron {
                 from_age_days,
-                wheels_per_batch,
+                wheels_per_batch: *file.iron.wheels_per_batch.get_ref(),
                 every_days: origin.days("every_days", &file.iron.every_days, 1)?,
                 ready_at_coverage_pct: file.iron.ready_at_coverage_pct,
             },
             grading: Grading {
                 within_days: origin.days("within_days", &file.grade.within_days, 0)?,
             },
-            markets: origin.markets(&file.market)?,
-            best_before_days: origin.days("best_before_days", &file.best_before_days, 1)?,
+            markets: origin.markets(&file.market, best_before_days)?,
+            holds: origin.holds(&file.hold)?,
+            best_before_days,
         })
     }
 }
@@ -215,7 +281,18 @@ trait Checks {
         within: (T, T),
     ) -> Result<Range<T>, Located>;
     fn stages(&self, tables: &[Spanned<StageTable>]) -> Result<Vec<Stage>, Located>;
-    fn markets(&self, tables: &[Spanned<MarketTable>]) -> Result<Vec<Market>, Located>;
+    fn markets(
+        &self,
+        tables: &[Spanned<MarketTable>],
+        best_before_days: i64,
+    ) -> Result<Vec<Market>, Located>;
+    fn finish(
+        &self,
+        table: Option<&Spanned<FinishTable>>,
+        portion: Portion,
+    ) -> Result<Option<Finish>, Located>;
+    fn holds(&self, tables: &[HoldTable]) -> Result<Vec<Hold>, Located>;
+    fn grades(&self, listed: Option<&Spanned<Vec<Grade>>>) -> Result<Vec<Grade>, Located>;
 }
 
 impl Checks for Origin<'_> {
@@ -292,7 +369,74 @@ impl Checks for Origin<'_> {
         Ok(stages)
     }
 
-    fn markets(&self, tables: &[Spanned<MarketTable>]) -> Result<Vec<Market>, Located> {
+    fn finish(
+        &self,
+        table: Option<&Spanned<FinishTable>>,
+        portion: Portion,
+    ) -> Result<Option<Finish>, Located> {
+        let Some(table) = table else {
+            return Ok(None);
+        };
+        let finish = table.get_ref();
+        if finish.weight_g.get() == 0
+            || finish.weight_g >= portion.weight_g
+            || finish.tolerance_g >= finish.weight_g
+        {
+            let message = format!(
+                "a finished wheel weighs less than its portion of {}, and more than its tolerance: say what it weighs in grams",
+                portion.weight_g
+            );
+            return Err(self.error(table.span(), message));
+        }
+        Ok(Some(Finish {
+            weight_g: finish.weight_g,
+            tolerance_g: finish.tolerance_g,
+            age_days: self.days("finish.age_days", &finish.age_days, 1)?,
+        }))
+    }
+
+    fn grades(&self, listed: Option<&Spanned<Vec<Grade>>>) -> Result<Vec<Grade>, Located> {
+        let Some(listed) = listed else {
+            return Ok(Vec::new());
+        };
+        let grades = listed.get_ref();
+        if grades.is_empty() || grades.contains(&Grade::Reject) {
+            return Err(self.error(
+                listed.span(),
+                "grades lists at least one of \"A\", \"B\" and \"C\"; leave it out to take all three",
+            ));
+        }
+        Ok(grades.clone())
+    }
+
+    fn holds(&self, tables: &[HoldTable]) -> Result<Vec<Hold>, Located> {
+        let mut holds: Vec<Hold> = Vec::new();
+        for table in tables {
+            let id = *table.id.get_ref();
+            if holds.iter().any(|hold| hold.id == id) {
+                let message = format!("hold {id} stands here twice: each hold once");
+                return Err(self.error(table.id.span(), message));
+            }
+            let reason = table.reason.get_ref().trim();
+            if reason.is_empty() {
+                return Err(self.error(
+                    table.reason.span(),
+                    "reason is empty: say what must be known before it is released",
+                ));
+            }
+            holds.push(Hold {
+                id,
+                reason: reason.to_owned(),
+            });
+        }
+        Ok(holds)
+    }
+
+    fn markets(
+        &self,
+        tables: &[Spanned<MarketTable>],
+        best_before_days: i64,
+    ) -> Result<Vec<Market>, Located> {
         let mut markets: Vec<Market> = Vec::new();
         for table in tables {
             let market = table.get_ref();
@@ -309,8 +453,20 @@ impl Checks for Origin<'_> {
                     &market.arrive_age_days,
                     (0, LONGEST_DAYS),
                 )?,
-                legal_least_age_days: market.legal_least_age_days,
+                legal_least_age_days: market
+                    .legal_least_age_days
+                    .as_ref()
+                    .map(|days| self.days("legal_least_age_days", days, 0))
+                    .transpose()?,
+                grades: self.grades(market.grades.as_ref())?,
             };
+            if read.arrive_age_days.most > best_before_days {
+                let message = format!(
+                    "market {id} takes wheels of up to {} days, but they are best before {best_before_days} days",
+                    read.arrive_age_days.most
+                );
+                return Err(self.error(market.arrive_age_days.span(), message));
+            }
             let ages = read.dispatch_ages();
             if ages.least > ages.most || ages.most < 0 {
                 let message = format!(

@@ -34,8 +34,12 @@ pub enum Action {
     Find,
     /// Look into what cannot be right about it.
     Review,
-    /// Decide what becomes of a wheel that came back.
+    /// Decide what becomes of it.
     Decide,
+    /// Weigh it again.
+    Weigh,
+    /// Look for metal in it.
+    LookForMetal,
 }
 
 impl fmt::Display for Action {
@@ -54,6 +58,8 @@ impl fmt::Display for Action {
             Self::Find => f.write_str("find it"),
             Self::Review => f.write_str("look into"),
             Self::Decide => f.write_str("decide on it"),
+            Self::Weigh => f.write_str("weigh again"),
+            Self::LookForMetal => f.write_str("look for metal"),
         }
     }
 }
@@ -159,6 +165,8 @@ pub enum Blocked {
     TooLittleRind,
     /// Under a hold.
     Held,
+    /// Pierced with needles that nobody had counted that day.
+    NeedlesUncounted,
 }
 
 impl Blocked {
@@ -167,6 +175,9 @@ impl Blocked {
     pub const fn words(self) -> &'static str {
         match self {
             Self::TooLittleRind => "too little rind yet: look at it again first",
+            Self::NeedlesUncounted => {
+                "pierced without a good needle count that day: hold it and look for metal first"
+            }
             Self::Held => "held: it must not leave until a named person releases it",
         }
     }

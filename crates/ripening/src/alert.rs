@@ -10,7 +10,7 @@ use chrono::{DateTime, Utc};
 use facts::{RoomId, StackId, StationId, StillageId, ToolId, WheelId};
 use serde::{Deserialize, Serialize};
 
-use crate::{Action, NextAction, Severity, State, Urgency};
+use crate::{Action, Severity, Urgency, Wheel, rule};
 
 /// How many wheels a message names one by one.
 const NAMED: usize = 50;
@@ -36,6 +36,8 @@ pub enum Situation {
     FactsMissing,
     NumbersReused,
     ClockAhead,
+    PiercedUnchecked,
+    WeightOff,
 }
 
 impl Situation {
@@ -59,6 +61,10 @@ impl Situation {
             Self::FactsMissing => "facts that never arrived",
             Self::NumbersReused => "numbers used twice",
             Self::ClockAhead => "clock ahead",
+            Self::PiercedUnchecked => {
+                "used to pierce without a good needle count that day: hold the wheels and look for metal"
+            }
+            Self::WeightOff => "weighs far from what its age and portion lead to expect",
         }
     }
 
@@ -89,6 +95,8 @@ impl Situation {
             Self::FactsMissing => "all facts arrived",
             Self::NumbersReused => "numbers in order again",
             Self::ClockAhead => "clock right again",
+            Self::PiercedUnchecked => "wheels held, or its count came in",
+            Self::WeightOff => "weighs as expected again, or was graded",
         }
     }
 
@@ -97,6 +105,7 @@ impl Situation {
             Self::NotRubbedUp
             | Self::Unseen
             | Self::CheckFailed
+            | Self::PiercedUnchecked
             | Self::FactsMissing
             | Self::NumbersReused => Severity::Alarm,
             Self::NotIroned | Self::Contradiction | Self::ClockAhead => Severity::Notice,
@@ -279,12 +288,27 @@ impl Board {
         }
     }
 
-    /// Sets or clears a situation that is not about single wheels.
+    /// Sets or clears a situation that is not about what single wheels need.
     pub(crate) fn other(&mut self, key: Key, now: Option<(Level, String)>) {
+        self.other_with(key, now, &[]);
+    }
+
+    /// The same, naming the wheels it concerns.
+    pub(crate) fn other_with(
+        &mut self,
+        key: Key,
+        now: Option<(Level, String)>,
+        wheels: &[WheelId],
+    ) {
         if now.is_none() && !self.standing.contains_key(&key) {
             return;
         }
-        self.standing.entry(key).or_default().other = now;
+        let standing = self.standing.entry(key).or_default();
+        standing.wheels = match &now {
+            Some((level, _)) => wheels.iter().map(|wheel| (*wheel, *level)).collect(),
+            None => BTreeMap::new(),
+        };
+        standing.other = now;
         self.changed.insert(key);
     }
 
@@ -370,35 +394,33 @@ fn name((situation, subject): Key, since: DateTime<Utc>) -> String {
     format!("{kind}-{place}-{}", since.timestamp())
 }
 
-/// The situations a wheel takes part in, by what it needs and how late it is.
-pub(crate) fn of_wheel(
-    wheel: WheelId,
-    state: &State,
-    actions: &[NextAction],
-    now: DateTime<Utc>,
-) -> Vec<Told> {
+/// Writes into `told` the situations a wheel takes part in, by what it needs and how
+/// late it is.
+pub(crate) fn of_wheel(id: WheelId, wheel: &Wheel, now: DateTime<Utc>, told: &mut Vec<Told>) {
+    let state = &wheel.state;
     let subject = match (state.stillage, state.stack) {
         (Some(stillage), _) => Subject::Stillage(stillage),
         (None, Some(stack)) => Subject::Stack(stack),
-        (None, None) => Subject::Wheel(wheel),
+        (None, None) => Subject::Wheel(id),
     };
-    let mut told = Vec::new();
-    if state.born.is_none() && !state.flags.is_empty() {
+    if state.born.is_none() && !wheel.flags.is_empty() {
         // No rule asks for a wheel that was never portioned here, but a person must know.
-        let key = (Situation::Contradiction, Subject::Wheel(wheel));
+        let key = (Situation::Contradiction, Subject::Wheel(id));
         told.push(Told {
             key,
             level: Level::Raised,
         });
     }
-    for asked in actions {
+    for asked in &wheel.actions {
         let urgency = asked.window.urgency(now);
         let level = match (asked.action, urgency) {
             (_, Urgency::Ahead) => None,
             (Action::Turn | Action::RubUp, Urgency::Overdue) => Some(Level::Raised),
             (Action::Turn | Action::RubUp, Urgency::Missed) => Some(Level::Escalated),
             (Action::Find, Urgency::Overdue) => Some(Level::Raised),
+            (Action::Decide, _) if asked.because.rule == rule::NO_MARKET.name => None,
             (Action::Review | Action::Decide, _) => Some(Level::Raised),
+            (Action::Weigh | Action::LookForMetal, _) => Some(Level::Raised),
             (Action::RindCheck, _) => (asked.severity > Severity::Notice).then_some(Level::Raised),
             (Action::Dispatch | Action::Grade, _) => None,
             (_, Urgency::Missed) => Some(Level::Raised),
@@ -416,10 +438,16 @@ pub(crate) fn of_wheel(
             Action::Find => Situation::Unseen,
             Action::Review => Situation::Contradiction,
             Action::Decide => Situation::CameBack,
+            Action::Weigh => Situation::WeightOff,
+            Action::LookForMetal => Situation::PiercedUnchecked,
             Action::Dispatch | Action::Grade => continue,
         };
         let subject = match asked.action {
-            Action::Review | Action::Decide | Action::Find => Subject::Wheel(wheel),
+            Action::Review | Action::Decide | Action::Find | Action::Weigh => Subject::Wheel(id),
+            Action::LookForMetal => match state.pierced {
+                Some(pierced) => Subject::Tool(pierced.value),
+                None => subject,
+            },
             _ => subject,
         };
         if let Some(level) = level {
@@ -429,5 +457,4 @@ pub(crate) fn of_wheel(
             });
         }
     }
-    told
 }

@@ -6,7 +6,8 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use facts::{
-    BatchId, Carrier, FactId, Grade, HoldId, PersonId, RoomId, StationId, StillageId, WheelId,
+    BatchId, Carrier, FactId, Grade, HoldId, MarketId, PersonId, RoomId, StationId, StillageId,
+    WheelId,
 };
 use quantity::DairyDay;
 use serde::{Deserialize, Serialize};
@@ -134,6 +135,12 @@ pub struct WheelLife {
     pub life: Vec<LifeLine>,
     /// Everything it needs, most urgent first.
     pub next: Vec<NextLine>,
+    /// When it may leave, market by market.
+    #[serde(default)]
+    pub markets: Vec<MarketLine>,
+    /// Its best-before day.
+    #[serde(default)]
+    pub best_before: Option<DairyDay>,
 }
 
 /// One wheel as it stands: the row of a census.
@@ -153,6 +160,9 @@ pub struct WheelRow {
     pub turns: u32,
     /// On how many dairy days it was turned.
     pub turn_days: u32,
+    /// Which face is up, by the parity of its turns.
+    #[serde(default)]
+    pub face_up: Face,
     /// Latest weight in grams.
     pub weight_g: Option<u32>,
     /// Latest rind cover, %.
@@ -181,6 +191,41 @@ pub struct WheelRow {
     pub flags: Vec<crate::Flag>,
     /// How many facts speak of it, voided ones included.
     pub facts: usize,
+}
+
+/// Which face of a wheel is up.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Face {
+    /// The one that was up when it was made: an even number of turns.
+    #[default]
+    MakeDay,
+    /// The other: an odd number.
+    Other,
+}
+
+impl std::fmt::Display for Face {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.pad(match self {
+            Self::MakeDay => "make-day face up",
+            Self::Other => "make-day face down",
+        })
+    }
+}
+
+/// When a wheel may leave for a market.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct MarketLine {
+    /// The market.
+    pub market: MarketId,
+    /// The first dairy day it should leave on.
+    pub leaves_from: DairyDay,
+    /// The last.
+    pub leaves_until: DairyDay,
+    /// The day from which the law there allows the sale, where it says so.
+    pub legal_from: Option<DairyDay>,
+    /// Whether the market takes its grade; none while it has no grade.
+    pub takes_grade: Option<bool>,
 }
 
 /// The floor at a glance.
@@ -358,13 +403,13 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
     let life = wheel.chronicle().notes().into_iter().map(|note| LifeLine {
         at: note.moment.at,
         at_local: clock.local(note.moment.at),
-        words: note.what.words(),
+        words: note.words(),
         station: note.station,
         person: note.person,
         fact: note.moment.fact,
         voided: floor.voids().reason(note.moment.fact).map(str::to_owned),
-        flags: state
-            .flags
+        flags: wheel
+            .flags()
             .iter()
             .filter(|flag| flag.fact == note.moment.fact)
             .map(|flag| flag.kind.words().to_owned())
@@ -378,7 +423,11 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
         )
     });
     Some(WheelLife {
-        wheel: row(id, wheel),
+        wheel: row(floor, id, wheel),
+        markets: case.as_ref().map(markets).unwrap_or_default(),
+        best_before: case
+            .as_ref()
+            .map(|case| case.made.plus(case.recipe.best_before_days)),
         recipe: case.as_ref().map(recipe_name),
         age_days: state.age_on(clock.day_of(floor.now())).map(|age| age.0),
         life: life.collect(),
@@ -392,7 +441,10 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
 /// Every wheel as it stands, in order.
 #[must_use]
 pub fn census(floor: &Floor) -> Vec<WheelRow> {
-    let mut rows: Vec<_> = floor.wheels().map(|(id, wheel)| row(*id, wheel)).collect();
+    let mut rows: Vec<_> = floor
+        .wheels()
+        .map(|(id, wheel)| row(floor, *id, wheel))
+        .collect();
     rows.sort_unstable_by_key(|row| row.wheel);
     rows
 }
@@ -437,7 +489,7 @@ pub fn floor(floor: &Floor, rooms: &[(RoomId, String)]) -> FloorPicture {
     let mut carriers: BTreeMap<(bool, Option<RoomId>), std::collections::BTreeSet<Carrier>> =
         BTreeMap::new();
     let mut actions: BTreeMap<String, ActionLine> = BTreeMap::new();
-    for (_, wheel) in floor.wheels() {
+    for (id, wheel) in floor.wheels() {
         let state = wheel.state();
         picture.dispatched += usize::from(state.dispatched.is_some());
         picture.discarded += usize::from(state.discarded.is_some());
@@ -445,7 +497,7 @@ pub fn floor(floor: &Floor, rooms: &[(RoomId, String)]) -> FloorPicture {
             continue;
         }
         picture.on_floor += 1;
-        picture.held += usize::from(!state.holds.is_empty());
+        picture.held += usize::from(!floor.holds(*id).is_empty());
         let room = state.room.map(|room| room.value);
         let draining = room.is_none() && state.in_hoop();
         let place = if draining {
@@ -559,14 +611,14 @@ pub fn batch(floor: &Floor, id: BatchId) -> Option<BatchPicture> {
         wheels: batch
             .wheels
             .iter()
-            .filter_map(|w| Some(row(*w, floor.wheel(*w)?)))
+            .filter_map(|w| Some(row(floor, *w, floor.wheel(*w)?)))
             .collect(),
         to_iron: batch.progress.to_iron.clone(),
         ready: batch.progress.ready.map(|moment| moment.at),
     })
 }
 
-fn row(id: WheelId, wheel: &crate::Wheel) -> WheelRow {
+fn row(floor: &Floor, id: WheelId, wheel: &crate::Wheel) -> WheelRow {
     let state = wheel.state();
     WheelRow {
         wheel: id,
@@ -576,6 +628,10 @@ fn row(id: WheelId, wheel: &crate::Wheel) -> WheelRow {
         carrier: carrier(state),
         turns: state.turns,
         turn_days: state.turn_days,
+        face_up: match state.turns % 2 {
+            0 => Face::MakeDay,
+            _ => Face::Other,
+        },
         weight_g: state.weight.map(|weight| weight.value.get()),
         rind_cover_pct: state.rind.map(|rind| rind.value.get()),
         blue_coverage_pct: state.ironed.map(|core| core.value.get()),
@@ -583,14 +639,30 @@ fn row(id: WheelId, wheel: &crate::Wheel) -> WheelRow {
         rubbed_up: state.rubbed_up.is_some(),
         pierced: state.pierced.is_some(),
         grade: state.grade.map(|grade| grade.value),
-        holds: state.holds.iter().map(|hold| hold.value).collect(),
+        holds: floor.holds(id),
         labelled: state.labelled,
         dispatched: state.dispatched.is_some(),
         returned: state.returned.is_some(),
         discarded: state.discarded.is_some(),
-        flags: state.flags.clone(),
+        flags: wheel.flags().to_vec(),
         facts: wheel.chronicle().len(),
     }
+}
+
+fn markets(case: &Case<'_>) -> Vec<MarketLine> {
+    let line = |market: &recipe::Market| {
+        let ages = market.dispatch_ages();
+        MarketLine {
+            market: market.id,
+            leaves_from: case.made.plus(ages.least),
+            leaves_until: case.made.plus(ages.most),
+            legal_from: market
+                .legal_least_age_days
+                .map(|least| case.made.plus(least)),
+            takes_grade: case.state.grade.map(|grade| market.takes(grade.value)),
+        }
+    };
+    case.recipe.markets.iter().map(line).collect()
 }
 
 fn next_line(floor: &Floor, id: WheelId, asked: &NextAction) -> NextLine {

@@ -1,9 +1,11 @@
 //! A batch: its make record and how far its wheels are.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use facts::{Event, Fact, LotId, PersonId, RecipeId, StationId, VatId, WheelId};
 use quantity::Litres;
+use recipe::Recipe;
 use serde::{Deserialize, Serialize};
 
 use crate::{Moment, Voids};
@@ -34,6 +36,8 @@ pub struct MakeLine {
     pub words: String,
     /// What the start of the batch says, on that line.
     pub started: Option<Started>,
+    /// The recipe and version it goes by from that line on.
+    pub recipe: Option<(RecipeId, u32)>,
 }
 
 /// One vat's make.
@@ -47,6 +51,9 @@ pub struct Batch {
     /// How far its wheels are.
     #[serde(skip)]
     pub progress: Progress,
+    /// The recipe it ripens by, as last settled by the floor.
+    #[serde(skip)]
+    pub(crate) recipe: Option<Arc<Recipe>>,
 }
 
 /// How far a batch's wheels are.
@@ -74,11 +81,17 @@ impl Batch {
             }),
             _ => None,
         };
+        let recipe = match &fact.event {
+            Event::VatStarted(e) => Some((e.recipe, e.recipe_version)),
+            Event::VatRecipeChanged(e) => Some((e.recipe, e.recipe_version)),
+            _ => None,
+        };
         let line = MakeLine {
             station: fact.station,
             person: fact.person,
             words,
             started,
+            recipe,
         };
         self.lines.insert(Moment::of(fact), line).is_none()
     }
@@ -91,6 +104,16 @@ impl Batch {
             .filter(|(m, _)| !voids.is_void(m.fact))
             .find_map(|(_, line)| line.started.as_ref())
     }
+
+    /// The recipe and version it goes by: those it was started with, unless it was moved
+    /// to others on purpose.
+    #[must_use]
+    pub fn recipe(&self, voids: &Voids) -> Option<(RecipeId, u32)> {
+        let lines = self.lines.iter().rev();
+        lines
+            .filter(|(m, _)| !voids.is_void(m.fact))
+            .find_map(|(_, line)| line.recipe)
+    }
 }
 
 fn words(event: &Event) -> Option<String> {
@@ -102,6 +125,10 @@ fn words(event: &Event) -> Option<String> {
         Event::VatStarted(e) => format!(
             "{} of milk into vat {} for {} v{}",
             e.milk_l, e.vat, e.recipe, e.recipe_version
+        ),
+        Event::VatRecipeChanged(e) => format!(
+            "goes on by {} v{}: {}",
+            e.recipe, e.recipe_version, e.reason
         ),
         Event::VatDosed(e) => {
             format!("{:?} added: {} of lot {}", e.ingredient, e.amount, e.lot).to_lowercase()

@@ -3,14 +3,15 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 use chrono::{DateTime, NaiveTime, Utc};
-use facts::{BatchId, Event, Fact, FactId, RoomId, StationId, ToolId, WheelId};
-use quantity::{DairyClock, Grams};
+use facts::{BatchId, Event, Fact, FactId, HoldId, RoomId, StationId, ToolId, WheelId};
+use quantity::{DairyClock, DairyDay, Grams};
 use recipe::{Recipe, RecipeBook};
 
-use crate::alert::{self, Alert, Board, Level, Open, Situation, Subject};
+use crate::alert::{self, Alert, Board, Level, Open, Situation, Subject, Told};
 use crate::rule::{self, Case};
 use crate::{
-    Batch, Moment, Note, Noted, Progress, Room, StationLog, Tool, Urgency, Voiding, Voids, Wheel,
+    Batch, Calendar, Flag, Moment, NextAction, Note, Noted, Piercing, Progress, Room, State,
+    StationLog, Tool, Urgency, Voiding, Voids, What, Wheel, odd,
 };
 
 /// How a site works: what the rules need to know beside the facts.
@@ -77,10 +78,14 @@ pub struct Changed {
 #[derive(Debug)]
 pub struct Floor {
     practice: Practice,
+    calendar: Calendar,
     wheels: HashMap<WheelId, Wheel>,
     batches: BTreeMap<BatchId, Batch>,
     rooms: BTreeMap<RoomId, Room>,
     tools: BTreeMap<ToolId, Tool>,
+    /// Wheels by machine and dairy day of piercing, voided piercings included: whom a
+    /// check of that machine on that day concerns.
+    pierced: BTreeMap<(ToolId, DairyDay), BTreeSet<WheelId>>,
     stations: BTreeMap<StationId, StationLog>,
     voids: Voids,
     counts: Counts,
@@ -93,6 +98,16 @@ pub struct Floor {
     /// What must be derived again.
     stale: Stale,
     changed: Changed,
+    spare: Spare,
+}
+
+/// Lists that are filled and exchanged with a wheel's own, so that deriving one wheel
+/// after another asks for no memory.
+#[derive(Debug, Default)]
+struct Spare {
+    actions: Vec<NextAction>,
+    told: Vec<Told>,
+    flags: Vec<Flag>,
 }
 
 #[derive(Debug, Default)]
@@ -109,11 +124,13 @@ impl Floor {
     #[must_use]
     pub fn new(practice: Practice) -> Self {
         Self {
+            calendar: Calendar::new(practice.clock, practice.turn_by),
             practice,
             wheels: HashMap::new(),
             batches: BTreeMap::new(),
             rooms: BTreeMap::new(),
             tools: BTreeMap::new(),
+            pierced: BTreeMap::new(),
             stations: BTreeMap::new(),
             voids: Voids::default(),
             counts: Counts::default(),
@@ -124,6 +141,7 @@ impl Floor {
             labels_wanted: BTreeSet::new(),
             stale: Stale::default(),
             changed: Changed::default(),
+            spare: Spare::default(),
         }
     }
 
@@ -138,7 +156,7 @@ impl Floor {
         let new_number = self.stations.entry(fact.station).or_default().saw(fact);
         let mut new = false;
         if let Some(note) = Note::of(fact) {
-            let day = self.practice.clock.day_of(note.moment.at);
+            let day = self.calendar.day_of(note.moment.at);
             for id in fact.event.wheels() {
                 new |= self.note(*id, &note, day);
             }
@@ -151,6 +169,7 @@ impl Floor {
             Event::VatDrained(e) => self.make(e.batch, fact),
             Event::VatMilled(e) => self.make(e.batch, fact),
             Event::VatClosed(e) => self.make(e.batch, fact),
+            Event::VatRecipeChanged(e) => self.make(e.batch, fact),
             Event::RoomClimateRead(e) => {
                 self.rooms
                     .entry(e.room)
@@ -168,6 +187,7 @@ impl Floor {
                     .check(Moment::of(fact), e.check);
                 self.stale.tools.insert(e.tool);
                 self.changed.tools.insert(e.tool);
+                self.checked(e.tool, fact.occurred_at);
                 new
             }
             Event::Voided(e) => self.void(Voiding {
@@ -212,7 +232,28 @@ impl Floor {
         }
         let after = wheel.state.batch;
         self.touched(id, before, after);
+        if let What::Pierced { machine } = note.what {
+            self.pierced.entry((machine, day)).or_default().insert(id);
+            self.stale.tools.insert(machine);
+        }
         true
+    }
+
+    /// A check of a machine concerns what it pierced that day.
+    fn checked(&mut self, tool: ToolId, at: DateTime<Utc>) {
+        let day = self.calendar.day_of(at);
+        if let Some(wheels) = self.pierced.get(&(tool, day)) {
+            self.stale.wheels.extend(wheels);
+        }
+    }
+
+    /// Writes a wheel down for the machines that pierced it.
+    fn list_piercings(&mut self, id: WheelId) {
+        let piercings = self.wheels.get(&id).map(|w| w.state.piercings.as_slice());
+        for piercing in piercings.unwrap_or_default() {
+            let run = self.pierced.entry((piercing.machine, piercing.day));
+            run.or_default().insert(id);
+        }
     }
 
     fn touched(&mut self, wheel: WheelId, before: Option<BatchId>, after: Option<BatchId>) {
@@ -265,6 +306,15 @@ impl Floor {
             }
             for (id, before, after) in refolded {
                 self.touched(id, before, after);
+                self.list_piercings(id);
+            }
+            let checks: Vec<_> = self
+                .tools
+                .iter()
+                .filter_map(|(tool, checks)| Some((*tool, checks.check_of(fact)?)))
+                .collect();
+            for (tool, at) in checks {
+                self.checked(tool, at);
             }
             let made: Vec<_> = self
                 .batches
@@ -290,10 +340,19 @@ impl Floor {
             && at <= self.now
         {
             self.due.pop_first();
+            if let Some(wheel) = self.wheels.get_mut(&id) {
+                wheel.changes_at = None;
+            }
             self.stale.wheels.insert(id);
         }
         let stale = std::mem::take(&mut self.stale);
         let mut wheels = stale.wheels;
+        for id in &stale.batches {
+            let recipe = self.recipe_of(*id).cloned();
+            if let Some(batch) = self.batches.get_mut(id) {
+                batch.recipe = recipe;
+            }
+        }
         for id in stale.batches {
             if self.progress_changed(id)
                 && let Some(batch) = self.batches.get(&id)
@@ -316,10 +375,10 @@ impl Floor {
     }
 
     fn progress_changed(&mut self, id: BatchId) -> bool {
-        let Some(recipe) = self.recipe_of(id).cloned() else {
+        let Some(batch) = self.batches.get(&id) else {
             return false;
         };
-        let Some(batch) = self.batches.get(&id) else {
+        let Some(recipe) = &batch.recipe else {
             return false;
         };
         let members = || {
@@ -332,7 +391,7 @@ impl Floor {
             // A core that was drawn still stands for the batch when its wheel is gone.
             .filter(|(_, state)| state.discarded.is_none() || state.ironed.is_some())
             .map(|(id, _)| id)
-            .take(recipe.iron.wheels_per_batch)
+            .take(recipe.iron.wheels_per_batch.of(batch.wheels.len()))
             .collect();
         let cores = to_iron.iter().map(|id| {
             let core = self.wheels.get(id)?.state.ironed?;
@@ -349,17 +408,15 @@ impl Floor {
         changed
     }
 
-    /// The recipe a batch was made by: as its start says, else the site's only recipe.
+    /// The recipe a batch ripens by: the one it was last moved to on purpose, else the one
+    /// it was started with, else the site's only recipe.
     #[must_use]
     pub fn recipe_of(&self, batch: BatchId) -> Option<&std::sync::Arc<Recipe>> {
         let recipes = &self.practice.recipes;
-        let started = self
-            .batches
-            .get(&batch)
-            .and_then(|b| b.started(&self.voids));
-        if let Some(started) = started {
-            let exact = recipes.get(started.recipe, started.version);
-            return exact.or_else(|| recipes.newest(started.recipe));
+        let stated = self.batches.get(&batch);
+        if let Some((recipe, version)) = stated.and_then(|b| b.recipe(&self.voids)) {
+            let exact = recipes.get(recipe, version);
+            return exact.or_else(|| recipes.newest(recipe));
         }
         let mut all = recipes.iter().rev();
         let newest = all.next()?;
@@ -370,45 +427,95 @@ impl Floor {
     /// recipe is known.
     #[must_use]
     pub fn case(&self, id: WheelId) -> Option<Case<'_>> {
-        let wheel = self.wheels.get(&id)?;
-        let batch = wheel.state.batch?;
+        self.case_of(id, self.wheels.get(&id)?)
+    }
+
+    fn case_of<'a>(&'a self, id: WheelId, wheel: &'a Wheel) -> Option<Case<'a>> {
+        let state = &wheel.state;
+        let batch = self.batches.get(&state.batch?)?;
+        let recipe = batch.recipe.as_deref()?;
         Some(Case {
             wheel: id,
-            state: &wheel.state,
-            made: wheel.state.made?,
-            recipe: self.recipe_of(batch)?,
-            batch: &self.batches.get(&batch)?.progress,
-            clock: &self.practice.clock,
-            turn_by: self.practice.turn_by,
+            state,
+            made: state.made?,
+            recipe,
+            batch: &batch.progress,
+            clock: &self.calendar,
             lost_after_days: self.practice.lost_after_days,
+            flags: &wheel.flags,
+            uncounted: self.uncounted(state, recipe),
         })
     }
 
+    /// The latest piercing with a machine whose needles had not been counted and found
+    /// whole earlier that day. Putting the wheel under a hold answers it: whoever releases
+    /// it then has looked for metal.
+    fn uncounted(&self, state: &State, recipe: &Recipe) -> Option<Piercing> {
+        if !recipe.pierce.needle_check {
+            return None;
+        }
+        let uncounted = state.piercings.iter().rev().find(|piercing| {
+            let checks = self.tools.get(&piercing.machine);
+            let from = self.calendar.start_of(piercing.day);
+            !checks.is_some_and(|c| c.good_between(from, piercing.moment.at, &self.voids))
+        })?;
+        let mut held_since = state.holds.iter().chain(&state.released);
+        let answered = held_since.any(|hold| hold.moment > uncounted.moment);
+        (!answered).then_some(*uncounted)
+    }
+
+    /// Every hold a wheel is under, those that its recipe puts on every wheel included.
+    #[must_use]
+    pub fn holds(&self, id: WheelId) -> Vec<HoldId> {
+        match self.case(id) {
+            Some(case) => case.holds().collect(),
+            None => {
+                let state = self.wheels.get(&id).map(|wheel| &wheel.state);
+                let holds = state.map(|state| state.holds.iter().map(|hold| hold.value));
+                holds.into_iter().flatten().collect()
+            }
+        }
+    }
+
     fn derive(&mut self, id: WheelId) {
-        let case = self.case(id);
-        let actions = case.as_ref().map(rule::next_actions).unwrap_or_default();
+        let Some(wheel) = self.wheels.get(&id) else {
+            return;
+        };
+        let mut spare = std::mem::take(&mut self.spare);
+        spare.flags.clear();
+        spare.actions.clear();
+        spare.told.clear();
+        let mut case = self.case_of(id, wheel);
+        odd::flags(&wheel.state, case.as_ref(), &mut spare.flags);
+        if let Some(case) = &mut case {
+            case.flags = &spare.flags;
+            rule::write_next_actions(case, &mut spare.actions);
+        }
         let recipe_known = case.is_some();
         let Some(wheel) = self.wheels.get_mut(&id) else {
             return;
         };
-        let state = &wheel.state;
-        let changes_at = actions
+        std::mem::swap(&mut wheel.flags, &mut spare.flags);
+        std::mem::swap(&mut wheel.actions, &mut spare.actions);
+        let changes_at = wheel
+            .actions
             .iter()
             .filter_map(|action| action.window.next_change(self.now))
             .min();
+        // What a wheel notes here is what the index holds for it.
         if wheel.changes_at != changes_at {
             if let Some(at) = wheel.changes_at {
                 self.due.remove(&(at, id));
             }
+            if let Some(at) = changes_at {
+                self.due.insert((at, id));
+            }
             wheel.changes_at = changes_at;
         }
-        if let Some(at) = changes_at {
-            self.due.insert((at, id));
-        }
-        let told = alert::of_wheel(id, state, &actions, self.now);
-        self.board.wheel(id, &wheel.told, &told);
-        wheel.told = told;
-        wheel.actions = actions;
+        alert::of_wheel(id, wheel, self.now, &mut spare.told);
+        self.board.wheel(id, &wheel.told, &spare.told);
+        std::mem::swap(&mut wheel.told, &mut spare.told);
+        let state = &wheel.state;
         let wanted = recipe_known && state.in_hoop() && state.on_floor() && !state.labelled;
         if wanted && !self.labels_asked.contains(&id) {
             self.labels_wanted.insert(id);
@@ -416,6 +523,7 @@ impl Floor {
             self.labels_wanted.remove(&id);
             self.labels_asked.remove(&id);
         }
+        self.spare = spare;
     }
 
     fn judge_room(&mut self, id: RoomId) {
@@ -449,32 +557,62 @@ impl Floor {
             .other((Situation::RoomOutOfRange, Subject::Room(id)), words);
     }
 
+    /// Wheels that a machine has pierced since an instant, or ever.
+    fn pierced_since(&self, machine: ToolId, since: Option<DateTime<Utc>>) -> Vec<WheelId> {
+        let first = since.map_or(DairyDay::starting(chrono::NaiveDate::MIN), |at| {
+            self.calendar.day_of(at)
+        });
+        let last = DairyDay::starting(chrono::NaiveDate::MAX);
+        let runs = self.pierced.range((machine, first)..=(machine, last));
+        let mut wheels: Vec<WheelId> = runs.flat_map(|(_, wheels)| wheels).copied().collect();
+        wheels.sort_unstable();
+        wheels.dedup();
+        wheels.retain(|id| {
+            let state = self.wheels.get(id).map(|wheel| &wheel.state);
+            state.is_some_and(|state| {
+                state.piercings.iter().any(|piercing| {
+                    piercing.machine == machine
+                        && since.is_none_or(|since| piercing.moment.at > since)
+                })
+            })
+        });
+        wheels
+    }
+
     fn judge_tool(&mut self, id: ToolId) {
         let standing = self
             .tools
             .get(&id)
             .and_then(|tool| tool.standing(&self.voids));
-        let failed = standing.filter(|(_, check, _)| !check.passed()).map(|(at, check, good)| {
-            let since = good.map(|moment| moment.at);
-            let pierced = self
-                .wheels
-                .values()
-                .filter_map(|wheel| wheel.state.pierced)
-                .filter(|p| p.value == id && since.is_none_or(|since| p.moment.at > since))
-                .count();
+        let failed = standing.filter(|(_, check, _)| !check.passed());
+        let mut wheels = Vec::new();
+        let failed = failed.map(|(at, check, good)| {
             let what = match check {
-                facts::ToolCheck::Needles { expected, counted } => format!(
-                    "{counted} of {expected} needles found. {pierced} wheels pierced since the last good check: hold them and look for metal"
-                ),
-                facts::ToolCheck::Iron { .. } => "the iron is not whole: hold the wheels it was used on".to_owned(),
+                facts::ToolCheck::Needles { expected, counted } => {
+                    wheels = self.pierced_since(id, good.map(|moment| moment.at));
+                    let gone = wheels.iter().filter_map(|wheel| self.wheels.get(wheel));
+                    let gone = gone.filter(|wheel| wheel.state.dispatched.is_some()).count();
+                    let gone = match gone {
+                        0 => String::new(),
+                        n => format!("; {n} of them have left: call them back"),
+                    };
+                    format!(
+                        "{counted} of {expected} needles found. {} wheels pierced since the last good check: hold them and look for metal{gone}",
+                        wheels.len()
+                    )
+                }
+                facts::ToolCheck::Iron { .. } => {
+                    "the iron is not whole: hold the wheels it was used on".to_owned()
+                }
                 facts::ToolCheck::CheckWeight { applied_g, shown_g, .. } => {
                     format!("shows {shown_g} for {applied_g}: do not weigh with it")
                 }
             };
-            (Level::Raised, format!("{what} ({})", self.practice.clock.floor_time(at.at)))
+            let when = self.practice.clock.floor_time(at.at);
+            (Level::Raised, format!("{what} ({when})"))
         });
-        self.board
-            .other((Situation::CheckFailed, Subject::Tool(id)), failed);
+        let key = (Situation::CheckFailed, Subject::Tool(id));
+        self.board.other_with(key, failed, &wheels);
     }
 
     fn judge_station(&mut self, id: StationId) {
@@ -635,6 +773,7 @@ impl Floor {
         }
         self.stale.wheels.insert(id);
         self.wheels.insert(id, wheel);
+        self.list_piercings(id);
     }
 
     /// Folds every wheel again: the clock that its days were counted by has changed.
@@ -643,6 +782,11 @@ impl Floor {
         for (id, wheel) in &mut self.wheels {
             wheel.fold_again(&clock, &self.voids);
             self.changed.wheels.insert(*id);
+        }
+        self.pierced.clear();
+        let all: Vec<WheelId> = self.wheels.keys().copied().collect();
+        for id in all {
+            self.list_piercings(id);
         }
     }
 

@@ -18,6 +18,8 @@ pub struct Note {
     pub station: StationId,
     /// Who did it, where known.
     pub person: Option<PersonId>,
+    /// What was scanned, where it was not the wheel itself.
+    pub via: Option<Carrier>,
     /// What happened to the wheel.
     pub what: What,
 }
@@ -34,15 +36,9 @@ pub enum What {
         hoop: HoopId,
         stack: Option<StackId>,
     },
-    Turned {
-        via: Option<Carrier>,
-    },
-    Unhooped {
-        via: Option<Carrier>,
-    },
-    RubbedUp {
-        via: Option<Carrier>,
-    },
+    Turned,
+    Unhooped,
+    RubbedUp,
     Loaded {
         stillage: StillageId,
     },
@@ -111,9 +107,9 @@ impl Note {
                 hoop: e.hoop,
                 stack: e.stack,
             },
-            Event::WheelTurned(e) => What::Turned { via: e.via },
-            Event::WheelUnhooped(e) => What::Unhooped { via: e.via },
-            Event::WheelRubbedUp(e) => What::RubbedUp { via: e.via },
+            Event::WheelTurned(_) => What::Turned,
+            Event::WheelUnhooped(_) => What::Unhooped,
+            Event::WheelRubbedUp(_) => What::RubbedUp,
             Event::WheelLoaded(e) => What::Loaded {
                 stillage: e.stillage,
             },
@@ -159,16 +155,41 @@ impl Note {
             moment: Moment::of(fact),
             station: fact.station,
             person: fact.person,
+            via: via(&fact.event),
             what,
         })
     }
 }
 
-impl What {
+/// What was scanned, when a group of wheels was acted on at once.
+const fn via(event: &Event) -> Option<Carrier> {
+    match event {
+        Event::WheelTurned(e) => e.via,
+        Event::WheelUnhooped(e) => e.via,
+        Event::WheelRubbedUp(e) => e.via,
+        Event::WheelMoved(e) => e.via,
+        Event::RindObserved(e) => e.via,
+        Event::WheelPierced(e) => e.via,
+        Event::WheelGraded(e) => e.via,
+        Event::WheelDispatched(e) => e.via,
+        _ => None,
+    }
+}
+
+impl Note {
     /// The happening in words, as a line of the wheel's life.
     #[must_use]
     pub fn words(&self) -> String {
-        let on = |via: &Option<Carrier>| via.map_or(String::new(), |c| format!(" with {c}"));
+        let what = self.what.words();
+        self.via
+            .map_or(what.clone(), |carrier| format!("{what} with {carrier}"))
+    }
+}
+
+impl What {
+    /// The happening in words.
+    #[must_use]
+    pub fn words(&self) -> String {
         let to =
             |order: &Option<OrderId>| order.map_or(String::new(), |o| format!(" for order {o}"));
         match self {
@@ -178,9 +199,9 @@ impl What {
                 hoop,
                 stack: Some(stack),
             } => format!("into hoop {hoop}, stack {stack}"),
-            Self::Turned { via } => format!("turned{}", on(via)),
-            Self::Unhooped { via } => format!("unhooped{}", on(via)),
-            Self::RubbedUp { via } => format!("rubbed up{}", on(via)),
+            Self::Turned => "turned".to_owned(),
+            Self::Unhooped => "unhooped".to_owned(),
+            Self::RubbedUp => "rubbed up".to_owned(),
             Self::Loaded { stillage } => format!("loaded on stillage {stillage}"),
             Self::Moved {
                 room,

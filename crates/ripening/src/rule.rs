@@ -1,12 +1,16 @@
 //! The rules: a table of small pure functions from what is known of a wheel to what it
 //! needs. Each rule lives in its own file with its tests, which read like the rule.
 
-use chrono::{DateTime, NaiveTime, Utc};
-use facts::{FactId, WheelId};
-use quantity::{DairyClock, DairyDay};
+use chrono::{DateTime, Utc};
+use facts::{FactId, HoldId, WheelId};
+use quantity::DairyDay;
 use recipe::{Ages, Recipe};
 
-use crate::{Action, Because, Blocked, Moment, NextAction, Severity, State, Window};
+use crate::{
+    Action, Because, Blocked, Calendar, Flag, Moment, NextAction, Piercing, Severity, State, Window,
+};
+
+pub(crate) use dispatch::NO_MARKET;
 
 mod dispatch;
 mod drain;
@@ -17,6 +21,7 @@ mod pierce;
 mod rind;
 mod room;
 mod turn;
+mod weight;
 
 /// What a rule may look at.
 #[derive(Clone, Copy)]
@@ -31,12 +36,15 @@ pub struct Case<'a> {
     pub recipe: &'a Recipe,
     /// How far its batch is.
     pub batch: &'a crate::Progress,
-    /// The site's clock.
-    pub clock: &'a DairyClock,
-    /// Local time by which a day's work should be done.
-    pub turn_by: NaiveTime,
+    /// The site's days.
+    pub clock: &'a Calendar,
     /// Days after which an unseen wheel counts as lost.
     pub lost_after_days: i64,
+    /// What cannot be right about it.
+    pub flags: &'a [Flag],
+    /// Its latest piercing with a machine whose needles had not been counted and found
+    /// whole that day.
+    pub uncounted: Option<Piercing>,
 }
 
 /// One rule of the table.
@@ -88,9 +96,13 @@ pub static RULES: &[Rule] = &[
     rind::RULE,
     room::RULE,
     pierce::RULE,
+    pierce::AGAIN,
+    pierce::NEEDLES,
     iron::RULE,
     grade::RULE,
     dispatch::RULE,
+    dispatch::NO_MARKET,
+    weight::RULE,
     find::LOST,
     find::REVIEW,
     find::RETURNED,
@@ -99,29 +111,27 @@ pub static RULES: &[Rule] = &[
 /// Everything a wheel needs, in the table's order.
 #[must_use]
 pub fn next_actions(case: &Case<'_>) -> Vec<NextAction> {
-    RULES
-        .iter()
-        .filter_map(|rule| {
-            let Asked {
-                action,
-                window,
-                severity,
-                facts,
-                blocked,
-            } = (rule.ask)(case)?;
-            let because = Because {
-                rule: rule.name,
-                facts,
-                blocked,
-            };
-            Some(NextAction {
-                action,
-                window,
-                severity,
-                because,
-            })
-        })
-        .collect()
+    let mut actions = Vec::new();
+    write_next_actions(case, &mut actions);
+    actions
+}
+
+/// The same, into a list that is there already.
+pub(crate) fn write_next_actions(case: &Case<'_>, actions: &mut Vec<NextAction>) {
+    for rule in RULES {
+        if let Some(asked) = (rule.ask)(case) {
+            actions.push(NextAction {
+                action: asked.action,
+                window: asked.window,
+                severity: asked.severity,
+                because: Because {
+                    rule: rule.name,
+                    facts: asked.facts,
+                    blocked: asked.blocked,
+                },
+            });
+        }
+    }
 }
 
 /// Why an action is asked for, in words: the rule, what it rests on, what blocks it.
@@ -145,7 +155,7 @@ impl Case<'_> {
 
     /// The time by which the day's work should be done.
     fn worked_by(&self, day: DairyDay) -> DateTime<Utc> {
-        self.clock.at(day, self.turn_by)
+        self.clock.worked_by(day)
     }
 
     /// A window from the start of one day, due by the end of work on another, closing
@@ -166,8 +176,26 @@ impl Case<'_> {
         self.days(day(ages.earliest), day(ages.due), day(ages.latest))
     }
 
-    fn held(&self) -> bool {
-        !self.state.holds.is_empty()
+    /// Every hold it is under: those that facts put it under, and those that its recipe
+    /// puts on every wheel and no named person has released it from.
+    pub fn holds(&self) -> impl Iterator<Item = HoldId> {
+        let by_fact = self.state.holds.iter().map(|hold| hold.value);
+        let by_recipe = self.recipe.holds.iter().map(|hold| hold.id);
+        let standing = by_recipe.filter(|hold| {
+            let stated = self.state.holds.iter().any(|h| h.value == *hold);
+            !stated && !self.state.is_released(*hold)
+        });
+        by_fact.chain(standing)
+    }
+
+    /// Open at once, due by the end of tomorrow's work, closing a day later.
+    fn two_days_from(&self, since: Moment) -> Window {
+        let day = self.clock.day_of(since.at);
+        Window {
+            earliest: since.at,
+            due: self.worked_by(day.plus(1)),
+            latest: self.clock.end_of(day.plus(2)),
+        }
     }
 
     /// `larkholm-blue v1`

@@ -1,8 +1,9 @@
 //! What is known of a wheel: its notes, folded in order.
 
+use chrono::TimeDelta;
 use facts::{
-    BatchId, FactId, Grade, HoldId, HoopId, MarketId, OrderId, PositionId, RoomId, StackId,
-    StillageId, ToolId,
+    BatchId, Carrier, FactId, Grade, HoldId, HoopId, MarketId, OrderId, PositionId, RoomId,
+    StackId, StillageId, ToolId,
 };
 use quantity::{Age, DairyClock, DairyDay, Grams, Percent};
 use serde::{Deserialize, Serialize};
@@ -49,6 +50,16 @@ pub enum FlagKind {
     DispatchedWhileHeld,
     /// Released from a hold it was not under.
     ReleasedNotHeld,
+    /// A release that names no person: it does not count.
+    ReleasedByNobody,
+    /// Scanned with a carrier that it does not stand on.
+    SeenElsewhere,
+    /// In two rooms within too short a time.
+    TwoRooms,
+    /// Sent to a market where it is younger than the law there allows.
+    TooYoungForMarket,
+    /// Sent to a market that does not take its grade.
+    WrongGradeForMarket,
 }
 
 impl FlagKind {
@@ -65,9 +76,30 @@ impl FlagKind {
             Self::PiercedInHoop => "pierced while still in the hoop",
             Self::DispatchedWhileHeld => "dispatched while held",
             Self::ReleasedNotHeld => "released from a hold it was not under",
+            Self::ReleasedByNobody => "released without a person's name: the hold stands",
+            Self::SeenElsewhere => {
+                "scanned with a stillage, stack or hoop that it does not stand on"
+            }
+            Self::TwoRooms => "scanned in two rooms within two minutes",
+            Self::TooYoungForMarket => "sent to a market where the law asks for an older wheel",
+            Self::WrongGradeForMarket => "sent to a market that does not take its grade",
         }
     }
 }
+
+/// One piercing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Piercing {
+    /// The machine.
+    pub machine: ToolId,
+    /// Its dairy day.
+    pub day: DairyDay,
+    /// When, and by which fact.
+    pub moment: Moment,
+}
+
+/// A wheel that is scanned in one room and, sooner than this, in another was not in both.
+const BETWEEN_ROOMS: TimeDelta = TimeDelta::minutes(2);
 
 /// What is known of a wheel.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -108,6 +140,8 @@ pub struct State {
     pub first_rind: Option<Moment>,
     /// Latest piercing.
     pub pierced: Option<Seen<ToolId>>,
+    /// Every piercing, in order.
+    pub piercings: Vec<Piercing>,
     /// Latest core.
     pub ironed: Option<Seen<Percent>>,
     /// How many cores were drawn.
@@ -116,8 +150,14 @@ pub struct State {
     pub grade: Option<Seen<Grade>>,
     /// Whether a label was printed for it.
     pub labelled: bool,
-    /// Holds it is under, in order.
+    /// Holds it was put under by a fact and is still under, in order. The holds that its
+    /// recipe puts on every wheel are not among them.
     pub holds: Vec<Seen<HoldId>>,
+    /// Holds that a named person released it from and nothing has set again since.
+    pub released: Vec<Seen<HoldId>>,
+    /// Releases from holds that no fact had put it under. In order for a hold that its
+    /// recipe puts on every wheel; else odd.
+    pub released_unheld: Vec<Seen<HoldId>>,
     /// The order it is promised to.
     pub allocated: Option<OrderId>,
     /// When it left, and to which market.
@@ -135,6 +175,20 @@ pub struct State {
 }
 
 impl State {
+    /// On how many dairy days it was pierced: a second scan on the same day is the same
+    /// piercing.
+    #[must_use]
+    pub fn piercing_days(&self) -> usize {
+        let days = self.piercings.chunk_by(|a, b| a.day == b.day);
+        days.count()
+    }
+
+    /// Whether a named person has released it from a hold and nothing has set it again.
+    #[must_use]
+    pub fn is_released(&self, hold: HoldId) -> bool {
+        self.released.iter().any(|released| released.value == hold)
+    }
+
     /// Whether it still stands on the floor.
     #[must_use]
     pub const fn on_floor(&self) -> bool {
@@ -185,19 +239,19 @@ impl State {
                 self.hoop = Some(*hoop);
                 self.stack = *stack;
             }
-            What::Turned { .. } => {
+            What::Turned => {
                 self.turns += 1;
                 if self.turned.is_none_or(|turned| turned.value != day) {
                     self.turn_days += 1;
                 }
                 self.turned = Some(Seen { value: day, moment });
             }
-            What::Unhooped { .. } => {
+            What::Unhooped => {
                 self.unhooped.get_or_insert(Seen { value: day, moment });
                 self.hoop = None;
                 self.stack = None;
             }
-            What::RubbedUp { .. } => self.rubbed_up = Some(Seen { value: day, moment }),
+            What::RubbedUp => self.rubbed_up = Some(Seen { value: day, moment }),
             What::Loaded { stillage } => self.stillage = Some(*stillage),
             What::Moved { room, position } => {
                 if self.room.is_none_or(|r| r.value != *room) {
@@ -221,7 +275,12 @@ impl State {
                 self.pierced = Some(Seen {
                     value: *machine,
                     moment,
-                })
+                });
+                self.piercings.push(Piercing {
+                    machine: *machine,
+                    day,
+                    moment,
+                });
             }
             What::Ironed { coverage, .. } => {
                 self.ironed = Some(Seen {
@@ -245,6 +304,7 @@ impl State {
             What::Labelled { .. } => self.labelled = true,
             What::Sampled { .. } => {}
             What::Held { hold, .. } => {
+                self.released.retain(|released| released.value != *hold);
                 if !self.holds.iter().any(|h| h.value == *hold) {
                     self.holds.push(Seen {
                         value: *hold,
@@ -252,7 +312,21 @@ impl State {
                     });
                 }
             }
-            What::Released { hold, .. } => self.holds.retain(|h| h.value != *hold),
+            What::Released { hold, .. } if note.person.is_some() => {
+                let release = Seen {
+                    value: *hold,
+                    moment,
+                };
+                if !self.holds.iter().any(|h| h.value == *hold) {
+                    self.released_unheld.push(release);
+                }
+                self.holds.retain(|h| h.value != *hold);
+                if !self.is_released(*hold) {
+                    self.released.push(release);
+                }
+            }
+            // Nobody's release lets nothing go; it is flagged.
+            What::Released { .. } => {}
             What::Allocated { order } => self.allocated = Some(*order),
             What::Dispatched { market, .. } => {
                 self.dispatched = Some(Seen {
@@ -282,8 +356,20 @@ impl State {
         state
     }
 
+    /// Whether a scan of a carrier names this wheel although it stands on another of the
+    /// same kind.
+    fn stands_elsewhere(&self, via: Option<Carrier>) -> bool {
+        match via {
+            Some(Carrier::Stillage(id)) => self.stillage.is_some_and(|on| on != id),
+            Some(Carrier::Stack(id)) => self.stack.is_some_and(|on| on != id),
+            Some(Carrier::Hoop(id)) => self.hoop.is_some_and(|on| on != id),
+            None => false,
+        }
+    }
+
     fn flag_what_cannot_be(&mut self, note: &Note) {
         let in_hoop = self.in_hoop();
+        let elsewhere = self.stands_elsewhere(note.via);
         let mut odd = |kind| {
             self.flags.push(Flag {
                 kind,
@@ -305,15 +391,23 @@ impl State {
         {
             odd(FlagKind::AfterDispatch);
         }
+        if elsewhere {
+            odd(FlagKind::SeenElsewhere);
+        }
         match &note.what {
-            What::Unhooped { .. } if self.unhooped.is_some() => odd(FlagKind::UnhoopedTwice),
-            What::RubbedUp { .. } if in_hoop => odd(FlagKind::RubbedUpInHoop),
+            What::Moved { room, .. }
+                if self.room.is_some_and(|was| {
+                    was.value != *room && note.moment.at - was.moment.at < BETWEEN_ROOMS
+                }) =>
+            {
+                odd(FlagKind::TwoRooms);
+            }
+            What::Released { .. } if note.person.is_none() => odd(FlagKind::ReleasedByNobody),
+            What::Unhooped if self.unhooped.is_some() => odd(FlagKind::UnhoopedTwice),
+            What::RubbedUp if in_hoop => odd(FlagKind::RubbedUpInHoop),
             What::Pierced { .. } if in_hoop => odd(FlagKind::PiercedInHoop),
             What::Dispatched { .. } if !self.holds.is_empty() => {
                 odd(FlagKind::DispatchedWhileHeld);
-            }
-            What::Released { hold, .. } if !self.holds.iter().any(|h| h.value == *hold) => {
-                odd(FlagKind::ReleasedNotHeld);
             }
             _ => {}
         }

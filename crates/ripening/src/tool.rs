@@ -2,7 +2,8 @@
 
 use std::collections::BTreeMap;
 
-use facts::ToolCheck;
+use chrono::{DateTime, Utc};
+use facts::{FactId, ToolCheck};
 use serde::{Deserialize, Serialize};
 
 use crate::{Moment, Voids};
@@ -17,6 +18,25 @@ impl Tool {
     /// Takes a check. `false`: it was there already.
     pub fn check(&mut self, moment: Moment, check: ToolCheck) -> bool {
         self.checks.insert(moment, check).is_none()
+    }
+
+    /// Whether the latest check between two instants, both included, was passed. `false`
+    /// without one.
+    #[must_use]
+    pub fn good_between(&self, from: DateTime<Utc>, to: DateTime<Utc>, voids: &Voids) -> bool {
+        let checks = self.checks.iter().rev();
+        checks
+            .skip_while(|(moment, _)| moment.at > to)
+            .take_while(|(moment, _)| moment.at >= from)
+            .find(|(moment, _)| !voids.is_void(moment.fact))
+            .is_some_and(|(_, check)| check.passed())
+    }
+
+    /// When a fact's check was made, if it is one of this tool's.
+    #[must_use]
+    pub fn check_of(&self, fact: FactId) -> Option<DateTime<Utc>> {
+        let mut moments = self.checks.keys();
+        moments.find(|moment| moment.fact == fact).map(|m| m.at)
     }
 
     /// The latest check, and when the tool last passed one.

@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 use quantity::DairyClock;
 
 use crate::alert::Told;
-use crate::{Chronicle, NextAction, Note, Noted, State, Urgency, Voids};
+use crate::{Chronicle, Flag, NextAction, Note, Noted, State, Urgency, Voids};
 
 /// One wheel.
 #[derive(Debug, Clone, Default)]
@@ -12,6 +12,8 @@ pub struct Wheel {
     pub(crate) chronicle: Chronicle,
     pub(crate) state: State,
     pub(crate) actions: Vec<NextAction>,
+    /// What cannot be right about it, its recipe's word included.
+    pub(crate) flags: Vec<Flag>,
     /// The next instant at which an action's urgency changes by itself.
     pub(crate) changes_at: Option<DateTime<Utc>>,
     pub(crate) told: Vec<Told>,
@@ -44,6 +46,13 @@ impl Wheel {
     #[must_use]
     pub fn actions(&self) -> &[NextAction] {
         &self.actions
+    }
+
+    /// What cannot be right about it: what its notes say by themselves, and what its
+    /// recipe adds.
+    #[must_use]
+    pub fn flags(&self) -> &[Flag] {
+        &self.flags
     }
 
     /// What it needs first: the most urgent, then the earliest due.

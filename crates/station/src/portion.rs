@@ -1,7 +1,7 @@
 //! PORTION: curd becomes wheels. Batch, a stack if wanted, then hoop and weight in
 //! either order for each wheel.
 
-use facts::{BatchId, HoopId, StackId, WheelHooped, WheelPortioned};
+use facts::{BatchId, Event, HoopId, StackId, WheelHeld, WheelHooped, WheelPortioned};
 use quantity::Grams;
 
 use crate::code::Code;
@@ -75,7 +75,7 @@ impl Portion {
             ));
         };
         (self.hoop, self.weight) = (None, None);
-        let events = vec![
+        let mut events = vec![
             WheelPortioned {
                 wheel,
                 batch,
@@ -91,6 +91,16 @@ impl Portion {
             }
             .into(),
         ];
+        // A recipe's own hold is stated like any other, so that no station lets the wheel go.
+        let recipe = floor.placement.recipe_of(batch);
+        let born_under = recipe.and_then(|recipe| floor.setup.born_under.get(&recipe));
+        events.extend(born_under.into_iter().flatten().map(|(hold, reason)| {
+            Event::from(WheelHeld {
+                wheels: vec![wheel],
+                hold: *hold,
+                reason: reason.clone(),
+            })
+        }));
         let done = format!("wheel {wheel}, {weight}, hoop {hoop}");
         let inside = floor.placement.wheels_on(facts::Carrier::Hoop(hoop));
         match (inside.first(), floor.unstarted(batch)) {

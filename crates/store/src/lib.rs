@@ -18,7 +18,7 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 /// Raised when what is stored would be read differently: the log is then folded again.
-const FORMAT: u32 = 1;
+const FORMAT: u32 = 2;
 
 /// Why the store cannot do its work.
 #[derive(Debug, thiserror::Error)]

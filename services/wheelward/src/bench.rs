@@ -316,10 +316,9 @@ async fn scans(folder: &Path, count: usize) -> anyhow::Result<ScansMeasured> {
 fn size(folder: &Path, wheels: usize) -> anyhow::Result<SizeMeasured> {
     eprintln!("Playing a dairy until about {wheels} wheels were made (invented)...");
     let site = demo::shipped_site()?;
-    // 90 days, five or six of seven with a make, 60 wheels a vat.
-    let vats = (wheels / 4_620).max(1);
+    // The largest dairy that the simulation plays; wheels that have left are kept too.
     let mut dairy = new_dairy(Size {
-        vats_a_day: vats,
+        vats_a_day: 4,
         wheels_a_vat: 60,
     })?;
     let mut history = History::new(&site, demo::first_day()?);
@@ -327,7 +326,9 @@ fn size(folder: &Path, wheels: usize) -> anyhow::Result<SizeMeasured> {
     let store = Store::open(&folder)?;
     let mut floor = Floor::new(scheduler::practice(&site));
     let mut facts = 0;
-    for day in 1..=90_u64 {
+    let mut day = 0_u64;
+    while floor.wheels().count() < wheels {
+        day += 1;
         history.play(&dairy.next_day())?;
         for fact in history.take_facts() {
             floor.apply(&fact);
@@ -335,7 +336,7 @@ fn size(folder: &Path, wheels: usize) -> anyhow::Result<SizeMeasured> {
         }
         floor.refresh(history.now());
         store.write(&store::Batch::of(&mut floor, &day, 1, &[])?)?;
-        if day % 15 == 0 {
+        if day.is_multiple_of(50) {
             eprintln!("  day {day}: {} wheels", floor.wheels().count());
         }
     }
@@ -380,7 +381,7 @@ fn load(folder: &Path) -> anyhow::Result<()> {
     let began = monotonic();
     let store = Store::open(folder)?;
     let mut loaded: store::Loaded<u64> = store.load(scheduler::practice(&site))?;
-    let day = quantity::DairyDay::starting(demo::first_day()?.date()).plus(90);
+    let day = demo::first_day()?.plus(i64::try_from(loaded.position.unwrap_or(0))?);
     loaded.floor.refresh(site.clock.start_of(day));
     let seconds = began.elapsed().as_secs_f64();
     let bytes = resident_bytes()?.saturating_sub(before);

@@ -66,6 +66,12 @@ pub enum Command {
     Floor(FloorArgs),
     /// Fold a file of facts, without a broker, and show the same views.
     Replay(ReplayArgs),
+    /// The plan for the day, over a rolling fortnight.
+    Plan(PlanArgs),
+    /// How full the rooms will be.
+    Rooms(RoomsArgs),
+    /// What was missed today, or this week.
+    RollCall(RollCallArgs),
     /// Facts as files, and their schemas.
     #[command(subcommand)]
     Facts(FactsCommand),
@@ -273,6 +279,73 @@ pub enum View {
         /// The batch.
         batch: BatchId,
     },
+}
+
+/// Whose floor: a running one's, or a file of facts.
+#[derive(Args)]
+pub struct SourceArgs {
+    /// The site file.
+    #[arg(long, env = "WHEELWARD_SITE")]
+    pub site: PathBuf,
+    /// A file of facts, one CloudEvent a line, instead of a running floor.
+    #[arg(long, requires = "at")]
+    pub replay: Option<PathBuf>,
+    /// The instant to look from (RFC 3339); of a running floor, its own present if left out.
+    #[arg(long)]
+    pub at: Option<chrono::DateTime<chrono::Utc>>,
+    #[command(flatten)]
+    pub ask: AskArgs,
+}
+
+#[derive(Args)]
+pub struct PlanArgs {
+    #[command(flatten)]
+    pub source: SourceArgs,
+    /// The crew file: people, skills, minutes, machines.
+    #[arg(long, env = "WHEELWARD_CREW")]
+    pub crew: PathBuf,
+    /// How many days are planned.
+    #[arg(long, default_value_t = 14, value_parser = clap::value_parser!(u16).range(1..=60))]
+    pub days: u16,
+    /// Yesterday's plan, as --json wrote it: kept to where nothing better is found.
+    #[arg(long)]
+    pub yesterday: Option<PathBuf>,
+    /// Show only this person's walk.
+    #[arg(long)]
+    pub person: Option<facts::PersonId>,
+    /// Write the walking lists as an A4 PDF.
+    #[arg(long)]
+    pub pdf: Option<PathBuf>,
+    /// Write the problem as plain JSON for another solver.
+    #[arg(long)]
+    pub export: Option<PathBuf>,
+    /// Put the plan on the broker as derived.<site>.plan.
+    #[arg(long, conflicts_with = "replay")]
+    pub publish: bool,
+}
+
+#[derive(Args)]
+pub struct RoomsArgs {
+    #[command(flatten)]
+    pub source: SourceArgs,
+    /// How many weeks ahead.
+    #[arg(long, default_value_t = 8, value_parser = clap::value_parser!(u16).range(1..=52))]
+    pub weeks: u16,
+    /// The planned vats.
+    #[arg(long)]
+    pub makes: Option<PathBuf>,
+}
+
+#[derive(Args)]
+pub struct RollCallArgs {
+    #[command(flatten)]
+    pub source: SourceArgs,
+    /// The last seven dairy days instead of today.
+    #[arg(long)]
+    pub week: bool,
+    /// The end-of-shift message instead of the list.
+    #[arg(long, conflicts_with = "week")]
+    pub summary: bool,
 }
 
 #[derive(Subcommand)]

@@ -160,16 +160,22 @@ pub fn shipped_site() -> anyhow::Result<Site> {
 
 /// The demo's site with ports of its own, without scale and webhook.
 pub fn site_on_free_ports(data: &Path) -> anyhow::Result<Site> {
-    files::site(&write_site(data, &free_address()?, None)?)
+    let scale = free_port()?;
+    let address = scale.local_addr()?.to_string();
+    files::site(&write_site(data, &address, None)?)
 }
 
 /// The site file as shipped, with free ports and this run's webhook.
 fn write_site(data: &Path, scale: &str, webhook: Option<&str>) -> anyhow::Result<PathBuf> {
     let mut text = SITE_FILE.to_owned();
     let shipped = shipped_site()?;
+    // Held until every station has its port, or two might be given the same.
+    let mut held = Vec::new();
     for station in &shipped.stations {
         if let Scan::Tcp(address) = station.scan {
-            text = text.replace(&address.to_string(), &free_address()?);
+            let port = free_port()?;
+            text = text.replace(&address.to_string(), &port.local_addr()?.to_string());
+            held.push(port);
         }
         if let Some(ScaleConnect::Tcp(address)) = station.scale.as_ref().map(|s| &s.connect) {
             text = text.replace(&address.to_string(), scale);
@@ -186,10 +192,9 @@ fn write_site(data: &Path, scale: &str, webhook: Option<&str>) -> anyhow::Result
     Ok(path)
 }
 
-fn free_address() -> anyhow::Result<String> {
-    let listener = std::net::TcpListener::bind(("127.0.0.1", 0))
-        .context("no free port on this machine's loopback address")?;
-    Ok(listener.local_addr()?.to_string())
+fn free_port() -> anyhow::Result<std::net::TcpListener> {
+    std::net::TcpListener::bind(("127.0.0.1", 0))
+        .context("no free port on this machine's loopback address")
 }
 
 /// The stations go on numbering where the past left off. Returns the outbox of the room

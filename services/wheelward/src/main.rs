@@ -6,6 +6,7 @@ mod cli;
 mod demo;
 mod export;
 mod files;
+mod planning;
 mod replay;
 mod running;
 mod schema;
@@ -50,6 +51,9 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
         Command::Batch(args) => asking::batch(&args).await,
         Command::Floor(args) => asking::floor(&args).await,
         Command::Replay(args) => replay::run(&args),
+        Command::Plan(args) => planning::plan(&args).await,
+        Command::Rooms(args) => planning::rooms(&args).await,
+        Command::RollCall(args) => planning::roll_call(&args).await,
         Command::Facts(FactsCommand::Export(args)) => export::run(&args).await,
         Command::Facts(FactsCommand::Schema(args)) => schema::run(&args),
         Command::Demo(args) => demo::run(args).await,

@@ -3,8 +3,10 @@
 
 use std::collections::BTreeMap;
 use std::io::{BufRead as _, BufReader};
+use std::path::Path;
 
 use anyhow::Context as _;
+use chrono::{DateTime, Utc};
 use facts::wire::{self, Read};
 use quantity::DairyClock;
 use recipe::RecipeBook;
@@ -17,7 +19,7 @@ use crate::{files, show};
 /// `wheelward replay`
 pub fn run(args: &ReplayArgs) -> anyhow::Result<()> {
     let (practice, rooms) = practice(args)?;
-    let floor = fold(args, practice)?;
+    let floor = fold(&args.file, args.at, practice)?;
     match &args.view {
         None | Some(View::Floor { wheels: false }) => {
             show::floor(&answer::floor(&floor, &rooms), args.json)
@@ -80,9 +82,10 @@ fn practice(args: &ReplayArgs) -> anyhow::Result<(Practice, Rooms)> {
     Ok((practice, rooms.into_iter().collect()))
 }
 
-fn fold(args: &ReplayArgs, practice: Practice) -> anyhow::Result<Floor> {
-    let path = args.file.display();
-    let file = std::fs::File::open(&args.file).with_context(|| format!("could not open {path}"))?;
+/// Folds a file of facts up to an instant.
+pub fn fold(file: &Path, at: DateTime<Utc>, practice: Practice) -> anyhow::Result<Floor> {
+    let path = file.display();
+    let file = std::fs::File::open(file).with_context(|| format!("could not open {path}"))?;
     let mut floor = Floor::new(practice);
     for (number, line) in (1..).zip(BufReader::new(file).lines()) {
         let line = line.with_context(|| format!("{path}:{number}: not readable as text"))?;
@@ -90,7 +93,7 @@ fn fold(args: &ReplayArgs, practice: Practice) -> anyhow::Result<Floor> {
             continue;
         }
         match wire::from_line(&line) {
-            Ok(Read::Fact(fact)) if fact.occurred_at > args.at => {}
+            Ok(Read::Fact(fact)) if fact.occurred_at > at => {}
             Ok(Read::Fact(fact)) => floor.apply(&fact),
             Ok(Read::UnknownType(ty)) => {
                 eprintln!("{path}:{number}: {ty} is not known here: skipped");
@@ -102,6 +105,6 @@ fn fold(args: &ReplayArgs, practice: Practice) -> anyhow::Result<Floor> {
             }
         }
     }
-    floor.refresh(args.at);
+    floor.refresh(at);
     Ok(floor)
 }

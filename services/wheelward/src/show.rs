@@ -296,7 +296,7 @@ fn short(at: DateTime<Utc>) -> String {
     at.format("%Y-%m-%d").to_string()
 }
 
-fn print_json(value: &impl Serialize) -> anyhow::Result<()> {
+pub fn print_json(value: &impl Serialize) -> anyhow::Result<()> {
     println!("{}", serde_json::to_string_pretty(value)?);
     Ok(())
 }

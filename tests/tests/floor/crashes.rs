@@ -2,10 +2,11 @@
 
 use std::collections::BTreeMap;
 
-use facts::Event;
+use facts::{Event, Fact};
 use floor_tests::{Floor, Past, Worker, run_in, until, within};
 use rand::rngs::StdRng;
 use rand::{Rng as _, SeedableRng as _};
+use scheduler::Standing;
 
 const KILLS: usize = 50;
 
@@ -25,27 +26,93 @@ async fn replayed(floor: &Floor) -> [String; 3] {
     let file = file.to_str().unwrap();
     let url = floor.url();
     let site = floor.site.id.as_str();
-    let export = ["facts", "export", "--out", file, "--broker", &url, "--site-id", site];
+    let export = [
+        "facts",
+        "export",
+        "--out",
+        file,
+        "--broker",
+        &url,
+        "--site-id",
+        site,
+    ];
     let _ = run_in(floor.dir.path(), &export).await.well();
     let views: [&[&str]; 3] = [&["floor"], &["floor", "--wheels"], &["due"]];
     let now = floor.now.to_rfc3339();
     let mut answers = Vec::new();
     for view in views {
-        let replay = ["replay", file, "--site", "larkholm.toml", "--json", "--at", &now];
+        let replay = [
+            "replay",
+            file,
+            "--site",
+            "larkholm.toml",
+            "--json",
+            "--at",
+            &now,
+        ];
         let said = run_in(floor.dir.path(), &[&replay[..], view].concat()).await;
         answers.push(said.well());
     }
     answers.try_into().unwrap()
 }
 
+/// A burst comes as several writes.
+fn in_parts(burst: &[Fact], rng: &mut StdRng) -> Vec<Vec<Fact>> {
+    let most = rng.random_range(1..=60);
+    burst.chunks(most).map(<[Fact]>::to_vec).collect()
+}
+
+async fn has_stored(floor: &Floor, seq: u64) {
+    until("a burst to be stored", String::new, async || {
+        (floor.bus.floor_end().await.ok()? >= seq).then_some(())
+    })
+    .await;
+}
+
+async fn has_folded(floor: &Floor, scheduler: &Worker, seq: u64) {
+    until(
+        "a part to be folded",
+        || scheduler.log(),
+        async || {
+            floor.tick().await;
+            let standing: Standing = floor.asked("standing").await?;
+            (standing.seq >= seq).then_some(())
+        },
+    )
+    .await;
+}
+
+/// Many a start found something folded and something left to fold.
+fn kills_came_in_the_middle_of_work(log: &str) {
+    let number = |line: &str, name: &str| -> u64 {
+        let at = line.rsplit_once(name).map_or("", |(_, rest)| rest);
+        let digits: String = at.chars().take_while(char::is_ascii_digit).collect();
+        digits.parse().unwrap()
+    };
+    let starts = log
+        .lines()
+        .filter(|line| line.contains("folding the floor"));
+    let between = starts.filter(|line| {
+        let (from, end) = (number(line, "from="), number(line, "end="));
+        0 < from && from < end
+    });
+    let between = between.count();
+    println!("{between} of {KILLS} kills left something to fold");
+    assert!(between >= KILLS / 5, "only {between}\n{log}");
+}
+
 /// Waits, with the clock going, until this run of the scheduler begins to fold.
 async fn begins_to_fold(floor: &Floor, scheduler: &Worker) {
     let begun = |log: &str| log.matches("folding the floor").count();
     let before = begun(&scheduler.log());
-    until("the scheduler to begin", || scheduler.log(), async || {
-        floor.tick().await;
-        (begun(&scheduler.log()) > before).then_some(())
-    })
+    until(
+        "the scheduler to begin",
+        || scheduler.log(),
+        async || {
+            floor.tick().await;
+            (begun(&scheduler.log()) > before).then_some(())
+        },
+    )
     .await;
 }
 
@@ -59,70 +126,51 @@ async fn a_scheduler_killed_at_50_places_ends_with_what_an_unbroken_one_and_a_re
     let past = Past::of(&floor.site, 1, 72);
     let facts = past.facts.as_slice();
     assert!(facts.len() > 3_000, "only {} facts", facts.len());
-    let mut places: Vec<usize> = (0..KILLS).map(|_| rng.random_range(1..facts.len())).collect();
+    let mut places: Vec<usize> = (0..KILLS)
+        .map(|_| rng.random_range(1..facts.len()))
+        .collect();
     places.sort_unstable();
 
     let mut done = 0;
     let mut scheduler = floor.worker("scheduler");
     for place in places {
-        let burst = &facts[done..place];
-        floor.now = burst.last().map_or(floor.now, |fact| fact.recorded_at);
-        done = place;
-        match rng.random_range(0..5) {
-            // The broker has just taken the burst.
-            0 => floor.store(burst).await,
-            // The broker is taking it.
-            1 => {
-                let before = floor.bus.floor_end().await.unwrap();
-                let bus = floor.bus.clone();
-                let (first, rest) = burst.split_at(burst.len() / 2);
-                let parts = [first.to_vec(), rest.to_vec()];
-                let storing = tokio::spawn(async move {
-                    for part in parts {
-                        bus.publish_facts(&part).await.unwrap();
-                    }
-                });
-                until("half a burst", || scheduler.log(), async || {
-                    let end = floor.bus.floor_end().await.ok()?;
-                    (end >= before + first.len() as u64).then_some(())
-                })
-                .await;
-                scheduler.kill_hard().await;
-                scheduler = floor.worker("scheduler");
-                within("the other half", storing).await.unwrap();
-                continue;
-            }
-            // It has only begun to catch up.
-            2 => {
-                begins_to_fold(&floor, &scheduler).await;
-                floor.store(burst).await;
-            }
-            // It has folded a part of the burst at least.
-            3 => {
-                floor.store(burst).await;
-                let end = floor.bus.floor_end().await.unwrap();
-                let part = end - rng.random_range(0..=burst.len() as u64);
-                until("a part to be folded", || scheduler.log(), async || {
-                    floor.tick().await;
-                    let standing: scheduler::Standing = floor.asked("standing").await?;
-                    (standing.seq >= part).then_some(())
-                })
-                .await;
-            }
-            // It has folded everything and is about to publish what follows from it.
+        match rng.random_range(0..6) {
+            // It is killed while it starts, while it catches up, or later.
+            0 => {}
+            1 => begins_to_fold(&floor, &scheduler).await,
             _ => {
-                floor.store(burst).await;
                 floor.folded(&scheduler).await;
             }
         }
+        let burst = &facts[done..place];
+        done = place;
+        floor.now = burst.last().map_or(floor.now, |fact| fact.recorded_at);
+        let before = floor.bus.floor_end().await.unwrap();
+        let stored = before + rng.random_range(0..=burst.len() as u64);
+        let (bus, parts) = (floor.bus.clone(), in_parts(burst, &mut rng));
+        let storing = tokio::spawn(async move {
+            for part in parts {
+                bus.publish_facts(&part).await.unwrap();
+            }
+        });
+        match rng.random_range(0..4) {
+            // The broker has so much of the burst, and goes on taking it.
+            0 | 1 => has_stored(&floor, stored).await,
+            // It has folded so much of the burst.
+            2 => has_folded(&floor, &scheduler, stored).await,
+            // It has folded the whole burst, and publishes what follows from it.
+            _ => has_folded(&floor, &scheduler, before + burst.len() as u64).await,
+        }
         scheduler.kill_hard().await;
         scheduler = floor.worker("scheduler");
+        within("the rest of a burst", storing).await.unwrap();
     }
     floor.store(&facts[done..]).await;
     floor.now = past.end;
     floor.folded(&scheduler).await;
     let survivor = answers(&floor).await;
     labels_were_asked_for_once(&floor, &past, &scheduler).await;
+    kills_came_in_the_middle_of_work(&scheduler.log());
     assert!(scheduler.end("TERM").await.success(), "{}", scheduler.log());
 
     let mut unbroken = floor.worker_in("scheduler", "unbroken");
@@ -152,18 +200,22 @@ async fn labels_were_asked_for_once(floor: &Floor, past: &Past, scheduler: &Work
         _ => None,
     });
     let births: BTreeMap<String, facts::FactId> = births.collect();
-    until("the labels", || scheduler.log(), async || {
-        let mut asked: BTreeMap<String, usize> = BTreeMap::new();
-        for message in floor.stream(bus::DERIVED).await {
-            let id = message.headers.get("Nats-Msg-Id").expect("an id").as_str();
-            *asked.entry(id.to_owned()).or_default() += 1;
-        }
-        let twice: Vec<_> = asked.iter().filter(|(_, times)| **times > 1).collect();
-        assert!(twice.is_empty(), "published twice: {twice:?}");
-        let all = in_hoops
-            .iter()
-            .all(|wheel| asked.contains_key(&format!("label-{}", births[wheel])));
-        all.then_some(())
-    })
+    until(
+        "the labels",
+        || scheduler.log(),
+        async || {
+            let mut asked: BTreeMap<String, usize> = BTreeMap::new();
+            for message in floor.stream(bus::DERIVED).await {
+                let id = message.headers.get("Nats-Msg-Id").expect("an id").as_str();
+                *asked.entry(id.to_owned()).or_default() += 1;
+            }
+            let twice: Vec<_> = asked.iter().filter(|(_, times)| **times > 1).collect();
+            assert!(twice.is_empty(), "published twice: {twice:?}");
+            let all = in_hoops
+                .iter()
+                .all(|wheel| asked.contains_key(&format!("label-{}", births[wheel])));
+            all.then_some(())
+        },
+    )
     .await;
 }

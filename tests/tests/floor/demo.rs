@@ -27,8 +27,18 @@ async fn the_demo_ends_with_the_wheels_turns_and_leavings_that_the_simulation_co
     let data = folder.path().join("demo");
     let (seed, history, days) = (SEED.to_string(), HISTORY.to_string(), DAYS.to_string());
     let args = [
-        "demo", "--once", "--small", "--json", "--seed", &seed, "--history", &history, "--days",
-        &days, "--data", data.to_str().unwrap(),
+        "demo",
+        "--once",
+        "--small",
+        "--json",
+        "--seed",
+        &seed,
+        "--history",
+        &history,
+        "--days",
+        &days,
+        "--data",
+        data.to_str().unwrap(),
     ];
     let summary: Summary = serde_json::from_str(&run(&args).await.well()).unwrap();
 

@@ -35,11 +35,15 @@ async fn a_portioning_gives_one_label_and_one_fact_of_it_though_the_printer_is_k
     let mut printed = 0;
     for _ in 0..3 {
         let until_then = printed + rng.random_range(1..=6);
-        until("labels", || printer.log(), async || {
-            floor.tick().await;
-            printed = labels_in(&folder).len();
-            (printed >= until_then).then_some(())
-        })
+        until(
+            "labels",
+            || printer.log(),
+            async || {
+                floor.tick().await;
+                printed = labels_in(&folder).len();
+                (printed >= until_then).then_some(())
+            },
+        )
         .await;
         printer.kill_hard().await;
         printer = floor.worker("label-printer");
@@ -54,18 +58,25 @@ async fn a_portioning_gives_one_label_and_one_fact_of_it_though_the_printer_is_k
         .iter()
         .map(|(cause, wheel)| format!("{wheel}-{cause}.png"))
         .collect();
-    let stated = until("a fact of every label", || printer.log(), async || {
-        floor.tick().await;
-        let mut stated: BTreeMap<FactId, usize> = BTreeMap::new();
-        for fact in floor.facts().await {
-            if let Event::WheelLabelled(labelled) = fact.event {
-                *stated.entry(labelled.cause).or_default() += 1;
+    let stated = until(
+        "a fact of every label",
+        || printer.log(),
+        async || {
+            floor.tick().await;
+            let mut stated: BTreeMap<FactId, usize> = BTreeMap::new();
+            for fact in floor.facts().await {
+                if let Event::WheelLabelled(labelled) = fact.event {
+                    *stated.entry(labelled.cause).or_default() += 1;
+                }
             }
-        }
-        (stated.len() == WHEELS).then_some(stated)
-    })
+            (stated.len() == WHEELS).then_some(stated)
+        },
+    )
     .await;
-    assert!(stated.keys().eq(births.keys()), "labels of wheels unheard of");
+    assert!(
+        stated.keys().eq(births.keys()),
+        "labels of wheels unheard of"
+    );
     assert!(stated.values().all(|times| *times == 1), "{stated:?}");
     let mut all = all;
     all.sort();
@@ -96,10 +107,14 @@ async fn a_situation_is_one_message_when_it_begins_and_one_when_it_ends_though_t
         floor.now += TimeDelta::minutes(5);
         floor.folded(&scheduler).await;
     }
-    until("the chat to be missed", || notifier.log(), async || {
-        floor.tick().await;
-        notifier.log().contains("cannot be used now").then_some(())
-    })
+    until(
+        "the chat to be missed",
+        || notifier.log(),
+        async || {
+            floor.tick().await;
+            notifier.log().contains("cannot be used now").then_some(())
+        },
+    )
     .await;
     // A crash meanwhile.
     notifier.kill_hard().await;
@@ -107,19 +122,27 @@ async fn a_situation_is_one_message_when_it_begins_and_one_when_it_ends_though_t
 
     let chat = Chat::open(address, 2).await;
     let taken = || -> Vec<_> { chat.posts().into_iter().filter(|post| post.taken).collect() };
-    until("the first message", || notifier.log(), async || {
-        floor.tick().await;
-        (!taken().is_empty()).then_some(())
-    })
+    until(
+        "the first message",
+        || notifier.log(),
+        async || {
+            floor.tick().await;
+            (!taken().is_empty()).then_some(())
+        },
+    )
     .await;
     floor.now += TimeDelta::minutes(5);
     piercing.states(floor.now, floor.now, needles("PM1", 40, 40));
     floor.store(&piercing.facts).await;
     floor.folded(&scheduler).await;
-    until("the second message", || notifier.log(), async || {
-        floor.tick().await;
-        (taken().len() >= 2).then_some(())
-    })
+    until(
+        "the second message",
+        || notifier.log(),
+        async || {
+            floor.tick().await;
+            (taken().len() >= 2).then_some(())
+        },
+    )
     .await;
 
     let asked = floor.stream(bus::DERIVED).await;
@@ -130,9 +153,15 @@ async fn a_situation_is_one_message_when_it_begins_and_one_when_it_ends_though_t
     let posts = taken();
     let keys: Vec<_> = posts.iter().map(|post| post.key.as_str()).collect();
     assert_eq!(keys, asked);
-    let steps: Vec<_> = posts.iter().map(|post| &post.body["alert"]["step"]).collect();
+    let steps: Vec<_> = posts
+        .iter()
+        .map(|post| &post.body["alert"]["step"])
+        .collect();
     assert_eq!(steps, ["raised", "cleared"]);
-    let names: Vec<_> = posts.iter().map(|post| &post.body["alert"]["alert"]).collect();
+    let names: Vec<_> = posts
+        .iter()
+        .map(|post| &post.body["alert"]["alert"])
+        .collect();
     assert_eq!(names[0], names[1]);
     let text = posts[0].body["text"].as_str().unwrap();
     assert!(text.contains("39 of 40 needles found"), "{text}");

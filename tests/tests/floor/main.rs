@@ -1,6 +1,7 @@
 //! The whole program across processes: a real broker, real crashes, real files.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
+mod cli;
 mod crashes;
 mod demo;
 mod effects;
@@ -9,3 +10,4 @@ mod oddities;
 mod offline;
 mod recorded;
 mod schema;
+mod stopping;

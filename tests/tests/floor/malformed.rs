@@ -8,12 +8,17 @@ use floor_tests::{Floor, Given, code, time, within};
 
 const SUBJECT: &str = "floor.larkholm.wheel.turned";
 
-fn headers_of(fact: &Fact) -> Vec<(String, String)> {
+type Headers = Vec<(String, String)>;
+
+fn headers_of(fact: &Fact) -> Headers {
     let headers = wire::to_binary(fact).unwrap().headers;
-    headers.into_iter().map(|(n, v)| (n.to_owned(), v)).collect()
+    headers
+        .into_iter()
+        .map(|(n, v)| (n.to_owned(), v))
+        .collect()
 }
 
-fn changed(fact: &Fact, name: &str, value: &str) -> Vec<(String, String)> {
+fn changed(fact: &Fact, name: &str, value: &str) -> Headers {
     let mut headers = headers_of(fact);
     let header = headers.iter_mut().find(|(n, _)| n == name).unwrap();
     value.clone_into(&mut header.1);
@@ -42,7 +47,8 @@ async fn publish(floor: &Floor, headers: &[(String, String)], body: Bytes) -> Re
 async fn what_cannot_be_read_is_rejected_whole_with_its_reason_and_the_next_fact_is_folded() {
     let floor = Floor::start(time("2026-03-02T07:00:00Z")).await;
     let mut born = Given::at("portion-1");
-    floor.store(&born.makes(floor.now, "311", 1).facts).await;
+    let earlier = floor.now - chrono::TimeDelta::hours(1);
+    floor.store(&born.makes(earlier, "311", 1).facts).await;
     let mut turner = Given::at("drain-1");
     let turn = WheelTurned {
         wheels: vec![code("311-01")],
@@ -53,7 +59,7 @@ async fn what_cannot_be_read_is_rejected_whole_with_its_reason_and_the_next_fact
     let body = good.event.write().unwrap();
     let garbage: Vec<u8> = (0..200_000_u32).map(|n| (n * 31 % 251) as u8).collect();
 
-    let cases: Vec<(Vec<(String, String)>, Vec<u8>, &str)> = vec![
+    let cases: [(Headers, Vec<u8>, &str); 6] = [
         (Vec::new(), body.clone(), "header ce-specversion is missing"),
         (
             headers_of(&good),
@@ -75,7 +81,11 @@ async fn what_cannot_be_read_is_rejected_whole_with_its_reason_and_the_next_fact
             body.clone(),
             "header ce-time is \"yesterday, before noon\"",
         ),
-        (headers_of(&good), garbage, "the body is not a floor.wheel.turned.v1"),
+        (
+            headers_of(&good),
+            garbage,
+            "the body is not a floor.wheel.turned.v1",
+        ),
     ];
     for (headers, body, _) in &cases {
         publish(&floor, headers, body.clone().into()).await.unwrap();
@@ -98,7 +108,11 @@ async fn what_cannot_be_read_is_rejected_whole_with_its_reason_and_the_next_fact
         let header = |name: &str| message.headers.get(name).map(|v| v.as_str().to_owned());
         assert_eq!(message.payload, *body, "{reason}");
         for (name, value) in headers {
-            assert_eq!(header(&format!("orig-{name}")).as_ref(), Some(value), "{reason}");
+            assert_eq!(
+                header(&format!("orig-{name}")).as_ref(),
+                Some(value),
+                "{reason}"
+            );
         }
         let said = header("reason").unwrap();
         assert!(said.contains(reason), "{said:?} does not say {reason:?}");

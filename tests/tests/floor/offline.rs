@@ -22,9 +22,11 @@ async fn scan_all(scanner: &mut Scanner, codes: &[String], kept: &mut usize) {
 
 async fn knows_that_the_broker_is_away(worker: &Worker) {
     let what = format!("worker to notice {}", worker.pid());
-    until(&what, || worker.log(), async || {
-        worker.log().contains("the broker is away").then_some(())
-    })
+    until(
+        &what,
+        || worker.log(),
+        async || worker.log().contains("the broker is away").then_some(()),
+    )
     .await;
 }
 
@@ -32,24 +34,32 @@ async fn knows_that_the_broker_is_away(worker: &Worker) {
 async fn scans_while_the_broker_is_away_are_answered_ok_and_arrive_once_when_it_is_back() {
     let mut floor = Floor::start(time("2026-03-02T07:00:00Z")).await;
     let mut portioning = Given::at("portion-1");
-    let made = &portioning.makes(floor.now, "311", WHEELS).facts;
+    let earlier = floor.now - chrono::TimeDelta::hours(1);
+    let made = &portioning.makes(earlier, "311", WHEELS).facts;
     floor.store(made).await;
     let scheduler = floor.worker("scheduler");
     let recorder = floor.worker("move-recorder");
     floor.folded(&scheduler).await;
     let mut drain = floor.scanner("drain-1", &recorder).await;
     let mut rub = floor.scanner("rub-1", &recorder).await;
-    assert_eq!(
-        [drain.scan("A.TURN").await, drain.scan("K.K1").await],
-        [
-            "NEXT  TURN: scan what you turned",
-            "OK  6 wheels in stack K1 turned"
-        ]
-    );
-    until("the turn to be stored", || recorder.log(), async || {
-        let end = floor.bus.floor_end().await.ok()?;
-        (end == made.len() as u64 + 1).then_some(())
-    })
+    drain.scan("A.TURN").await;
+    until(
+        "the station to know the wheels",
+        || recorder.log(),
+        async || {
+            floor.tick().await;
+            (drain.scan("K.K1").await == "OK  6 wheels in stack K1 turned").then_some(())
+        },
+    )
+    .await;
+    until(
+        "the turn to be stored",
+        || recorder.log(),
+        async || {
+            let end = floor.bus.floor_end().await.ok()?;
+            (end == made.len() as u64 + 1).then_some(())
+        },
+    )
     .await;
 
     floor.kill_broker().await;
@@ -73,11 +83,15 @@ async fn scans_while_the_broker_is_away_are_answered_ok_and_arrive_once_when_it_
 
     floor.restart_broker().await;
     let all = made.len() + 1 + kept;
-    until("what was kept to arrive", || recorder.log(), async || {
-        floor.tick().await;
-        let end = floor.bus.floor_end().await.ok()?;
-        (end >= all as u64).then_some(())
-    })
+    until(
+        "what was kept to arrive",
+        || recorder.log(),
+        async || {
+            floor.tick().await;
+            let end = floor.bus.floor_end().await.ok()?;
+            (end >= all as u64).then_some(())
+        },
+    )
     .await;
     floor.folded(&scheduler).await;
     let facts = floor.facts().await;
@@ -94,7 +108,13 @@ async fn scans_while_the_broker_is_away_are_answered_ok_and_arrive_once_when_it_
     for row in census {
         let carrier = row.carrier.map(|carrier| carrier.to_string());
         assert_eq!(
-            (row.turns, row.unhooped, row.rubbed_up, carrier.as_deref(), row.flags.len()),
+            (
+                row.turns,
+                row.unhooped,
+                row.rubbed_up,
+                carrier.as_deref(),
+                row.flags.len()
+            ),
             (1, true, true, Some("stillage S07"), 0),
             "{}",
             row.wheel

@@ -82,12 +82,20 @@ async fn the_recorded_facts_show_the_same_in_any_order_and_twice() {
     let folder = tempfile::tempdir().unwrap();
     for view in VIEWS {
         let truth = replay(&recorded(), view).await;
-        for (name, lines) in [("shuffled", &shuffled), ("reversed", &reversed), ("doubled", &doubled)] {
+        for (name, lines) in [
+            ("shuffled", &shuffled),
+            ("reversed", &reversed),
+            ("doubled", &doubled),
+        ] {
             let file = folder.path().join(name);
             std::fs::write(&file, lines.join("\n")).unwrap();
             let said = replay(&file, view).await;
             if name == "doubled" {
-                assert_eq!(but_for_duplicates(&said), but_for_duplicates(&truth), "{name} {view:?}");
+                assert_eq!(
+                    but_for_duplicates(&said),
+                    but_for_duplicates(&truth),
+                    "{name} {view:?}"
+                );
             } else {
                 assert_eq!(said, truth, "{name} {view:?}");
             }

@@ -39,6 +39,7 @@ impl Stations {
             let setup = Setup {
                 clock: site.clock,
                 recipes: site.recipes.iter().map(newest).collect(),
+                born_under: BTreeMap::new(),
                 rooms: site.rooms.iter().map(|room| room.id).collect(),
                 scale: s.scale.as_ref().map(|scale| scale.tool),
             };

@@ -1,7 +1,7 @@
 //! Wheels that nobody has seen, and wheels about which something cannot be right.
 
 use super::{Asked, Case, Rule};
-use crate::{Action, Moment, Severity, Window};
+use crate::{Action, Severity};
 
 pub(super) const LOST: Rule = Rule {
     name: "roll-call",
@@ -32,7 +32,7 @@ pub(super) const REVIEW: Rule = Rule {
     cost: "a record that cannot be right makes every trace that uses it doubtful",
     ask: ask_review,
     words: |case| {
-        let mut kinds: Vec<_> = case.state.flags.iter().map(|flag| flag.kind).collect();
+        let mut kinds: Vec<_> = case.flags.iter().map(|flag| flag.kind).collect();
         kinds.sort_unstable();
         kinds.dedup();
         let words: Vec<_> = kinds.iter().map(|kind| kind.words()).collect();
@@ -44,8 +44,8 @@ pub(super) const REVIEW: Rule = Rule {
 };
 
 fn ask_review(case: &Case<'_>) -> Option<Asked> {
-    let flagged = case.state.flags.last()?;
-    let window = two_days_from(case, case.state.last_seen?);
+    let flagged = case.flags.last()?;
+    let window = case.two_days_from(case.state.last_seen?);
     let mut asked = Asked::new(Action::Review, window, Severity::Notice, [None, None]);
     asked.facts[0] = Some(flagged.fact);
     Some(asked)
@@ -62,7 +62,7 @@ pub(super) const RETURNED: Rule = Rule {
         if graded_since || held_since {
             return None;
         }
-        let window = two_days_from(case, returned);
+        let window = case.two_days_from(returned);
         Some(Asked::new(
             Action::Decide,
             window,
@@ -78,13 +78,3 @@ pub(super) const RETURNED: Rule = Rule {
         None => "not returned".to_owned(),
     },
 };
-
-/// Open at once, due by the end of tomorrow's work, closing a day later.
-fn two_days_from(case: &Case<'_>, since: Moment) -> Window {
-    let day = case.clock.day_of(since.at);
-    Window {
-        earliest: since.at,
-        due: case.worked_by(day.plus(1)),
-        latest: case.clock.end_of(day.plus(2)),
-    }
-}

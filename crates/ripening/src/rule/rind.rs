@@ -19,7 +19,15 @@ fn ask(case: &Case<'_>) -> Option<Asked> {
     let last = state
         .rind
         .map_or(unhooped.value, |rind| case.clock.day_of(rind.moment.at));
-    let day = last.plus(case.recipe.rind.check_every_days);
+    let usual = last.plus(case.recipe.rind.check_every_days);
+    let expected_by = unhooped
+        .value
+        .plus(case.recipe.rind.first_expected_days.most);
+    let day = match state.first_rind {
+        // None yet: looked at again as soon as it should have come, not days after.
+        None if last <= expected_by => usual.min(expected_by.plus(1)),
+        _ => usual,
+    };
     let window = case.days(day, day, day.plus(1));
     // Mould that is late for the recipe's window is a warning, not a routine look.
     let late = state.first_rind.is_none()

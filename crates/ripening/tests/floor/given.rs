@@ -29,6 +29,27 @@ pub fn practice() -> Practice {
     }
 }
 
+/// The same practice with the recipe file changed: each pair is a line there and what
+/// stands in its place.
+pub fn practice_with(changes: &[(&str, &str)]) -> Practice {
+    let mut recipes = RecipeBook::default();
+    recipes.add(recipe_with(changes));
+    Practice {
+        recipes,
+        ..practice()
+    }
+}
+
+pub fn recipe_with(changes: &[(&str, &str)]) -> Recipe {
+    let mut text = RECIPE.to_owned();
+    for (line, instead) in changes {
+        assert!(text.contains(line), "{line} is not in the recipe");
+        text = text.replacen(line, instead, 1);
+    }
+    let file = "common-practice.toml";
+    Recipe::parse(&Origin { file, text: &text }).unwrap()
+}
+
 /// Facts of one station, numbered and named in the order they are given.
 #[derive(Default)]
 pub struct Given {
@@ -61,8 +82,18 @@ impl Given {
         self
     }
 
+    /// The last fact was stated by a person with this badge.
+    pub fn by(mut self, badge: &str) -> Self {
+        self.facts.last_mut().unwrap().person = Some(badge.parse().unwrap());
+        self
+    }
+
     pub fn floor(&self, now: &str) -> Floor {
-        let mut floor = Floor::new(practice());
+        self.floor_of(practice(), now)
+    }
+
+    pub fn floor_of(&self, practice: Practice, now: &str) -> Floor {
+        let mut floor = Floor::new(practice);
         for fact in &self.facts {
             floor.apply(fact);
         }
@@ -159,6 +190,32 @@ pub fn held(who: &str) -> facts::WheelHeld {
         wheels: vec![wheel(who)],
         hold: "Q1".parse().unwrap(),
         reason: "swab".into(),
+    }
+}
+
+pub fn released(who: &str, hold: &str) -> facts::WheelReleased {
+    facts::WheelReleased {
+        wheels: vec![wheel(who)],
+        hold: hold.parse().unwrap(),
+        reason: "result is in".into(),
+    }
+}
+
+pub fn weighed(who: &str, grams: u32) -> facts::WheelWeighed {
+    facts::WheelWeighed {
+        wheel: wheel(who),
+        weight_g: Grams::new(grams).unwrap(),
+        scale: None,
+    }
+}
+
+pub fn needles(counted: u32) -> facts::ToolChecked {
+    facts::ToolChecked {
+        tool: "PM1".parse().unwrap(),
+        check: facts::ToolCheck::Needles {
+            expected: 48,
+            counted,
+        },
     }
 }
 

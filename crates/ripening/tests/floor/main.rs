@@ -4,5 +4,6 @@
 mod alerts;
 mod given;
 mod order;
+mod recipes;
 mod rules;
 mod timeline;

@@ -7,7 +7,7 @@ use proptest::prelude::*;
 use quantity::{Celsius, Grams, Percent};
 use ripening::{Floor, State, answer};
 
-use crate::given::{practice, time};
+use crate::given::{practice_with, recipe_with, time};
 
 /// Few wheels, few stations, few days: so that facts meet, collide and contradict.
 fn any_event() -> impl Strategy<Value = Event> {
@@ -121,6 +121,19 @@ fn any_event() -> impl Strategy<Value = Event> {
             },
         }
         .into()),
+        (1u32..4).prop_map(|recipe_version| facts::VatRecipeChanged {
+            batch: "318".parse().unwrap(),
+            recipe: "practice-blue".parse().unwrap(),
+            recipe_version,
+            reason: "too dry".into(),
+        }
+        .into()),
+        (wheel(), 8_000u32..11_000).prop_map(|(wheel, grams)| facts::WheelWeighed {
+            wheel,
+            weight_g: Grams::new(grams).unwrap(),
+            scale: None,
+        }
+        .into()),
         Just(
             facts::VatStarted {
                 batch: "318".parse().unwrap(),
@@ -133,6 +146,28 @@ fn any_event() -> impl Strategy<Value = Event> {
             .into()
         ),
     ]
+}
+
+/// Two versions, between them with every rule that a recipe may leave out.
+fn every_rule() -> ripening::Practice {
+    let mut practice = practice_with(&[(
+        "[drain]",
+        "[finish]\nweight_g = 10000\ntolerance_g = 100\nage_days = 60\n\n[drain]",
+    )]);
+    practice.recipes.add(recipe_with(&[
+        ("version = 1", "version = 2"),
+        (
+            "[pierce]",
+            "[[hold]]\nid = \"Q1\"\nreason = \"first result\"\n\n[pierce]",
+        ),
+        (
+            "least_cover_pct = 60",
+            "least_cover_pct = 60\nagain_after_days = { earliest = 5, due = 7, latest = 9 }",
+        ),
+        ("wheels_per_batch = 3", "wheels_per_batch = \"iso-2859-1\""),
+        ("transit_days = 14", "transit_days = 14\ngrades = [\"A\"]"),
+    ]));
+    practice
 }
 
 fn id(n: usize) -> FactId {
@@ -165,7 +200,7 @@ fn any_history() -> impl Strategy<Value = Vec<Fact>> {
                     site: "testdairy".parse().unwrap(),
                     station: format!("st-{}", n % 3).parse().unwrap(),
                     station_seq: n as u64 / 3 + 1,
-                    person: None,
+                    person: (n % 4 > 0).then(|| "09".parse().unwrap()),
                     occurred_at,
                     recorded_at: occurred_at,
                     event,
@@ -176,7 +211,7 @@ fn any_history() -> impl Strategy<Value = Vec<Fact>> {
 }
 
 fn fold<'f>(facts: impl IntoIterator<Item = &'f Fact>) -> Floor {
-    let mut floor = Floor::new(practice());
+    let mut floor = Floor::new(every_rule());
     for fact in facts {
         floor.apply(fact);
     }
@@ -223,7 +258,7 @@ fn obvious_state(facts: &[Fact], wheel: facts::WheelId) -> State {
         .iter()
         .filter_map(|fact| ripening::Note::of(fact))
         .collect();
-    State::of(notes.iter(), &practice().clock)
+    State::of(notes.iter(), &every_rule().clock)
 }
 
 fn has_ring(facts: &[Fact]) -> bool {
@@ -262,7 +297,7 @@ proptest! {
         pauses in prop::collection::vec(any::<bool>(), 0..100),
     ) {
         let in_order = fold(&history);
-        let mut other = Floor::new(practice());
+        let mut other = Floor::new(every_rule());
         for (n, fact) in shuffled.iter().enumerate() {
             other.apply(fact);
             // Deriving in between must leave no trace either.

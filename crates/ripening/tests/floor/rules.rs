@@ -15,6 +15,7 @@ fn pierced_batch(n: usize) -> Given {
             .at("2026-02-07 09:00", rubbed_up(&who))
             .at("2026-02-07 10:00", moved(&who, "R1"))
             .at("2026-03-09 07:00", rind(&who, 95.0))
+            .at("2026-03-09 07:30", needles(48))
             .at("2026-03-09 08:00", pierced(&who));
     }
     given
@@ -83,7 +84,7 @@ fn a_released_wheel_may_go_and_a_release_that_was_a_mistake_holds_it_again() {
         hold: "Q1".parse().unwrap(),
         reason: "second swab clean".into(),
     };
-    let released = graded_and_held().at("2026-04-02 10:00", release);
+    let released = graded_and_held().at("2026-04-02 10:00", release).by("09");
     let held = |given: &Given| {
         !given
             .floor("2026-04-02 12:00")

@@ -25,7 +25,19 @@ pub fn wheel(code: &str) -> WheelId {
 pub fn setup() -> Setup {
     Setup {
         clock: DairyClock::new(chrono_tz::UTC, NaiveTime::from_hms_opt(4, 0, 0).unwrap()),
-        recipes: [("blue".parse().unwrap(), 3)].into(),
+        recipes: [
+            ("blue".parse().unwrap(), 3),
+            ("tested-blue".parse().unwrap(), 1),
+        ]
+        .into(),
+        born_under: [(
+            "tested-blue".parse().unwrap(),
+            vec![(
+                "Q-BORN".parse().unwrap(),
+                "until its test is back".to_owned(),
+            )],
+        )]
+        .into(),
         rooms: ["drain", "R1", "R2"].map(|r| r.parse().unwrap()).into(),
         scale: Some("scale-1".parse().unwrap()),
     }

@@ -97,6 +97,24 @@ fn portioning_takes_hoop_and_weight_in_either_order_and_numbers_the_wheels() {
 }
 
 #[test]
+fn a_wheel_of_a_recipe_that_asks_for_release_is_born_held_and_stopped_at_dispatch() {
+    let mut floor = Floor::empty();
+    floor.scans(&["P.17", "A.VAT", "V.V1", "B.400", "C.tested-blue", "N.2000"]);
+    floor.scans(&["A.PORTION", "B.400", "H.H1"]);
+    floor.weighs(11_000);
+    let topics: Vec<_> = floor.facts.iter().map(|fact| fact.event.topic()).collect();
+    assert!(
+        topics.ends_with(&["wheel.portioned", "wheel.hooped", "wheel.held"]),
+        "{topics:?}"
+    );
+    floor.scan("A.DISPATCH");
+    assert!(floor.scan("W.400-01").starts_with("STOP"));
+    floor.scans(&["A.RELEASE", "Q.Q-BORN", "W.400-01"]);
+    floor.scan("A.DISPATCH");
+    assert!(floor.scan("W.400-01").starts_with("OK"));
+}
+
+#[test]
 fn portioning_in_the_wrong_order_says_what_comes_first() {
     conversation(
         Floor::empty(),

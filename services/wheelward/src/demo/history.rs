@@ -7,7 +7,7 @@ use facts::{Draft, Event, Fact, FactIdSource, RoomClimateRead, StationId};
 use floor_sim::{DayScript, Doing, What};
 use quantity::{Celsius, DairyDay, Grams, Percent};
 use site::Site;
-use station::{Placement, Session, Setup};
+use station::{Placement, Session};
 
 /// Plays days into facts.
 pub struct History {
@@ -24,13 +24,10 @@ impl History {
     /// An empty past, before `first_day`.
     pub fn new(site: &Site, first_day: DairyDay) -> Self {
         let sessions = site.stations.iter().map(|station| {
-            let setup = Setup {
-                clock: site.clock,
-                recipes: site.recipes.iter().map(|r| (r.id, r.version)).collect(),
-                rooms: site.rooms.iter().map(|room| room.id).collect(),
-                scale: station.scale.as_ref().map(|scale| scale.tool),
-            };
-            (station.id, Session::new(station.id, setup))
+            (
+                station.id,
+                Session::new(station.id, edge::setup(site, station)),
+            )
         });
         Self {
             site: site.id,

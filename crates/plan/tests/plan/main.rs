@@ -1,0 +1,9 @@
+//! What a plan must be.
+#![allow(clippy::unwrap_used)] // helpers outside the tests themselves
+
+mod crew;
+mod floors;
+mod flow;
+mod given;
+mod making;
+mod past;

@@ -1,0 +1,65 @@
+//! What is to be published waits in the store until it was.
+
+use store::{Effect, Store};
+
+use crate::story::{Writer, story};
+
+fn effect(name: &str) -> Effect {
+    Effect {
+        tail: format!("alert.{name}"),
+        id: name.to_owned(),
+        body: vec![0, 159, 146, 150],
+    }
+}
+
+#[test]
+fn effects_keep_their_order_over_restarts_until_each_is_done() {
+    let folder = tempfile::tempdir().unwrap();
+    let facts = story();
+    // More than 255, so that the order of the numbers is not the order of their last byte.
+    let all: Vec<(u64, Effect)> = (1..=300).map(|n| (n, effect(&format!("e{n}")))).collect();
+    {
+        let store = Store::open(folder.path()).unwrap();
+        let mut writer = Writer::on(&store);
+        for (part, numbered) in facts.chunks(1).zip(all.chunks(7)) {
+            writer.fold(part);
+            let effects: Vec<Effect> = numbered.iter().map(|(_, e)| e.clone()).collect();
+            let batch = writer.batch(numbered[0].0, &effects);
+            store.write(&batch).unwrap();
+        }
+        assert_eq!(store.effects().unwrap(), all);
+    }
+    let store = Store::open(folder.path()).unwrap();
+    assert_eq!(store.effects().unwrap(), all);
+    for number in (1..=300).filter(|n| n % 3 != 0) {
+        store.effect_done(number).unwrap();
+    }
+    store.effect_done(1).unwrap();
+    drop(store);
+    let store = Store::open(folder.path()).unwrap();
+    let left: Vec<u64> = store.effects().unwrap().iter().map(|(n, _)| *n).collect();
+    assert_eq!(left, (1..=100).map(|n| 3 * n).collect::<Vec<u64>>());
+}
+
+#[test]
+fn an_effect_is_stored_with_the_state_that_asks_for_it_or_not_at_all() {
+    let folder = tempfile::tempdir().unwrap();
+    let facts = story();
+    let store = Store::open(folder.path()).unwrap();
+    let mut writer = Writer::on(&store);
+    writer.fold(&facts[..30]);
+    let batch = writer.batch(1, &[effect("first")]);
+    store.write(&batch).unwrap();
+    writer.fold(&facts[30..60]);
+    drop(writer.batch(2, &[effect("second")]));
+    drop(store);
+    let store = Store::open(folder.path()).unwrap();
+    assert_eq!(store.effects().unwrap(), [(1, effect("first"))]);
+    assert_eq!(
+        store
+            .load::<u64>(crate::story::practice())
+            .unwrap()
+            .position,
+        Some(30)
+    );
+}

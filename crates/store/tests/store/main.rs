@@ -1,0 +1,7 @@
+//! The store across restarts, crashes and damage.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
+
+mod damage;
+mod effects;
+mod reload;
+mod story;

@@ -1,0 +1,413 @@
+//! The plan for the day, room fill and roll-call: for a running floor, whose facts are
+//! folded here once more, or for a file of facts.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use anyhow::Context as _;
+use facts::PersonId;
+use facts::wire::Read;
+use plan::rooms::{self, Room};
+use plan::{Crew, Forecast, Makes, Plan, Problem, RollCall, Space, Stop, Yesterday};
+use recipe::Origin;
+use ripening::Floor;
+use ripening::answer::FloorPicture;
+use site::Site;
+
+use crate::cli::{BadFile, PlanArgs, RollCallArgs, RoomsArgs, SourceArgs};
+use crate::running::Asker;
+use crate::table::Table;
+use crate::{files, replay, show};
+
+/// How many messages are taken at once.
+const CHUNK: usize = 5_000;
+
+/// Largest plan that is put on the broker, bytes; its usual limit is 1 MiB.
+const LARGEST: usize = 900_000;
+
+/// How many lines of trouble are shown before they are only counted.
+const SHOWN: usize = 12;
+
+/// `wheelward plan`
+pub async fn plan(args: &PlanArgs) -> anyhow::Result<()> {
+    let (site, floor) = load(&args.source).await?;
+    let crew = crew(&args.crew)?;
+    let problem = problem(&site, &floor, crew, usize::from(args.days));
+    let yesterday = match &args.yesterday {
+        None => Yesterday::default(),
+        Some(path) => {
+            let plan: Plan = serde_json::from_str(&files::text(path)?).with_context(|| {
+                format!(
+                    "{} is no plan: give the file that `wheelward plan --json` wrote",
+                    path.display()
+                )
+            })?;
+            Yesterday::of(&plan)
+        }
+    };
+    let (plan, export) = plan::make_with(&problem, &yesterday);
+    if let Some(path) = &args.export {
+        write(path, &serde_json::to_vec(&export)?)?;
+    }
+    if let Some(path) = &args.pdf {
+        write(path, &plan::walking_list_pdf(&plan, &site.name))?;
+    }
+    if args.publish {
+        publish(args, &floor, &plan).await?;
+    }
+    if args.source.ask.json {
+        return show::print_json(&plan);
+    }
+    show_plan(&plan, args.person);
+    Ok(())
+}
+
+/// `wheelward rooms`
+pub async fn rooms(args: &RoomsArgs) -> anyhow::Result<()> {
+    let (site, floor) = load(&args.source).await?;
+    let makes = match &args.makes {
+        None => Makes::none(rooms::fullest_stillage(&floor)),
+        Some(path) => {
+            let text = files::text(path)?;
+            let file = path.display().to_string();
+            let origin = Origin {
+                file: &file,
+                text: &text,
+            };
+            Makes::parse(&origin, &site.recipes).map_err(|e| BadFile(e.to_string()))?
+        }
+    };
+    let first = site.clock.day_of(floor.now());
+    let days = usize::from(args.weeks) * 7;
+    let forecast = plan::forecast(&floor, first, days, &site_rooms(&site), &makes);
+    if args.source.ask.json {
+        return show::print_json(&forecast);
+    }
+    show_rooms(&forecast);
+    Ok(())
+}
+
+/// `wheelward roll-call`
+pub async fn roll_call(args: &RollCallArgs) -> anyhow::Result<()> {
+    let (site, floor) = load(&args.source).await?;
+    if args.summary {
+        let words = plan::shift_summary(&floor, &site.name);
+        if args.source.ask.json {
+            return show::print_json(&words);
+        }
+        println!("{words}");
+        return Ok(());
+    }
+    let call = plan::roll_call(&floor, if args.week { 7 } else { 1 });
+    if args.source.ask.json {
+        return show::print_json(&call);
+    }
+    show_roll_call(&call);
+    Ok(())
+}
+
+async fn load(args: &SourceArgs) -> anyhow::Result<(Site, Floor)> {
+    let site = files::site(&args.site)?;
+    let practice = scheduler::practice(&site);
+    if let (Some(file), Some(at)) = (&args.replay, args.at) {
+        let floor = replay::fold(file, at, practice)?;
+        return Ok((site, floor));
+    }
+    let asker = Asker::connect(&args.ask).await?;
+    let at = match args.at {
+        Some(at) => at,
+        None => {
+            let picture: FloorPicture = asker.bus.ask(&asker.site, "floor", &()).await?;
+            picture.now
+        }
+    };
+    let mut floor = Floor::new(practice);
+    let end = asker.bus.floor_end().await?;
+    let mut log = asker.bus.floor_after(None).await?;
+    while log.position().seq < end {
+        for message in log.next_chunk(CHUNK).await? {
+            if let Ok(Read::Fact(fact)) = message.read()
+                && fact.site == asker.site
+                && fact.occurred_at <= at
+            {
+                floor.apply(&fact);
+            }
+        }
+    }
+    floor.refresh(at);
+    Ok((site, floor))
+}
+
+fn crew(path: &Path) -> anyhow::Result<Crew> {
+    let text = files::text(path)?;
+    let file = path.display().to_string();
+    let origin = Origin {
+        file: &file,
+        text: &text,
+    };
+    Crew::parse(&origin).map_err(|e| BadFile(e.to_string()).into())
+}
+
+/// What is to be planned: from today, or from tomorrow when the day's work should be done
+/// by now.
+fn problem(site: &Site, floor: &Floor, crew: Crew, days: usize) -> Problem {
+    let clock = &site.clock;
+    let today = clock.day_of(floor.now());
+    let first = if floor.now() < clock.at(today, site.turn_by) {
+        today
+    } else {
+        today.plus(1)
+    };
+    let projected = plan::project(floor, first, days, crew.weight_loss_pct_per_week);
+    let full = rooms::fullest_stillage(floor);
+    let rooms = site_rooms(site);
+    let now = plan::forecast(floor, first, 1, &rooms, &Makes::none(full));
+    let spaces = now.rooms.iter().map(|room| Space {
+        room: room.room,
+        fits: i64::from(room.positions) * i64::from(full),
+        taken: room.taken.first().map_or(0, |taken| i64::from(*taken)) * i64::from(full),
+    });
+    Problem {
+        days: (0..days)
+            .map(|d| first.plus(i64::try_from(d).unwrap_or_default()))
+            .collect(),
+        tasks: projected.tasks,
+        waiting: projected.waiting,
+        crew,
+        walk: site.rooms.iter().map(|room| room.id).collect(),
+        rooms: spaces.collect(),
+    }
+}
+
+fn site_rooms(site: &Site) -> Vec<Room> {
+    let rooms = site.rooms.iter().map(|room| Room {
+        id: room.id,
+        name: room.name.clone(),
+        positions: room.positions,
+    });
+    rooms.collect()
+}
+
+fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
+    std::fs::write(path, bytes).with_context(|| format!("could not write {}", path.display()))
+}
+
+/// Puts the first day and the plan's trouble on the broker; without the wheels' serials
+/// when they do not fit.
+async fn publish(args: &PlanArgs, floor: &Floor, plan: &Plan) -> anyhow::Result<()> {
+    let mut told = plan.clone();
+    told.stops.retain(|stop| stop.day == plan.from);
+    let mut body = serde_json::to_vec(&told)?;
+    if body.len() > LARGEST {
+        told.stops.iter_mut().for_each(|stop| stop.wheels.clear());
+        told.unmet.iter_mut().for_each(|unmet| unmet.wheels.clear());
+        body = serde_json::to_vec(&told)?;
+    }
+    let asker = Asker::connect(&args.source.ask).await?;
+    let id = format!(
+        "plan-{}-{}-{}",
+        asker.site,
+        plan.from.date(),
+        floor.now().timestamp()
+    );
+    asker
+        .bus
+        .publish_derived(&asker.site, "plan", &id, &body)
+        .await?;
+    Ok(())
+}
+
+fn show_plan(plan: &Plan, person: Option<PersonId>) {
+    println!("Plan for {} (looking ahead to {})", plan.from, plan.until);
+    let mut walks: BTreeMap<PersonId, Vec<&Stop>> = BTreeMap::new();
+    for stop in plan.stops.iter().filter(|stop| stop.day == plan.from) {
+        if person.is_none_or(|person| person == stop.person) {
+            walks.entry(stop.person).or_default().push(stop);
+        }
+    }
+    for (person, stops) in &walks {
+        let minutes: f64 = stops.iter().map(|stop| stop.minutes).sum();
+        println!("\n{person}: {} stops, {minutes:.0} min", stops.len());
+        let mut table = Table::new(&["room", "on", "do", "wheels", "min", "by", "because"]);
+        for stop in stops {
+            let wheels = if stop.wheels.len() == stop.of {
+                stop.of.to_string()
+            } else {
+                format!("{} of {}", stop.wheels.len(), stop.of)
+            };
+            let carrier = stop.carrier.map(|carrier| carrier.to_string());
+            let to = stop.to.map_or(String::new(), |to| format!(" to {to}"));
+            let late = if stop.due < stop.day { "LATE " } else { "" };
+            table.row([
+                stop.room.map_or(String::new(), |room| room.to_string()),
+                carrier.unwrap_or_default(),
+                format!("{}{to}", stop.kind.words()),
+                wheels,
+                format!("{:.0}", stop.minutes.max(1.0)),
+                format!("{late}{}", stop.due.date().format("%-d %b")),
+                stop.because.clone(),
+            ]);
+        }
+        table.print();
+    }
+    list("\nLifting", plan.lifting.iter().map(|line| &line.words));
+    list("\nPostponed", plan.postponed.iter().map(|p| &p.words));
+    list(
+        "\nCANNOT BE MET",
+        plan.unmet.iter().map(|unmet| &unmet.words),
+    );
+    if !plan.fixes.is_empty() {
+        println!("\nWhat would help (one of these)");
+        for fix in &plan.fixes {
+            let saves = if fix.saves > 0 {
+                format!("saves {} wheels from a broken window", fix.saves)
+            } else {
+                format!("{} less weighted wheel-days late", fix.saves_late)
+            };
+            println!("  {}: {saves}", fix.words);
+        }
+    }
+    let waiting = plan.waiting.iter().map(|wait| {
+        let carrier = wait.carrier.map(|carrier| carrier.to_string());
+        format!(
+            "{} {} wheels{}: {}",
+            wait.kind.words(),
+            wait.wheels,
+            carrier.map_or(String::new(), |c| format!(" on {c}")),
+            wait.because
+        )
+    });
+    list("\nWaiting", waiting);
+    println!("\nThe days ahead");
+    let mut table = Table::new(&["day", "people", "", "machines"]);
+    for day in &plan.load {
+        let machines = day
+            .machines
+            .iter()
+            .map(|(id, used, of)| format!("{id} {used} of {of} min"));
+        table.row([
+            day.day.date().format("%a %-d %b").to_string(),
+            format!("{} of {} min", day.minutes, day.of),
+            bar(day.minutes, day.of, 20),
+            machines.collect::<Vec<_>>().join(", "),
+        ]);
+    }
+    table.print();
+    let (made, bound) = (plan.objective, plan.bound);
+    let unmet: usize = plan.unmet.iter().map(|unmet| unmet.wheels.len()).sum();
+    println!(
+        "Windows broken for {unmet} wheels, which counts as {} missed turns (no plan can do better than {}); weighted wheel-days late {} ({}); moved since yesterday's plan {}",
+        made.broken, bound.broken, made.late, bound.late, made.changed
+    );
+    println!("The plan advises; what people scan decides.");
+}
+
+fn list<S: AsRef<str>>(head: &str, lines: impl ExactSizeIterator<Item = S>) {
+    let all = lines.len();
+    if all == 0 {
+        return;
+    }
+    println!("{head}");
+    for line in lines.take(SHOWN) {
+        println!("  {}", line.as_ref());
+    }
+    if all > SHOWN {
+        println!("  and {} more (--json shows all)", all - SHOWN);
+    }
+}
+
+fn show_rooms(forecast: &Forecast) {
+    let mut table = Table::new(&[
+        "room",
+        "",
+        "places",
+        "now",
+        "most",
+        "a day each",
+        "first overflow",
+    ]);
+    for room in &forecast.rooms {
+        let most = room.taken.iter().max().copied().unwrap_or_default();
+        table.row([
+            room.room.to_string(),
+            room.name.clone(),
+            room.positions.to_string(),
+            room.taken.first().copied().unwrap_or_default().to_string(),
+            most.to_string(),
+            spark(&room.taken, room.positions),
+            room.overflow
+                .map_or("none".to_owned(), |day| day.to_string()),
+        ]);
+    }
+    table.print();
+    for room in &forecast.rooms {
+        if let Some(why) = &room.why {
+            println!("{}: {why}", room.room);
+        }
+    }
+    println!(
+        "Stillages, counted as moving on their due days and leaving on the last day of their dispatch window."
+    );
+}
+
+/// One block a day, an eighth of the room each step; `!` where it overflows.
+fn spark(taken: &[u32], positions: u32) -> String {
+    const STEPS: [char; 9] = [' ', '▁', '▂', '▃', '▄', '▅', '▆', '▇', '█'];
+    let step = |taken: &u32| {
+        if *taken > positions {
+            '!'
+        } else {
+            let eighth = (taken * 8).div_ceil(positions.max(1));
+            let place = usize::try_from(eighth).unwrap_or_default();
+            STEPS.get(place).copied().unwrap_or('█')
+        }
+    };
+    taken.iter().map(step).collect()
+}
+
+fn bar(part: i64, of: i64, width: i64) -> String {
+    let filled = if of > 0 { part * width / of } else { 0 };
+    (0..width)
+        .map(|n| if n < filled { '█' } else { '·' })
+        .collect()
+}
+
+fn show_roll_call(call: &RollCall) {
+    if call.from == call.until {
+        println!("Roll-call of {}", call.until);
+    } else {
+        println!("Roll-call of {} to {}", call.from, call.until);
+    }
+    if !call.last_day_counts {
+        println!("The day's work is not due yet: today's turns do not count as missed.");
+    }
+    let done: Vec<String> = call
+        .done
+        .iter()
+        .map(|(work, n)| format!("{n} {work}"))
+        .collect();
+    println!("Done: {}", done.join(", "));
+    if call.missed.is_empty() {
+        println!("Nothing was missed.");
+        return;
+    }
+    let mut table = Table::new(&["room", "on", "batch", "missed", "wheels", "days"]);
+    for line in &call.missed {
+        let batches: Vec<String> = line.batches.iter().map(|b| b.to_string()).collect();
+        let days: Vec<String> = line
+            .days
+            .iter()
+            .map(|day| day.date().format("%a %-d %b").to_string())
+            .collect();
+        let carrier = line.carrier.map(|carrier| carrier.to_string());
+        table.row([
+            line.room.map_or(String::new(), |room| room.to_string()),
+            carrier.unwrap_or_default(),
+            batches.join(", "),
+            line.work.clone(),
+            format!("{} of {}", line.wheels.len(), line.of),
+            days.join(", "),
+        ]);
+    }
+    table.print();
+}

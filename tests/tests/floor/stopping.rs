@@ -1,0 +1,143 @@
+//! A whole floor is started, stopped with Ctrl-C, and started again.
+
+use std::collections::BTreeSet;
+use std::net::SocketAddr;
+use std::path::Path;
+
+use floor_tests::{SITE_FILE, Scanner, Worker, free_address, run_in, until};
+use serde_json::Value;
+
+/// Every process that a process has started, by whatever way, and itself.
+fn family(root: u32) -> BTreeSet<u32> {
+    let mut parents = Vec::new();
+    for entry in std::fs::read_dir("/proc").unwrap().flatten() {
+        let Ok(pid) = entry.file_name().to_string_lossy().parse::<u32>() else {
+            continue;
+        };
+        // `pid (name) state parent …`; the name may hold anything.
+        let stat = std::fs::read_to_string(entry.path().join("stat")).unwrap_or_default();
+        let after_name = stat.rsplit_once(')').map_or("", |(_, rest)| rest);
+        if let Some(Ok(parent)) = after_name.split_whitespace().nth(1).map(str::parse::<u32>) {
+            parents.push((pid, parent));
+        }
+    }
+    let mut family = BTreeSet::from([root]);
+    loop {
+        let children = parents.iter().filter(|(_, parent)| family.contains(parent));
+        let more: Vec<u32> = children.map(|(pid, _)| *pid).collect();
+        let before = family.len();
+        family.extend(more);
+        if family.len() == before {
+            return family;
+        }
+    }
+}
+
+/// A process that has ended and was not yet taken note of does not run any more.
+fn runs(pid: u32) -> bool {
+    let stat = std::fs::read_to_string(format!("/proc/{pid}/stat")).unwrap_or_default();
+    let state = stat
+        .rsplit_once(") ")
+        .and_then(|(_, rest)| rest.chars().next());
+    state.is_some_and(|state| state != 'Z')
+}
+
+async fn ask(folder: &Path, question: &[&str]) -> Option<Value> {
+    let said = run_in(folder, &[question, &["--json"]].concat()).await;
+    (said.code == Some(0)).then(|| serde_json::from_str(&said.out).unwrap())
+}
+
+async fn up(folder: &Path) -> Worker {
+    let up = Worker::start(
+        folder,
+        folder.join("up.log"),
+        &["up", "--site", "site.toml"],
+    );
+    until(
+        "the floor to answer",
+        || up.log(),
+        async || ask(folder, &["floor"]).await,
+    )
+    .await;
+    up
+}
+
+async fn stands_at(station: SocketAddr, up: &Worker) -> Scanner {
+    until(
+        "the station to open",
+        || up.log(),
+        async || Scanner::at(station).await,
+    )
+    .await
+}
+
+async fn census(folder: &Path, wheels: usize, up: &Worker) -> Value {
+    until(
+        "the wheels to be known",
+        || up.log(),
+        async || {
+            let census = ask(folder, &["floor", "--wheels"]).await?;
+            let known = census.as_array().unwrap().len() >= wheels;
+            known.then_some(census)
+        },
+    )
+    .await
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn ctrl_c_ends_every_process_of_a_floor_and_the_next_start_goes_on_where_it_was() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let mut text = SITE_FILE.to_owned();
+    let mut rub = free_address();
+    for port in [7401, 7402, 7403, 7404, 7405, 7406, 7407, 7408, 7501] {
+        let free = free_address();
+        if port == 7404 {
+            rub = free;
+        }
+        text = text.replace(&format!("127.0.0.1:{port}"), &free.to_string());
+    }
+    std::fs::write(folder.join("site.toml"), text).unwrap();
+    let recipe = include_str!("../../../deploy/demo/larkholm-blue.toml");
+    std::fs::write(folder.join("larkholm-blue.toml"), recipe).unwrap();
+
+    let mut floor = up(folder).await;
+    let mut scanner = stands_at(rub, &floor).await;
+    for code in ["A.LOAD", "S.S07", "W.311-01", "W.311-02"] {
+        scanner.scan(code).await;
+    }
+    let before = census(folder, 2, &floor).await;
+    assert_eq!(before[0]["carrier"]["stillage"], "S07");
+    let family = family(floor.pid());
+    // Itself, five workers, the broker and the shell that watches over it.
+    assert!(family.len() >= 8, "{family:?}");
+    // Scanned in the very moment of stopping: answered, so it must not be lost.
+    let answer = scanner.scan("W.311-03").await;
+    assert!(answer.contains("recorded"), "{answer}");
+    let ended = floor.end("INT").await;
+    assert!(ended.success(), "{ended}\n{}", floor.log());
+    let left: Vec<u32> = family.into_iter().filter(|pid| runs(*pid)).collect();
+    assert!(left.is_empty(), "still running: {left:?}\n{}", floor.log());
+
+    let mut floor = up(folder).await;
+    let after = census(folder, 3, &floor).await;
+    assert_eq!(after[0], before[0]);
+    assert_eq!(after[1], before[1]);
+    assert_eq!(after[2]["wheel"], "311-03");
+    let mut scanner = stands_at(rub, &floor).await;
+    scanner.scan("A.TURN").await;
+    let answer = scanner.scan("S.S07").await;
+    assert!(answer.contains("3 wheels on S07 turned"), "{answer}");
+    let picture = until(
+        "the turn",
+        || floor.log(),
+        async || {
+            let picture = ask(folder, &["floor"]).await?;
+            (picture["counts"]["facts"] == 4).then_some(picture)
+        },
+    )
+    .await;
+    assert_eq!(picture["missing_facts"], 0);
+    assert_eq!(picture["counts"]["duplicates"], 0);
+    assert!(floor.end("INT").await.success(), "{}", floor.log());
+}
