@@ -29,6 +29,8 @@ pub struct Site {
     pub clock: DairyClock,
     /// Local time by which the day's turning should be done.
     pub turn_by: NaiveTime,
+    /// Local time at which the shift's summary is told, if it is.
+    pub shift_ends: Option<NaiveTime>,
     /// A wheel not seen for this many dairy days is reported lost.
     pub lost_after_days: i64,
     /// Rooms, in walking order.

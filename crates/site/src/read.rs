@@ -74,6 +74,7 @@ struct SiteTable {
     time_zone: Spanned<String>,
     day_starts: Spanned<String>,
     turn_by: Spanned<String>,
+    shift_ends: Option<Spanned<String>>,
     lost_after_days: Spanned<i64>,
     recipes: Spanned<Vec<Spanned<String>>>,
 }
@@ -147,6 +148,12 @@ impl Site {
                 read_time(origin, "day_starts", &file.site.day_starts)?,
             ),
             turn_by: read_time(origin, "turn_by", &file.site.turn_by)?,
+            shift_ends: file
+                .site
+                .shift_ends
+                .as_ref()
+                .map(|time| read_time(origin, "shift_ends", time))
+                .transpose()?,
             lost_after_days: read_lost(origin, &file.site.lost_after_days)?,
             recipes: read_recipes(origin, folder, open, &file.site.recipes, &rooms)?,
             rooms,

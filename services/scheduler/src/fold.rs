@@ -4,9 +4,10 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use bus::{Bus, Position, Shutdown, Stored};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveTime, Utc};
 use facts::wire::Read;
 use facts::{SiteId, WheelId};
+use quantity::DairyDay;
 use ripening::{Alert, Floor, LabelWanted};
 use serde::Serialize;
 use site::Site;
@@ -32,6 +33,9 @@ pub struct Fold {
     next_effect: u64,
     unwritten: bool,
     written_at: Instant,
+    shift_ends: Option<NaiveTime>,
+    /// The dairy day whose shift was summed up last.
+    summed_up: Option<DairyDay>,
     site: SiteId,
     site_name: String,
     identification_mark: Option<String>,
@@ -71,6 +75,8 @@ impl Fold {
             next_effect,
             unwritten: false,
             written_at: monotonic(),
+            shift_ends: site.shift_ends,
+            summed_up: None,
             site: site.id,
             site_name: site.name.clone(),
             identification_mark: site.identification_mark.clone(),
@@ -228,9 +234,30 @@ impl Fold {
     fn effects(&mut self) -> Vec<Effect> {
         let alerts = self.floor.tell();
         let labels = self.floor.take_labels();
+        let shift = self.shift_effect();
         let alerts = alerts.iter().filter_map(alert_effect);
         let labels = labels.iter().filter_map(|label| self.label_effect(label));
-        alerts.chain(labels).collect()
+        alerts.chain(labels).chain(shift).collect()
+    }
+
+    /// The end of a shift, once a dairy day. A restart may sum up the same day again, under
+    /// the same id, which is told once.
+    fn shift_effect(&mut self) -> Option<Effect> {
+        let (clock, now) = (self.floor.practice().clock, self.floor.now());
+        let day = clock.day_of(now);
+        let over = now >= clock.at(day, self.shift_ends?);
+        if !over || self.summed_up == Some(day) {
+            return None;
+        }
+        self.summed_up = Some(day);
+        let id = format!("shift-{}", day.date());
+        let text = plan::shift_summary(&self.floor, &self.site_name);
+        let body = serde_json::json!({"alert": id, "step": "summary", "text": text});
+        Some(Effect {
+            tail: "alert.summary".to_owned(),
+            body: body.to_string().into_bytes(),
+            id,
+        })
     }
 
     fn label_effect(&self, label: &LabelWanted) -> Option<Effect> {
