@@ -138,7 +138,11 @@ impl Recipe {
         }
         for market in &self.markets {
             let arrives = days(market.arrive_age_days);
-            let mut says = format!("arrives {arrives} old, {} days away", market.transit_days);
+            let away = match market.transit_days {
+                1 => "1 day".to_owned(),
+                n => format!("{n} days"),
+            };
+            let mut says = format!("arrives {arrives} old, {away} away");
             if let Some(legal) = market.legal_least_age_days {
                 says.push_str(&format!(", by law at least {legal} days old"));
             }

@@ -112,7 +112,11 @@ impl Timeline {
         let mark_every = if step == 1 { 10 } else { 7 };
         let mut cell = 0;
         while cell < cells {
-            text.push_str(&format!("{:<mark_every$}", cell * step));
+            let mark = (cell * step).to_string();
+            if cell + mark.len() as i64 > room {
+                break;
+            }
+            text.push_str(&format!("{mark:<mark_every$}"));
             cell += mark_every as i64;
         }
         let mut lines = vec![text.trim_end().to_owned()];

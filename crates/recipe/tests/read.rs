@@ -236,7 +236,7 @@ fn two_versions_differ_in_what_was_changed_and_nothing_else() {
 #[test]
 fn a_timeline_fits_its_width_and_shows_every_bar() {
     let timeline = Timeline::of(&parse(COMMON_PRACTICE).unwrap());
-    for width in [60, 100, 200] {
+    for width in 40..=200 {
         let text = timeline.draw(width);
         assert_eq!(text.lines().count(), timeline.bars.len() + 1);
         assert!(

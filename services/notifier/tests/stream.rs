@@ -19,6 +19,7 @@ fn site(url: String) -> Site {
         identification_mark: None,
         clock: DairyClock::new(chrono_tz::UTC, NaiveTime::MIN),
         turn_by: NaiveTime::MIN,
+        shift_ends: None,
         lost_after_days: 3,
         rooms: Vec::new(),
         stations: Vec::new(),

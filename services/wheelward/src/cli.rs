@@ -1,9 +1,13 @@
 //! The command line.
 
+mod recipes;
+
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use facts::{BatchId, RoomId, WheelId};
+
+pub use recipes::{CompareArgs, RecipeCommand};
 
 /// Something went wrong; the message says what to do.
 pub const FAILED: u8 = 1;
@@ -72,6 +76,9 @@ pub enum Command {
     Rooms(RoomsArgs),
     /// What was missed today, or this week.
     RollCall(RollCallArgs),
+    /// Check, show and compare recipes.
+    #[command(subcommand)]
+    Recipe(RecipeCommand),
     /// Facts as files, and their schemas.
     #[command(subcommand)]
     Facts(FactsCommand),

@@ -56,13 +56,7 @@ pub fn check(args: &CheckArgs) -> anyhow::Result<()> {
             .lines()
             .any(|line| line.trim_start().starts_with("recipe "))
         {
-            let recipe = recipe(path)?;
-            println!(
-                "{}: recipe {} v{} is right",
-                path.display(),
-                recipe.id,
-                recipe.version
-            );
+            check_recipe(path)?;
         } else {
             let site = site(path)?;
             println!(
@@ -75,5 +69,12 @@ pub fn check(args: &CheckArgs) -> anyhow::Result<()> {
             );
         }
     }
+    Ok(())
+}
+
+/// Says that a recipe file is right.
+pub fn check_recipe(path: &Path) -> anyhow::Result<()> {
+    let Recipe { id, version, .. } = recipe(path)?;
+    println!("{}: recipe {id} v{version} is right", path.display());
     Ok(())
 }

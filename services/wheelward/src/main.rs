@@ -7,6 +7,7 @@ mod demo;
 mod export;
 mod files;
 mod planning;
+mod recipes;
 mod replay;
 mod running;
 mod schema;
@@ -21,6 +22,7 @@ use clap::{CommandFactory as _, Parser as _};
 use cli::{Cli, Command, FactsCommand};
 
 fn main() -> ExitCode {
+    end_quietly_when_nobody_reads();
     let cli = Cli::parse();
     start_log(&cli.command);
     let runtime = match tokio::runtime::Runtime::new() {
@@ -54,6 +56,7 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
         Command::Plan(args) => planning::plan(&args).await,
         Command::Rooms(args) => planning::rooms(&args).await,
         Command::RollCall(args) => planning::roll_call(&args).await,
+        Command::Recipe(command) => recipes::run(&command),
         Command::Facts(FactsCommand::Export(args)) => export::run(&args).await,
         Command::Facts(FactsCommand::Schema(args)) => schema::run(&args),
         Command::Demo(args) => demo::run(args).await,
@@ -70,6 +73,18 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
         }
         Command::Man => Ok(clap_mangen::Man::new(Cli::command()).render(&mut std::io::stdout())?),
     }
+}
+
+/// `wheelward due | head` closes the pipe early: printing on would panic, and is no error.
+fn end_quietly_when_nobody_reads() {
+    let usual = std::panic::take_hook();
+    std::panic::set_hook(Box::new(move |panic| {
+        let said = panic.payload().downcast_ref::<String>();
+        if said.is_some_and(|s| s.starts_with("failed printing to stdout")) {
+            std::process::exit(0);
+        }
+        usual(panic);
+    }));
 }
 
 /// Workers log to standard error, so that answers on standard output stay clean. Commands

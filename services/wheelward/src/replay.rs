@@ -84,9 +84,19 @@ fn practice(args: &ReplayArgs) -> anyhow::Result<(Practice, Rooms)> {
 
 /// Folds a file of facts up to an instant.
 pub fn fold(file: &Path, at: DateTime<Utc>, practice: Practice) -> anyhow::Result<Floor> {
+    let [floor] = fold_each(file, at, [practice])?;
+    Ok(floor)
+}
+
+/// Folds a file of facts up to an instant, once for each way of working.
+pub fn fold_each<const N: usize>(
+    file: &Path,
+    at: DateTime<Utc>,
+    practices: [Practice; N],
+) -> anyhow::Result<[Floor; N]> {
     let path = file.display();
     let file = std::fs::File::open(file).with_context(|| format!("could not open {path}"))?;
-    let mut floor = Floor::new(practice);
+    let mut floors = practices.map(Floor::new);
     for (number, line) in (1..).zip(BufReader::new(file).lines()) {
         let line = line.with_context(|| format!("{path}:{number}: not readable as text"))?;
         if line.trim().is_empty() {
@@ -94,17 +104,17 @@ pub fn fold(file: &Path, at: DateTime<Utc>, practice: Practice) -> anyhow::Resul
         }
         match wire::from_line(&line) {
             Ok(Read::Fact(fact)) if fact.occurred_at > at => {}
-            Ok(Read::Fact(fact)) => floor.apply(&fact),
+            Ok(Read::Fact(fact)) => floors.iter_mut().for_each(|floor| floor.apply(&fact)),
             Ok(Read::UnknownType(ty)) => {
                 eprintln!("{path}:{number}: {ty} is not known here: skipped");
-                floor.count_unknown_type();
+                floors.iter_mut().for_each(Floor::count_unknown_type);
             }
             Err(error) => {
                 eprintln!("{path}:{number}: {error}: skipped");
-                floor.count_unreadable();
+                floors.iter_mut().for_each(Floor::count_unreadable);
             }
         }
     }
-    floor.refresh(at);
-    Ok(floor)
+    floors.iter_mut().for_each(|floor| floor.refresh(at));
+    Ok(floors)
 }

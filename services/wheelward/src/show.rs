@@ -274,7 +274,7 @@ fn life_table(lines: &[LifeLine]) {
     table.print();
 }
 
-fn some<T: std::fmt::Display>(things: &[T]) -> String {
+pub fn some<T: std::fmt::Display>(things: &[T]) -> String {
     let named = things
         .iter()
         .take(NAMED)

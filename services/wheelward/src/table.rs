@@ -37,7 +37,7 @@ impl Table {
 }
 
 /// The terminal's width, or what the shell says it is.
-fn width() -> Option<u16> {
+pub fn width() -> Option<u16> {
     let told = std::env::var("COLUMNS")
         .ok()
         .and_then(|columns| columns.parse().ok());

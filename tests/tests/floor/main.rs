@@ -8,6 +8,7 @@ mod effects;
 mod malformed;
 mod oddities;
 mod offline;
+mod recipes;
 mod recorded;
 mod schema;
 mod stopping;

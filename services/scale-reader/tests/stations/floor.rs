@@ -62,6 +62,7 @@ pub fn site(stations: Vec<Station>) -> Site {
         identification_mark: None,
         clock: DairyClock::new(chrono_tz::UTC, NaiveTime::from_hms_opt(4, 0, 0).unwrap()),
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
+        shift_ends: None,
         lost_after_days: 3,
         rooms: rooms.into(),
         stations,

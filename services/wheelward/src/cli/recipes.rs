@@ -1,0 +1,45 @@
+//! The command line of `wheelward recipe`.
+
+use std::path::PathBuf;
+
+use clap::{Args, Subcommand};
+
+#[derive(Subcommand)]
+pub enum RecipeCommand {
+    /// Check recipe files; errors name line and column.
+    Check {
+        /// Recipe files.
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+    },
+    /// A recipe drawn over a wheel's age, and its rules in words.
+    Show {
+        /// The recipe file.
+        file: PathBuf,
+        /// Print JSON for machines.
+        #[arg(long)]
+        json: bool,
+    },
+    /// What differs between two recipes, and what that changes for the wheels on a floor.
+    Compare(CompareArgs),
+}
+
+#[derive(Args)]
+pub struct CompareArgs {
+    /// The recipe that wheels go by.
+    pub a: PathBuf,
+    /// The recipe that they would go by instead.
+    pub b: PathBuf,
+    /// A file of facts, one CloudEvent a line: whose wheels would change.
+    #[arg(long, requires = "at", requires = "site")]
+    pub replay: Option<PathBuf>,
+    /// The instant to look from (RFC 3339). Later facts are left out.
+    #[arg(long, requires = "replay")]
+    pub at: Option<chrono::DateTime<chrono::Utc>>,
+    /// The site file, whose clock and other recipes are used.
+    #[arg(long, requires = "replay")]
+    pub site: Option<PathBuf>,
+    /// Print JSON for machines.
+    #[arg(long)]
+    pub json: bool,
+}
