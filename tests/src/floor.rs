@@ -281,6 +281,10 @@ fn write_site(dir: &Path, more: &str) -> Site {
             text = text.replace(&address.to_string(), &free_address().to_string());
         }
     }
+    if let Some(climate) = &shipped.climate {
+        let sensors = format!("{}:{}", climate.host, climate.port);
+        text = text.replace(&sensors, &free_address().to_string());
+    }
     text.push_str(more);
     std::fs::write(dir.join("larkholm.toml"), &text).expect("a site file");
     let recipe = project().join("deploy/demo/larkholm-blue.toml");

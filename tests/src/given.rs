@@ -101,6 +101,7 @@ pub fn portioned(wheel: &str, batch: &str) -> WheelPortioned {
         batch: code(batch),
         weight_g: Grams::new(4_200).expect("a weight"),
         scale: None,
+        tare_g: None,
         mixer: None,
     }
 }

@@ -45,7 +45,12 @@ impl Past {
                 recipes: site.recipes.iter().map(|r| (r.id, r.version)).collect(),
                 born_under: BTreeMap::new(),
                 rooms: site.rooms.iter().map(|room| room.id).collect(),
-                scale: station.scale.as_ref().map(|scale| scale.tool),
+                scale: station.scale.as_ref().map(|scale| station::Scale {
+                    tool: scale.tool,
+                    plate: scale.plate,
+                    daily_check: scale.daily_check,
+                    hoops: scale.hoops.clone(),
+                }),
             };
             (station.id, Session::new(station.id, setup))
         });

@@ -6,6 +6,7 @@ use async_nats::{Request, Subject};
 use bytes::Bytes;
 use facts::SiteId;
 use futures::StreamExt as _;
+use futures::stream::SelectAll;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
@@ -26,10 +27,10 @@ enum Reply<A> {
     Refused(String),
 }
 
-/// The questions asked at a site.
+/// The questions asked at a site that one worker answers.
 pub struct Questions {
     client: async_nats::Client,
-    messages: async_nats::Subscriber,
+    messages: SelectAll<async_nats::Subscriber>,
     /// `ask.<site>.`, before the question's name.
     prefix: String,
 }
@@ -90,20 +91,25 @@ impl Bus {
         }
     }
 
-    /// Takes part in answering the site's questions. Returns once the broker knows; the
-    /// streams must be there ([`Bus::ready`]).
+    /// Takes part in answering the questions of these names at a site. Returns once the
+    /// broker knows; the streams must be there ([`Bus::ready`]).
     ///
     /// # Errors
     /// [`BusError::Unanswered`] when the broker is away.
-    pub async fn questions(&self, site: &SiteId) -> Result<Questions, BusError> {
+    pub async fn questions(&self, site: &SiteId, names: &[&str]) -> Result<Questions, BusError> {
         let unanswered = || BusError::Unanswered {
             doing: format!("listening for questions at {site}"),
         };
-        let messages = self
-            .client()
-            .queue_subscribe(format!("ask.{site}.>"), GROUP.to_owned())
-            .await
-            .map_err(|_| unanswered())?;
+        let mut messages = SelectAll::new();
+        for name in names {
+            check_tail(name)?;
+            let subscribed = self
+                .client()
+                .queue_subscribe(format!("ask.{site}.{name}"), GROUP.to_owned())
+                .await
+                .map_err(|_| unanswered())?;
+            messages.push(subscribed);
+        }
         // Flushing sends, but does not wait until the broker has read it. The broker takes
         // things in order: when it has answered this, it also knows that we listen.
         self.floor_end().await?;

@@ -6,6 +6,7 @@
 
 use std::collections::VecDeque;
 use std::fs::{File, OpenOptions};
+use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
 use std::time::Duration;
@@ -103,7 +104,16 @@ impl ChildBroker {
     /// # Errors
     /// [`BrokerError`] says what to do.
     pub async fn start(data_dir: &Path) -> Result<Self, BrokerError> {
-        Self::run(data_dir, None).await
+        Self::run(data_dir, None, None).await
+    }
+
+    /// Starts a broker on a free loopback port that also listens for room sensors: MQTT
+    /// 3.1.1 on this address.
+    ///
+    /// # Errors
+    /// [`BrokerError`] says what to do.
+    pub async fn start_with_mqtt(data_dir: &Path, mqtt: SocketAddr) -> Result<Self, BrokerError> {
+        Self::run(data_dir, None, Some(mqtt)).await
     }
 
     /// Starts a broker on the given loopback port.
@@ -111,10 +121,14 @@ impl ChildBroker {
     /// # Errors
     /// [`BrokerError`] says what to do.
     pub async fn start_on(data_dir: &Path, port: u16) -> Result<Self, BrokerError> {
-        Self::run(data_dir, Some(port)).await
+        Self::run(data_dir, Some(port), None).await
     }
 
-    async fn run(data_dir: &Path, port: Option<u16>) -> Result<Self, BrokerError> {
+    async fn run(
+        data_dir: &Path,
+        port: Option<u16>,
+        mqtt: Option<SocketAddr>,
+    ) -> Result<Self, BrokerError> {
         let program = tokio::task::spawn_blocking(find)
             .await
             .map_err(|e| BrokerError::Ended(e.to_string()))??;
@@ -124,7 +138,7 @@ impl ChildBroker {
         };
         std::fs::create_dir_all(data_dir).map_err(in_folder)?;
         let config = data_dir.join("nats.conf");
-        let text = child_config(data_dir, port).map_err(in_folder)?;
+        let text = child_config(data_dir, port, mqtt).map_err(in_folder)?;
         std::fs::write(&config, text).map_err(in_folder)?;
         // The broker inherits the lock as its standard output and so holds it while it lives.
         let lock = lock(data_dir).await?;
@@ -190,17 +204,26 @@ impl ChildBroker {
     }
 }
 
-/// The shipped configuration with the child's own folder and port (`None`: any free one).
-fn child_config(data_dir: &Path, port: Option<u16>) -> std::io::Result<String> {
+/// The shipped configuration with the child's own folder and port (`None`: any free one),
+/// and where it listens for sensors.
+fn child_config(
+    data_dir: &Path,
+    port: Option<u16>,
+    mqtt: Option<SocketAddr>,
+) -> std::io::Result<String> {
     let dir = std::path::absolute(data_dir)?;
     let dir = dir
         .to_str()
         .ok_or_else(|| std::io::Error::other("its name is not UTF-8: choose another"))?;
     let dir = dir.replace('\\', r"\\").replace('"', r#"\""#);
     let port = port.map_or(-1, i32::from);
+    let mqtt = mqtt.map_or(String::new(), |at| {
+        format!("\nmqtt {{\n    listen: \"{at}\"\n}}\n")
+    });
     Ok(SINGLE_CONF
         .replace(SINGLE_LISTEN, &format!("127.0.0.1:{port}"))
-        .replace(SINGLE_STORE, &dir))
+        .replace(SINGLE_STORE, &dir)
+        + &mqtt)
 }
 
 /// Takes the folder for a broker, waiting a little for the one before to let go.
@@ -353,7 +376,7 @@ mod tests {
 
     #[test]
     fn a_childs_configuration_differs_from_the_shipped_one_in_folder_and_port_only() {
-        let text = child_config(Path::new("/srv/a \"b\""), None).unwrap();
+        let text = child_config(Path::new("/srv/a \"b\""), None, None).unwrap();
         let differing: Vec<_> = SINGLE_CONF
             .lines()
             .zip(text.lines())

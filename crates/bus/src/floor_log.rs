@@ -5,6 +5,7 @@ use std::time::Duration;
 use async_nats::header::HeaderName;
 use async_nats::jetstream::consumer::{AckPolicy, Consumer, DeliverPolicy, ReplayPolicy, pull};
 use async_nats::jetstream::context::GetStreamErrorKind;
+use async_nats::jetstream::stream::RawMessageErrorKind;
 use async_nats::jetstream::{self, stream};
 use async_nats::{HeaderMap, Subject};
 use bytes::Bytes;
@@ -21,6 +22,9 @@ use crate::{Bus, BusError};
 
 /// Messages asked for at a time.
 const PULL: usize = 2000;
+
+/// Single messages asked for at a time.
+const ASKED_AT_ONCE: usize = 64;
 
 /// A place in the log: after message `seq` of the log made at `created`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -45,6 +49,12 @@ pub struct Stored {
 }
 
 impl Stored {
+    /// Its headers as text; of a name that stands there more than once, the first value.
+    pub fn headers_as_text(&self) -> impl Iterator<Item = (&str, &str)> {
+        let all = self.headers.iter().flat_map(HeaderMap::iter);
+        all.filter_map(|(name, values)| Some((name.as_ref(), values.first()?.as_str())))
+    }
+
     /// Reads it as a fact.
     ///
     /// # Errors
@@ -120,6 +130,35 @@ impl Bus {
     pub async fn floor_end(&self) -> Result<u64, BusError> {
         let stream = self.floor().await?;
         Ok(stream.cached_info().state.last_sequence)
+    }
+
+    /// The messages of these numbers, in the order given. Numbers that the log does not have
+    /// are left out.
+    ///
+    /// # Errors
+    /// When the broker does not answer.
+    pub async fn floor_messages(
+        &self,
+        numbers: impl IntoIterator<Item = u32>,
+    ) -> Result<Vec<Stored>, BusError> {
+        let stream = &self.floor().await?;
+        let asked = futures::stream::iter(numbers)
+            .map(|number| async move { stream.get_raw_message(u64::from(number)).await });
+        let mut asked = std::pin::pin!(asked.buffered(ASKED_AT_ONCE));
+        let mut messages = Vec::new();
+        while let Some(answer) = asked.next().await {
+            match answer {
+                Ok(message) => messages.push(Stored {
+                    seq: message.sequence,
+                    subject: message.subject,
+                    headers: Some(message.headers),
+                    body: message.payload,
+                }),
+                Err(error) if error.kind() == RawMessageErrorKind::NoMessageFound => {}
+                Err(_) => return Err(unanswered()),
+            }
+        }
+        Ok(messages)
     }
 
     /// How many messages the log holds on `floor.<site>.<topic>`, for example

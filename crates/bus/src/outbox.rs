@@ -1,9 +1,9 @@
 //! The outbox: a station's facts on its own disk until the broker has them.
 //!
-//! One sled tree holds three kinds of keys, so that one batch changes them together:
+//! One sled tree holds four kinds of keys, so that one batch changes them together:
 //! `n<station>` the last number given, `w<position>` a fact that waits, `s<position>` a
-//! fact that was sent and is kept for a while in case the broker loses it. A value is the
-//! fact as one line of JSON. sled's own flush is no fsync, so the file is synced as well
+//! fact that was sent and is kept for a while in case the broker loses it; `k<key>` is what
+//! a worker wants kept together with its facts. A fact's value is one line of JSON. sled's own flush is no fsync, so the file is synced as well
 //! before a fact counts as recorded.
 
 use std::fs::File;
@@ -40,6 +40,10 @@ const NUMBER: u8 = b'n';
 const WAITS: u8 = b'w';
 const SENT: u8 = b's';
 const UNREADABLE: u8 = b'x';
+const NOTE: u8 = b'k';
+
+/// What a worker keeps together with its facts: a key, and its value; none forgets the key.
+pub type Note = (Vec<u8>, Option<Vec<u8>>);
 
 /// The facts of one worker's stations, kept until the broker has stored them. Cheap to
 /// clone; one process at a time.
@@ -138,6 +142,21 @@ impl Outbox {
         if drafts.is_empty() {
             return Ok(Vec::new());
         }
+        self.record_with(station, drafts, recorded_at, |_| Vec::new())
+    }
+
+    /// As [`Outbox::record`], and keeps notes in the same batch: all of it or nothing, also
+    /// after a crash. Without drafts only the notes are kept.
+    ///
+    /// # Errors
+    /// [`OutboxError`]; nothing counts as recorded then.
+    pub fn record_with(
+        &self,
+        station: &StationId,
+        drafts: Vec<Draft>,
+        recorded_at: DateTime<Utc>,
+        notes: impl FnOnce(&[Fact]) -> Vec<Note>,
+    ) -> Result<Vec<Fact>, OutboxError> {
         let inner = &*self.inner;
         let wrong = |error| sled_error(&inner.dir, error);
         if inner.broken.load(Ordering::Acquire) {
@@ -179,6 +198,13 @@ impl Outbox {
                 position += 1;
             }
             batch.insert(number_key, &number.to_be_bytes());
+            for (key, value) in notes(&recorded) {
+                let key = note_key(&key);
+                match value {
+                    Some(value) => batch.insert(key, value),
+                    None => batch.remove(key),
+                }
+            }
             inner.facts.apply_batch(batch).map_err(wrong)?;
             order.next = position;
             inner.waiting.fetch_add(recorded.len(), Ordering::AcqRel);
@@ -216,6 +242,30 @@ impl Outbox {
             inner.db.flush().map_err(wrong)?;
         }
         Ok(())
+    }
+
+    /// What was kept under a key.
+    ///
+    /// # Errors
+    /// [`OutboxError`] when the folder cannot be used.
+    pub fn note(&self, key: &[u8]) -> Result<Option<Vec<u8>>, OutboxError> {
+        let found = self.inner.facts.get(note_key(key));
+        let found = found.map_err(|error| sled_error(&self.inner.dir, error))?;
+        Ok(found.map(|value| value.to_vec()))
+    }
+
+    /// Everything kept under keys that begin so, the last key first.
+    pub fn notes(
+        &self,
+        begin: &[u8],
+    ) -> impl Iterator<Item = Result<(Vec<u8>, Vec<u8>), OutboxError>> + use<> {
+        let dir = self.inner.dir.clone();
+        let found = self.inner.facts.scan_prefix(note_key(begin)).rev();
+        found.map(move |entry| {
+            let (key, value) = entry.map_err(|error| sled_error(&dir, error))?;
+            let key = key.get(1..).unwrap_or_default().to_vec();
+            Ok((key, value.to_vec()))
+        })
     }
 
     /// How many facts wait for the broker.
@@ -485,6 +535,10 @@ fn split(key: &[u8]) -> Option<(u8, u64)> {
     matches!(*kind, WAITS | SENT | UNREADABLE)
         .then(|| Some((*kind, big_endian(position)?)))
         .flatten()
+}
+
+fn note_key(key: &[u8]) -> Vec<u8> {
+    [&[NOTE], key].concat()
 }
 
 fn number_key(station: &StationId) -> Vec<u8> {

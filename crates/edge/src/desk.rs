@@ -4,11 +4,12 @@ use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
+use bus::Note;
 use chrono::{DateTime, Utc};
-use facts::{HoldId, RecipeId, StationId};
-use quantity::Grams;
+use facts::{Carrier, Draft, Event, Fact, HoldId, PersonId, RecipeId, StationId, WheelId};
+use metrology::Settled;
 use site::{Site, Station};
-use station::{Answer, Level, Line, Outcome, Session, Setup};
+use station::{Action, Answer, Level, Line, Outcome, Session, Setup};
 use tokio::sync::broadcast;
 
 use crate::picture::Picture;
@@ -16,6 +17,20 @@ use crate::worker::Worker;
 
 /// How long a scan may wait for what other stations did.
 const CATCH_UP: Duration = Duration::from_secs(2);
+
+/// What a scan came to.
+#[derive(Debug, Clone)]
+pub struct Taken {
+    /// What to say.
+    pub answer: Answer,
+    /// What was recorded.
+    pub facts: Vec<Fact>,
+    /// Whether the disk has it; if not, nothing was recorded and nothing noted.
+    pub kept: bool,
+}
+
+/// Makes what is kept on the disk together with a scan's facts.
+pub type Notes = Box<dyn FnOnce(&Answer, &[Fact]) -> Vec<Note> + Send>;
 
 /// One station. Cheap to clone; all clones are one desk.
 #[derive(Clone)]
@@ -47,6 +62,62 @@ impl Desk {
 
     /// Takes a scanned line. When the answer is there, what it says is on the disk.
     pub async fn scan(&self, line: String) -> Answer {
+        self.take(None, line, None).await.answer
+    }
+
+    /// Takes a line that a person scanned who is known otherwise than by a badge scanned
+    /// here, and keeps notes together with what it records.
+    pub async fn scan_as(&self, person: PersonId, line: String, notes: Notes) -> Taken {
+        self.take(Some(person), line, Some(notes)).await
+    }
+
+    /// Records what a person states otherwise than by a scan.
+    pub async fn state(
+        &self,
+        person: PersonId,
+        occurred_at: DateTime<Utc>,
+        answer: Answer,
+        events: Vec<Event>,
+        notes: Notes,
+    ) -> Taken {
+        let desk = self.clone();
+        let now = self.worker.now();
+        let draft = |event| Draft {
+            occurred_at,
+            person: Some(person),
+            event,
+        };
+        let drafts = events.into_iter().map(draft).collect();
+        let work = move || {
+            let mut picture = desk.worker.picture();
+            desk.keep(&mut picture, Outcome { answer, drafts }, now, Some(notes))
+        };
+        self.blocking(work).await
+    }
+
+    /// The action under way.
+    #[must_use]
+    pub fn action(&self) -> Option<Action> {
+        self.session().action()
+    }
+
+    /// The wheels that stand on something, as far as this worker has followed.
+    #[must_use]
+    pub fn wheels_on(&self, carrier: Carrier) -> Vec<WheelId> {
+        self.worker.picture().placement.wheels_on(carrier)
+    }
+
+    /// Goes on where an earlier run stopped: the lines since the last action was set, what
+    /// they recorded having been recorded then.
+    pub fn resume(&self, lines: &[String]) {
+        let mut session = self.session();
+        let picture = self.worker.picture();
+        for line in lines {
+            session.scan(&picture.placement, line, self.worker.now());
+        }
+    }
+
+    async fn take(&self, person: Option<PersonId>, line: String, notes: Option<Notes>) -> Taken {
         if let Some(at) = Line::read(&line).ok().and_then(|line| line.kept_since) {
             self.worker.clock_reaches(at, CATCH_UP).await;
         }
@@ -63,30 +134,33 @@ impl Desk {
         let work = move || {
             let mut session = desk.session();
             let mut picture = desk.worker.picture();
+            if let Some(person) = person {
+                session.identify(person);
+            }
             let outcome = session.scan(&picture.placement, &line, now);
             let recorded = !outcome.drafts.is_empty();
-            let answer = desk.settle(&mut session, &mut picture, outcome, now);
+            let taken = desk.settle(&mut session, &mut picture, outcome, now, notes);
             drop(picture);
-            if !recorded && matches!(answer.level, Level::Wrong | Level::Stop) {
-                desk.reject(now, &line, &answer.words);
+            if !recorded && matches!(taken.answer.level, Level::Wrong | Level::Stop) {
+                desk.reject(now, &line, &taken.answer.words);
             }
-            answer
+            taken
         };
         self.blocking(work).await
     }
 
     /// Takes a settled weight, and tells everyone at the station.
-    pub async fn weigh(&self, weight: Grams) {
+    pub async fn weigh(&self, weight: Settled) {
         let desk = self.clone();
         let now = self.worker.now();
         let work = move || {
             let mut session = desk.session();
             let mut picture = desk.worker.picture();
             let outcome = session.weight(&picture.placement, weight, now);
-            desk.settle(&mut session, &mut picture, outcome, now)
+            desk.settle(&mut session, &mut picture, outcome, now, None)
         };
-        let answer = self.blocking(work).await;
-        self.say(answer);
+        let taken = self.blocking(work).await;
+        self.say(taken.answer);
     }
 
     /// Tells everyone at the station something that nobody asked.
@@ -115,29 +189,56 @@ impl Desk {
         self.session.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Records an outcome. The answer holds only if that succeeded.
+    /// Records an outcome and lets the session know what can be undone.
     fn settle(
         &self,
         session: &mut Session,
         picture: &mut Picture,
         outcome: Outcome,
         now: DateTime<Utc>,
-    ) -> Answer {
+        notes: Option<Notes>,
+    ) -> Taken {
+        let taken = self.keep(picture, outcome, now, notes);
+        session.recorded(&taken.facts);
+        taken
+    }
+
+    /// Records an outcome. The answer holds only if that succeeded.
+    fn keep(
+        &self,
+        picture: &mut Picture,
+        outcome: Outcome,
+        now: DateTime<Utc>,
+        notes: Option<Notes>,
+    ) -> Taken {
         let Outcome { mut answer, drafts } = outcome;
-        if drafts.is_empty() {
-            return answer;
+        if drafts.is_empty() && notes.is_none() {
+            return Taken {
+                answer,
+                facts: Vec::new(),
+                kept: true,
+            };
         }
-        match self.worker.record(picture, self.station, drafts, now) {
+        let noted = |facts: &[Fact]| notes.map_or_else(Vec::new, |notes| notes(&answer, facts));
+        match self
+            .worker
+            .record(picture, self.station, drafts, now, noted)
+        {
             Ok(facts) => {
-                session.recorded(&facts);
-                if let Some(waiting) = self.worker.waiting() {
+                if !facts.is_empty()
+                    && let Some(waiting) = self.worker.waiting()
+                {
                     answer.words = format!("{} (broker away, {waiting} kept)", answer.words);
                 }
-                answer
+                Taken {
+                    answer,
+                    facts,
+                    kept: true,
+                }
             }
             Err(error) => {
                 tracing::error!(station = %self.station, "{error}");
-                Answer::new(Level::Stop, format!("NOT recorded: {error}"))
+                Taken::refused(format!("NOT recorded: {error}"))
             }
         }
     }
@@ -155,13 +256,23 @@ impl Desk {
         matches!(tokio::time::timeout(CATCH_UP, asked).await, Ok(Some(true)))
     }
 
-    async fn blocking(&self, work: impl FnOnce() -> Answer + Send + 'static) -> Answer {
+    async fn blocking(&self, work: impl FnOnce() -> Taken + Send + 'static) -> Taken {
         match tokio::task::spawn_blocking(work).await {
-            Ok(answer) => answer,
+            Ok(taken) => taken,
             Err(error) => {
                 tracing::error!(station = %self.station, %error, "a scan was not finished");
-                Answer::new(Level::Stop, "NOT recorded: this station is stopping")
+                Taken::refused("NOT recorded: this station is stopping")
             }
+        }
+    }
+}
+
+impl Taken {
+    fn refused(words: impl Into<String>) -> Self {
+        Self {
+            answer: Answer::new(Level::Stop, words),
+            facts: Vec::new(),
+            kept: false,
         }
     }
 }
@@ -179,7 +290,12 @@ pub fn setup(site: &Site, station: &Station) -> Setup {
         recipes,
         born_under: born_under(site),
         rooms: site.rooms.iter().map(|room| room.id).collect(),
-        scale: station.scale.as_ref().map(|scale| scale.tool),
+        scale: station.scale.as_ref().map(|scale| station::Scale {
+            tool: scale.tool,
+            plate: scale.plate,
+            daily_check: scale.daily_check,
+            hoops: scale.hoops.clone(),
+        }),
     }
 }
 

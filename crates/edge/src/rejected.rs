@@ -1,4 +1,4 @@
-//! Scans that led to no fact: kept for the office in `rejected-scans.ndjson`.
+//! What led to no fact: kept for the office, scans in `rejected-scans.ndjson`.
 
 use std::fs::{File, OpenOptions};
 use std::io::Write as _;
@@ -13,9 +13,9 @@ use serde::Serialize;
 /// A scanner gone mad fills two files of this size and no more.
 const LARGEST: u64 = 16 << 20;
 
-/// The file of rejected scans; one JSON object a line.
+/// A file of what could not be used; one JSON object a line.
 #[derive(Debug)]
-pub(crate) struct Rejected {
+pub struct Rejected {
     path: PathBuf,
     file: Mutex<File>,
 }
@@ -29,8 +29,12 @@ struct Scan<'a> {
 }
 
 impl Rejected {
-    pub(crate) fn open(dir: &Path) -> anyhow::Result<Self> {
-        let path = dir.join("rejected-scans.ndjson");
+    /// Opens the file in its folder, making it if need be.
+    ///
+    /// # Errors
+    /// When it cannot be opened.
+    pub fn open(dir: &Path, name: &str) -> anyhow::Result<Self> {
+        let path = dir.join(name);
         let file = append(&path).with_context(|| format!("cannot open {}", path.display()))?;
         Ok(Self {
             path,
@@ -38,8 +42,8 @@ impl Rejected {
         })
     }
 
-    /// Keeps a scan. That it cannot be kept is no reason to stop the floor.
-    pub(crate) fn keep(&self, at: DateTime<Utc>, station: StationId, line: &str, reason: &str) {
+    /// Keeps a line as it came. That it cannot be kept is no reason to stop the floor.
+    pub fn keep(&self, at: DateTime<Utc>, station: StationId, line: &str, reason: &str) {
         let scan = Scan {
             at,
             station,
@@ -47,7 +51,7 @@ impl Rejected {
             reason,
         };
         if let Err(error) = self.write(&scan) {
-            tracing::warn!(%error, file = %self.path.display(), line, "a rejected scan could not be kept");
+            tracing::warn!(%error, file = %self.path.display(), line, "what could not be used could not be kept either");
         }
     }
 

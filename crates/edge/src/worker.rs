@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use anyhow::Context as _;
-use bus::{Bus, Clock, Draft, Outbox, OutboxError, Shutdown, Tick};
+use bus::{Bus, Clock, Draft, Note, Outbox, OutboxError, Shutdown, Tick};
 use chrono::{DateTime, Utc};
 use facts::{Fact, StationId};
 use site::Site;
@@ -54,7 +54,7 @@ impl Worker {
             picture.placement.apply(&fact);
         }
         Ok(Self(Arc::new(Inner {
-            rejected: Rejected::open(dir)?,
+            rejected: Rejected::open(dir, "rejected-scans.ndjson")?,
             followed: watch::Sender::new(picture.position.as_ref().map_or(0, |p| p.seq)),
             ticked: watch::Sender::new(None),
             picture: Mutex::new(picture),
@@ -70,6 +70,12 @@ impl Worker {
     #[must_use]
     pub fn site(&self) -> &Site {
         &self.0.site
+    }
+
+    /// The floor's clock.
+    #[must_use]
+    pub fn clock(&self) -> &Clock {
+        &self.0.clock
     }
 
     /// Sends the outbox, follows the log and keeps the picture until shutdown.
@@ -107,15 +113,22 @@ impl Worker {
             .unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Stores drafts durably and takes them into the picture.
+    /// The facts that wait and that were sent, with what is kept beside them.
+    #[must_use]
+    pub fn outbox(&self) -> &Outbox {
+        &self.0.outbox
+    }
+
+    /// Stores drafts durably, with notes beside them, and takes them into the picture.
     pub(crate) fn record(
         &self,
         picture: &mut Picture,
         station: StationId,
         drafts: Vec<Draft>,
         now: DateTime<Utc>,
+        notes: impl FnOnce(&[Fact]) -> Vec<Note>,
     ) -> Result<Vec<Fact>, OutboxError> {
-        let facts = self.0.outbox.record(&station, drafts, now)?;
+        let facts = self.0.outbox.record_with(&station, drafts, now, notes)?;
         for fact in &facts {
             picture.placement.apply(fact);
         }

@@ -4,13 +4,17 @@
 use schemars::{Schema, SchemaGenerator};
 
 use crate::{
-    LabResulted, LabSampled, MilkPasteurised, MilkReceived, MilkScreened, OrderCancelled,
-    OrderChanged, OrderPlaced, RindObserved, RoomCleaned, RoomClimateRead, ToolChecked,
-    ToolSanitised, VatClosed, VatCut, VatDosed, VatDrained, VatMeasured, VatMilled,
-    VatRecipeChanged, VatStarted, Voided, WheelAllocated, WheelDelivered, WheelDiscarded,
-    WheelDispatched, WheelGraded, WheelHeld, WheelHooped, WheelId, WheelIroned, WheelLabelled,
-    WheelLoaded, WheelMoved, WheelPierced, WheelPortioned, WheelReleased, WheelReturned,
-    WheelRubbedUp, WheelTurned, WheelUnhooped, WheelWeighed,
+    AlertAcknowledged, CaseLabelled, ControlChecked, DeviationDecided, DeviationFound,
+    ForecastTold, HoldLifted, HoldPlaced, LabResulted, LabSampled, LabSwabbed, LabelAnswered,
+    LabelDropped, LabelWantedAgain, LotCounted, LotReceived, LotUsed, MilkHeated, MilkPasteurised,
+    MilkPooled, MilkReceived, MilkScreened, OrderCancelled, OrderChanged, OrderConfirmed,
+    OrderPacked, OrderPlaced, OrderRefused, OrderSubstituted, RindObserved, RoomCleaned,
+    RoomClimateRead, RoomGasRead, ToolChecked, ToolSanitised, TraceDrilled, VatClosed, VatCut,
+    VatDosed, VatDrained, VatFilled, VatMeasured, VatMilled, VatRecipeChanged, VatReworked,
+    VatStarted, Voided, WheelAllocated, WheelDelivered, WheelDiscarded, WheelDispatched,
+    WheelGraded, WheelHeld, WheelHooped, WheelId, WheelIroned, WheelLabelled, WheelLoaded,
+    WheelMoved, WheelPierced, WheelPortioned, WheelReleased, WheelReturned, WheelRubbedUp,
+    WheelTurned, WheelUnhooped, WheelWeighed,
 };
 
 /// What a fact type is called, and how to describe it.
@@ -102,7 +106,14 @@ catalogue! {
     MilkReceived = "milk" "received" v 1;
     MilkScreened = "milk" "screened" v 1;
     MilkPasteurised = "milk" "pasteurised" v 1;
+    MilkHeated = "milk" "heated" v 1;
+    MilkPooled = "milk" "pooled" v 1;
+    LotReceived = "lot" "received" v 1;
+    LotUsed = "lot" "used" v 1;
+    LotCounted = "lot" "counted" v 1;
     VatStarted = "vat" "started" v 1;
+    VatFilled = "vat" "filled" v 1;
+    VatReworked = "vat" "reworked" v 1;
     VatDosed = "vat" "dosed" v 1;
     VatMeasured = "vat" "measured" v 1;
     VatCut = "vat" "cut" v 1;
@@ -131,15 +142,33 @@ catalogue! {
     WheelDiscarded = "wheel" "discarded" v 1;
     RindObserved = "rind" "observed" v 1;
     RoomClimateRead = "room" "climate_read" v 1;
+    RoomGasRead = "room" "gas_read" v 1;
     RoomCleaned = "room" "cleaned" v 1;
+    ForecastTold = "batch" "forecast" v 1;
     ToolChecked = "tool" "checked" v 1;
     ToolSanitised = "tool" "sanitised" v 1;
     LabSampled = "lab" "sampled" v 1;
+    LabSwabbed = "lab" "swabbed" v 1;
     LabResulted = "lab" "resulted" v 1;
+    ControlChecked = "control" "checked" v 1;
+    DeviationFound = "deviation" "found" v 1;
+    DeviationDecided = "deviation" "decided" v 1;
+    HoldPlaced = "hold" "placed" v 1;
+    HoldLifted = "hold" "lifted" v 1;
+    TraceDrilled = "trace" "drilled" v 1;
     OrderPlaced = "order" "placed" v 1;
     OrderChanged = "order" "changed" v 1;
     OrderCancelled = "order" "cancelled" v 1;
+    OrderConfirmed = "order" "confirmed" v 1;
+    OrderSubstituted = "order" "substituted" v 1;
+    OrderPacked = "order" "packed" v 1;
+    OrderRefused = "order" "refused" v 1;
+    LabelWantedAgain = "label" "wanted_again" v 1;
+    LabelAnswered = "label" "answered" v 1;
+    LabelDropped = "label" "dropped" v 1;
+    CaseLabelled = "case" "labelled" v 1;
     Voided = "fact" "voided" v 1;
+    AlertAcknowledged = "alert" "acknowledged" v 1;
 }
 
 impl Event {
@@ -169,10 +198,17 @@ impl Event {
             Self::WheelDiscarded(e) => &e.wheels,
             Self::RindObserved(e) => &e.wheels,
             Self::LabSampled(e) => &e.wheels,
+            Self::LotUsed(e) => &e.wheels,
             Self::MilkReceived(_)
             | Self::MilkScreened(_)
             | Self::MilkPasteurised(_)
+            | Self::MilkHeated(_)
+            | Self::MilkPooled(_)
+            | Self::LotReceived(_)
+            | Self::LotCounted(_)
             | Self::VatStarted(_)
+            | Self::VatFilled(_)
+            | Self::VatReworked(_)
             | Self::VatDosed(_)
             | Self::VatMeasured(_)
             | Self::VatCut(_)
@@ -181,14 +217,37 @@ impl Event {
             | Self::VatClosed(_)
             | Self::VatRecipeChanged(_)
             | Self::RoomClimateRead(_)
+            | Self::RoomGasRead(_)
+            // Of a batch, not of wheels: nothing has happened to them.
+            | Self::ForecastTold(_)
             | Self::RoomCleaned(_)
             | Self::ToolChecked(_)
             | Self::ToolSanitised(_)
+            | Self::LabSwabbed(_)
             | Self::LabResulted(_)
+            | Self::ControlChecked(_)
+            | Self::DeviationFound(_)
+            | Self::DeviationDecided(_)
+            // Wheels within a hold's scope are told by wheel.held facts of their own.
+            | Self::HoldPlaced(_)
+            | Self::HoldLifted(_)
+            | Self::TraceDrilled(_)
             | Self::OrderPlaced(_)
             | Self::OrderChanged(_)
             | Self::OrderCancelled(_)
-            | Self::Voided(_) => &[],
+            // What became of an order. What happened to its wheels themselves, they are
+            // told by facts of their own: allocated, dispatched, returned.
+            | Self::OrderConfirmed(_)
+            | Self::OrderSubstituted(_)
+            | Self::OrderPacked(_)
+            | Self::OrderRefused(_)
+            // What happens to paper happens to no wheel.
+            | Self::LabelWantedAgain(_)
+            | Self::LabelAnswered(_)
+            | Self::LabelDropped(_)
+            | Self::CaseLabelled(_)
+            | Self::Voided(_)
+            | Self::AlertAcknowledged(_) => &[],
         }
     }
 }

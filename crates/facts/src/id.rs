@@ -160,10 +160,16 @@ codes! {
     HoldId = "hold";
     /// A laboratory sample.
     SampleId = "sample";
+    /// A critical step of the dairy's HACCP plan.
+    ControlId = "control";
     /// A customer's order.
     OrderId = "order";
     /// Where cheese is sold, with its own rules.
     MarketId = "market";
+    /// Who orders.
+    CustomerId = "customer";
+    /// A way from the dairy to customers: a carrier's road, a ferry, a flight.
+    LaneId = "lane";
     /// A room sensor.
     SensorId = "sensor";
 }

@@ -8,33 +8,57 @@
 //! [`event`], run `wheelward facts schema`, and let the round-trip test tell you
 //! what you forgot.
 
+mod alert;
+mod control;
+mod drill;
 pub mod event;
 mod fact;
+mod forecast;
+mod hold;
 mod id;
 mod lab;
+mod label;
+mod lot;
 mod milk;
 mod order;
 mod room;
 pub mod schema;
+mod sscc;
+mod standing;
 mod tool;
 mod vat;
 mod wheel;
 pub mod wire;
 
+pub use alert::AlertAcknowledged;
+pub use control::{Consequence, ControlChecked, DeviationDecided, DeviationFound};
+pub use drill::TraceDrilled;
 pub use event::{Event, TYPES, TypeInfo};
 pub use fact::{Draft, Fact, FactId, FactIdSource, Voided};
+pub use forecast::{ExpectedOn, ForecastTold};
+pub use hold::{HoldLifted, HoldPlaced, Scope, Window};
 pub use id::{
-    BadCode, BatchId, HoldId, HoopId, LotId, MarketId, OrderId, PersonId, PositionId, RecipeId,
-    RoomId, SampleId, SensorId, SiteId, StackId, StationId, StillageId, ToolId, VatId, WheelId,
+    BadCode, BatchId, ControlId, CustomerId, HoldId, HoopId, LaneId, LotId, MarketId, OrderId,
+    PersonId, PositionId, RecipeId, RoomId, SampleId, SensorId, SiteId, StackId, StationId,
+    StillageId, ToolId, VatId, WheelId,
 };
-pub use lab::{LabResulted, LabSampled, Verdict};
-pub use milk::{MilkPasteurised, MilkReceived, MilkScreened};
-pub use order::{OrderCancelled, OrderChanged, OrderLine, OrderPlaced};
-pub use room::{RoomCleaned, RoomClimateRead};
+pub use lab::{LabResulted, LabSampled, LabSwabbed, Verdict};
+pub use label::{CaseLabelled, LabelAnswered, LabelDropped, LabelOf, LabelWantedAgain};
+pub use lot::{Amount, Document, LotCounted, LotKind, LotReceived, LotUsed, Unit};
+pub use milk::{
+    HeatReading, MilkHeated, MilkPart, MilkPasteurised, MilkPooled, MilkReceived, MilkScreened,
+};
+pub use order::{
+    AgeRange, Mixing, OrderCancelled, OrderChanged, OrderConfirmed, OrderLine, OrderPacked,
+    OrderPlaced, OrderRefused, OrderSubstituted, Promised, Standing, WeightRange,
+};
+pub use room::{RoomCleaned, RoomClimateRead, RoomGasRead};
+pub use sscc::{BadSscc, Sscc, gs1_check_digit};
+pub use standing::standing;
 pub use tool::{ToolCheck, ToolChecked, ToolSanitised};
 pub use vat::{
-    Ingredient, Reading, VatClosed, VatCut, VatDosed, VatDrained, VatMeasured, VatMilled,
-    VatRecipeChanged, VatStarted,
+    Ingredient, Reading, ReworkSource, VatClosed, VatCut, VatDosed, VatDrained, VatFilled,
+    VatMeasured, VatMilled, VatRecipeChanged, VatReworked, VatStarted,
 };
 pub use wheel::{
     Carrier, Grade, RindObserved, WheelAllocated, WheelDelivered, WheelDiscarded, WheelDispatched,

@@ -24,6 +24,21 @@ pub struct RoomClimateRead {
     pub nh3_ppm: Option<Ppm>,
 }
 
+/// Gases in a room's air were measured where no thermometer hangs beside, or while it says
+/// nothing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+pub struct RoomGasRead {
+    /// The room.
+    pub room: RoomId,
+    /// The sensor.
+    pub sensor: Option<SensorId>,
+    /// Carbon dioxide.
+    pub co2_ppm: Option<Ppm>,
+    /// Ammonia.
+    pub nh3_ppm: Option<Ppm>,
+}
+
 /// A room was cleaned.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]

@@ -1,10 +1,10 @@
 //! The make: one vat, one batch.
 
-use quantity::{Celsius, Litres, Ph};
+use quantity::{Celsius, Grams, Litres, Ph};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::{BatchId, LotId, RecipeId, VatId};
+use crate::{BatchId, LotId, RecipeId, VatId, WheelId};
 
 /// Milk went into a vat: a batch began.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -22,6 +22,41 @@ pub struct VatStarted {
     pub milk_l: Litres,
     /// The milk lots in it.
     pub milk_lots: Vec<LotId>,
+}
+
+/// Milk of one lot ran into the vat: how much of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+pub struct VatFilled {
+    /// The batch.
+    pub batch: BatchId,
+    /// The milk lot.
+    pub lot: LotId,
+    /// How much of it.
+    pub volume_l: Litres,
+}
+
+/// Where reworked curd or cheese comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+#[serde(rename_all = "snake_case")]
+pub enum ReworkSource {
+    /// Curd left over from a batch.
+    Batch(BatchId),
+    /// A wheel, or trimmings of one.
+    Wheel(WheelId),
+}
+
+/// Curd or cheese of an earlier make went into this one.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+pub struct VatReworked {
+    /// The batch it went into.
+    pub batch: BatchId,
+    /// Where it comes from.
+    pub from: ReworkSource,
+    /// How much of it.
+    pub weight_g: Grams,
 }
 
 /// A batch goes on under another recipe or version, on purpose: its wheels ripen by that

@@ -75,6 +75,9 @@ pub struct WheelPortioned {
     pub weight_g: Grams,
     /// The scale.
     pub scale: Option<ToolId>,
+    /// What was taken off for its hoop: the scale showed this much more.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tare_g: Option<Grams>,
     /// Who mixed and salted it.
     pub mixer: Option<PersonId>,
 }
@@ -101,6 +104,9 @@ pub struct WheelWeighed {
     pub weight_g: Grams,
     /// The scale.
     pub scale: Option<ToolId>,
+    /// What was taken off for its hoop: the scale showed this much more.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tare_g: Option<Grams>,
 }
 
 /// Wheels were put on a stillage.

@@ -49,6 +49,11 @@ impl Character {
         logistic(days as f64, self.rind_half, self.rind_rate)
     }
 
+    /// Days after piercing at which the core has this blue coverage, %.
+    pub(crate) fn days_to_blue(&self, share: f64) -> f64 {
+        self.blue_half + (share / (100.0 - share)).ln() / self.blue_rate
+    }
+
     /// Blue coverage of the core in % this many days after piercing: a logistic curve.
     pub(crate) fn blue(&self, days: i64) -> f64 {
         logistic(days as f64, self.blue_half, self.blue_rate)

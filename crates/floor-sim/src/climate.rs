@@ -12,7 +12,7 @@ use crate::{AIR, ROOMS};
 const EVERY_MIN: i64 = 30;
 
 /// Set points in the order of [`ROOMS`]: °C and % relative humidity.
-const SET: [(f64, f64); 5] = [
+pub(crate) const SET: [(f64, f64); 5] = [
     (17.5, 86.0),
     (12.5, 93.0),
     (10.0, 94.0),
@@ -49,7 +49,11 @@ impl Dairy {
         let end = end_of(day);
         let mut at = start_of(day);
         while at < end {
-            for (index, (celsius, humidity)) in SET.iter().enumerate() {
+            for (index, set) in SET.iter().enumerate() {
+                let (celsius, humidity) = self
+                    .living
+                    .as_ref()
+                    .map_or(*set, |living| living.sensed(index, day, *set));
                 let warmth: f64 = self
                     .faults
                     .iter()
@@ -66,7 +70,7 @@ impl Dairy {
                     what: What::Climate {
                         room: ROOMS[index],
                         temperature_c: (temperature * 10.0).round() / 10.0,
-                        humidity_pct: (humidity * 10.0).round() / 10.0,
+                        humidity_pct: ((humidity * 10.0).round() / 10.0).min(100.0),
                     },
                     answer: Expected::Fine,
                 });
@@ -75,6 +79,20 @@ impl Dairy {
         }
         self.faults
             .retain(|fault| at < fault.until + TimeDelta::hours(24));
+    }
+
+    /// Degrees above the set point, over a day.
+    pub(crate) fn warmer(&self, room: usize, day: NaiveDate) -> f64 {
+        let of_room = self.faults.iter().filter(|fault| fault.room == room);
+        let hours = [8, 14, 20, 26];
+        let mean = |fault: &Fault| {
+            let sum: f64 = hours
+                .iter()
+                .map(|hour| fault.warmth(local(day, *hour, 0)))
+                .sum();
+            sum / hours.len() as f64
+        };
+        of_room.map(mean).sum()
     }
 
     fn maybe_break_a_room(&mut self, day: NaiveDate) {

@@ -12,6 +12,7 @@ use crate::floor::Floor;
 use crate::hold::OpenHold;
 use crate::ledger::Ledger;
 use crate::mistakes::Mistakes;
+use crate::nature::{Living, Nature};
 
 /// How much is made. Vats are filled Monday to Friday, and one every other Saturday.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,6 +47,7 @@ impl Size {
 /// The simulated dairy.
 #[derive(Debug, Clone)]
 pub struct Dairy {
+    seed: u64,
     pub(crate) size: Size,
     pub(crate) mistakes: Mistakes,
     /// Decides about the cheese and the pace of work.
@@ -58,6 +60,8 @@ pub struct Dairy {
     next: NaiveDate,
     /// Days since the start of the day being played.
     pub(crate) day_no: u32,
+    /// The living part of a varied nature.
+    pub(crate) living: Option<Living>,
     pub(crate) floor: Floor,
     pub(crate) ledger: Ledger,
     /// Done but not handed out yet, because it arrives later.
@@ -78,6 +82,7 @@ impl Dairy {
     pub fn new(seed: u64, start_day: NaiveDate, size: Size, mistakes: Mistakes) -> Self {
         let year = |year| NaiveDate::from_ymd_opt(year, 1, 1).unwrap_or(start_day);
         Self {
+            seed,
             size: Size {
                 vats_a_day: size.vats_a_day.clamp(1, 4),
                 wheels_a_vat: size.wheels_a_vat.clamp(2, 60),
@@ -88,6 +93,7 @@ impl Dairy {
             air: Chance::new(seed, 3),
             next: start_day.max(year(1990)).min(year(2200)),
             day_no: 0,
+            living: None,
             floor: Floor::default(),
             ledger: Ledger::default(),
             waiting: Vec::new(),
@@ -99,27 +105,45 @@ impl Dairy {
         }
     }
 
+    /// The same dairy with another nature, before its first day.
+    #[must_use]
+    pub fn with_nature(mut self, nature: Nature) -> Self {
+        self.living = match nature {
+            Nature::Even => None,
+            Nature::Varied => Some(Living::new(self.seed)),
+        };
+        self
+    }
+
     /// Plays the next dairy day and gives what reaches the system during it.
     pub fn next_day(&mut self) -> DayScript {
         let day = self.next;
+        if let Some(living) = &mut self.living {
+            living.drift();
+        }
         self.read_climate(day);
+        self.check_scale(day);
         let batches = self.fill_vats(day);
         let (turned, night_round) = self.turn_all(day);
         let moved_in = self.unhoop(day, turned);
         let seen = self.look_at_rinds(day, moved_in);
         self.turn_wrongly(day);
         if is_weekday(day) {
-            self.pierce(day, seen);
+            if self.pierces_on(day) {
+                self.pierce(day, seen);
+            }
             let graded = self.iron_and_grade(day, seen);
             self.release_holds(day);
             self.dispatch(day, graded);
         }
         self.portion(day, &batches);
+        self.weigh_some(day);
         self.set_hold(day);
         self.swap(day);
         self.discard(day);
         self.take_back(day);
         self.turn_at_night(day, &night_round);
+        self.grow(day);
         self.ledger.last_day = Some(day);
         self.ledger.incidents.sort_by_key(|incident| incident.at);
         self.next = later(day, 1);

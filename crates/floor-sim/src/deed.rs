@@ -56,6 +56,11 @@ pub enum Act {
     },
     /// Pierced.
     Pierced,
+    /// Weighed again.
+    Weighed {
+        /// Weight, grams.
+        grams: u32,
+    },
     /// A core was drawn.
     Ironed {
         /// Blue coverage, %.
@@ -101,6 +106,7 @@ pub enum Kind {
     RindSeen,
     NeedlesCounted,
     Pierced,
+    Weighed,
     Ironed,
     Graded,
     Held,
@@ -125,6 +131,7 @@ impl Act {
             Self::RindSeen { .. } => Kind::RindSeen,
             Self::NeedlesCounted { .. } => Kind::NeedlesCounted,
             Self::Pierced => Kind::Pierced,
+            Self::Weighed { .. } => Kind::Weighed,
             Self::Ironed { .. } => Kind::Ironed,
             Self::Graded { .. } => Kind::Graded,
             Self::Held { .. } => Kind::Held,

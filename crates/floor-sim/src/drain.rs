@@ -76,6 +76,9 @@ impl Dairy {
             for wheel in wheels {
                 self.floor.put_on(*wheel, number);
             }
+            if let Some(living) = &mut self.living {
+                living.note_move(number);
+            }
             numbers.push(number);
         }
         let arrivals: Vec<(u32, usize)> = numbers.into_iter().map(|number| (number, 1)).collect();
@@ -117,6 +120,9 @@ impl Dairy {
         if let Some(stillage) = self.floor.stillages.get_mut(&number) {
             self.floor.free_places[stillage.room].give_back(stillage.position, today);
             (stillage.room, stillage.position) = (room, position);
+        }
+        if let Some(living) = &mut self.living {
+            living.note_move(number);
         }
     }
 }

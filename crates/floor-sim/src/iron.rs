@@ -63,7 +63,10 @@ impl Dairy {
             let mut visit = Visit::new(IRON, "06", "IRON").scan(3, format!("T.{TOOL}"));
             let mut least = 100;
             for (wheel, pierced) in in_house.into_iter().zip(pierced).take(CORES) {
-                let truth = character.blue((day - pierced).num_days());
+                let truth = self.living.as_ref().map_or_else(
+                    || character.blue((day - pierced).num_days()),
+                    |living| living.blue(wheel),
+                );
                 let blue = seen(truth, 4.0, &mut self.chance);
                 visit = visit.scan(40, format!("W.{}", self.floor.code(wheel)));
                 visit = visit.record(30, format!("N.{blue}"), Act::Ironed { blue }, &[wheel]);

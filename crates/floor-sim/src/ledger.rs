@@ -41,6 +41,8 @@ pub struct Summary {
     pub rinds_seen: usize,
     /// Wheels pierced.
     pub pierced: usize,
+    /// Wheels weighed again.
+    pub weighed: usize,
     /// Cores drawn.
     pub ironed: usize,
     /// Wheels graded; a wheel graded again on its own counts again.
@@ -238,6 +240,7 @@ impl Summary {
                 self.needles_short += usize::from(counted < expected);
             }
             Act::Pierced => self.pierced += wheels,
+            Act::Weighed { .. } => self.weighed += wheels,
             Act::Ironed { .. } => self.ironed += wheels,
             Act::Graded { .. } => self.graded += wheels,
             Act::Held { .. } => self.held += wheels,

@@ -27,6 +27,7 @@ mod iron;
 mod ledger;
 mod make;
 mod mistakes;
+mod nature;
 mod pierce;
 mod rooms;
 mod state;
@@ -38,6 +39,7 @@ pub use deed::{Act, Deed, Incident, Kind, Mark, MissedTurn, Stranger, Void, Whee
 pub use doing::{DayScript, Doing, Expected, What};
 pub use ledger::{Ledger, Summary};
 pub use mistakes::Mistakes;
+pub use nature::{Nature, Ripeness};
 pub use state::WheelState;
 
 /// The site's code.
@@ -67,6 +69,8 @@ pub const AIR: &str = "air-1";
 /// The rooms, in the order in which a wheel passes through them: draining, hastening
 /// (warmest of the maturing rooms), second, third, cold store.
 pub const ROOMS: [&str; 5] = ["R0", "R1", "R2", "R3", "R4"];
+/// The weight that the portion scale is checked with every morning, grams.
+pub const CHECK_WEIGHT_G: u32 = 5_000;
 /// Most wheels on a stillage.
 pub const STILLAGE_HOLDS: usize = 24;
 /// Hoops in a full stack.

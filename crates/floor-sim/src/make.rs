@@ -7,10 +7,12 @@ use crate::calendar::{later, seconds};
 use crate::cheese::{self, Character, IRON_AGE};
 use crate::dairy::Dairy;
 use crate::deed::Act;
+use crate::doing::{Doing, Expected, What};
 use crate::floor::{Batch, Stack, Wheel};
 use crate::ledger::Made;
+use crate::nature;
 use crate::visit::Visit;
-use crate::{DRAIN, PORTION, RECIPE, ROOMS, STACK_HOLDS, VAT};
+use crate::{CHECK_WEIGHT_G, DRAIN, PORTION, RECIPE, ROOMS, STACK_HOLDS, VAT};
 
 /// Letters that tell a day's batches apart.
 const LETTERS: [char; 4] = ['A', 'B', 'C', 'D'];
@@ -32,17 +34,46 @@ impl Dairy {
             };
             let visit = visit.record(20, format!("N.{litres}"), act, &[]);
             self.visit(day, local(day, 5, 30 + 12 * index as i64), visit);
+            let mut first_iron = IRON_AGE;
+            if let Some(living) = &mut self.living {
+                living.begin_batch();
+                first_iron = nature::IRON_AGE;
+            }
             begun.push(self.floor.batches.len());
             self.floor.batches.push(Batch {
                 code,
                 made: day,
                 character: Character::new(&mut self.chance),
                 wheels: Vec::new(),
-                next_iron: later(day, IRON_AGE),
+                next_iron: later(day, first_iron),
                 ready: false,
             });
         }
         begun
+    }
+
+    /// The scale is shown its check weight before the day's first weighing. Chance has no
+    /// part in it, so that the days are what they would be without.
+    pub(crate) fn check_scale(&mut self, day: NaiveDate) {
+        let steps = [
+            What::Scan("P.01".to_owned()),
+            What::Scan("A.CHECKWEIGHT".to_owned()),
+            What::Scan(format!("N.{CHECK_WEIGHT_G}")),
+            What::Weight {
+                grams: CHECK_WEIGHT_G,
+            },
+        ];
+        let mut at = local(day, 5, 22);
+        for what in steps {
+            at += seconds(5);
+            self.waiting.push(Doing {
+                at,
+                arrives_at: at,
+                station: PORTION,
+                what,
+                answer: Expected::Fine,
+            });
+        }
     }
 
     /// Portions today's batches, hoops them and brings the stacks to the draining room.
@@ -109,6 +140,9 @@ impl Dairy {
             });
             if let Some(batch) = self.floor.batches.get_mut(index) {
                 batch.wheels.push(wheel);
+            }
+            if let Some(living) = &mut self.living {
+                living.begin_wheel(index, grams);
             }
             if let Some(stack) = self.floor.stacks.get_mut(&number) {
                 stack.wheels.push(wheel);

@@ -51,6 +51,14 @@ impl Dairy {
 
     /// True rind cover of a stillage: the mean of its wheels.
     fn cover(&self, stillage: &Stillage, day: NaiveDate) -> f64 {
+        if let Some(living) = &self.living {
+            let sum: f64 = stillage
+                .wheels
+                .iter()
+                .map(|wheel| living.rind(*wheel))
+                .sum();
+            return sum / stillage.wheels.len().max(1) as f64;
+        }
         let covers: Vec<f64> = stillage
             .wheels
             .iter()

@@ -164,6 +164,7 @@ fn apply(wheel: &mut WheelState, stays: &mut Vec<Stay>, deed: &Deed) {
         }
         Act::RindSeen { cover } => wheel.rind_cover = Some(*cover),
         Act::Pierced => wheel.pierced = Some(deed.day),
+        Act::Weighed { grams } => wheel.weight_g = *grams,
         Act::Ironed { blue } => wheel.blue = Some(*blue),
         Act::Graded { grade } => wheel.grade = Some(grade),
         Act::Held { hold } => {

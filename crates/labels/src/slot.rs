@@ -39,6 +39,20 @@ impl Dpi {
     pub(crate) const fn dots(self, millimetres: f32) -> f32 {
         millimetres * self.per_metre() as f32 / 1_000.0
     }
+
+    /// A length of dots in millimetres.
+    pub(crate) const fn millimetres(self, dots: f32) -> f32 {
+        dots * 1_000.0 / self.per_metre() as f32
+    }
+
+    /// Dots an inch as people and printers say it.
+    #[must_use]
+    pub const fn per_inch(self) -> u32 {
+        match self {
+            Self::D203 => 203,
+            Self::D300 => 300,
+        }
+    }
 }
 
 /// A rectangle on the label, in dots from the top left corner.
@@ -56,7 +70,7 @@ pub struct Slot {
 
 impl Slot {
     /// A place given in millimetres, moved to whole dots.
-    pub(crate) fn mm(dpi: Dpi, x: f32, y: f32, width: f32, height: f32) -> Self {
+    pub(crate) fn mm(dpi: Dpi, [x, y, width, height]: [f32; 4]) -> Self {
         let whole = |length: f32| dpi.dots(length).round() as u32;
         Self {
             x: whole(x),

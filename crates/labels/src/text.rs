@@ -1,249 +1,293 @@
-//! Words that fit their place: measured, wrapped, shrunk and at the last cut.
+//! Words that fit their place: measured, wrapped, shrunk to a least size, and refused below.
 
-use std::fmt::Write as _;
-use std::sync::{Arc, OnceLock};
+use crate::drawing::{Placed, Run, Shape};
+use crate::font::{Face, Shaped};
+use crate::{Drawing, LabelError, Slot};
 
-use resvg::usvg::{self, Node, Options, Rect, Tree, fontdb};
-
-use crate::{LabelError, Slot};
-
-/// DejaVu Sans, regular and bold, and nothing from the machine: a label looks the same
-/// wherever it is made.
-fn fonts() -> Arc<fontdb::Database> {
-    static FONTS: OnceLock<Arc<fontdb::Database>> = OnceLock::new();
-    Arc::clone(FONTS.get_or_init(|| {
-        let mut database = fontdb::Database::new();
-        database.load_font_data(include_bytes!("../fonts/DejaVuSans.ttf").to_vec());
-        database.load_font_data(include_bytes!("../fonts/DejaVuSans-Bold.ttf").to_vec());
-        Arc::new(database)
-    }))
-}
-
-/// Reads an SVG with the label's fonts.
-pub(crate) fn parse(svg: &str) -> Result<Tree, LabelError> {
-    let options = Options {
-        font_family: FAMILY.to_owned(),
-        fontdb: fonts(),
-        ..Options::default()
-    };
-    Tree::from_str(svg, &options).map_err(|error| LabelError::Draw(error.to_string()))
-}
-
-const FAMILY: &str = "DejaVu Sans";
-
-/// Longest text looked at, in characters: far more than any line of a label shows.
-const LONGEST: usize = 160;
+/// Longest text looked at, in bytes: far more than any field of a label shows.
+const LONGEST: usize = 2_000;
 
 /// How one text is set.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Style {
-    /// Bold or regular.
-    pub bold: bool,
     /// White on black.
-    pub inverse: bool,
+    pub white: bool,
     /// Where in its slot a line stands.
     pub align: Align,
     /// Most lines to wrap into.
     pub lines: usize,
     /// Largest letters, in dots of em.
     pub largest: f32,
-    /// Smallest letters, in dots of em: rather than go below, the text is cut with "…".
+    /// Smallest letters, in dots of em.
     pub smallest: f32,
 }
 
 /// Where in its slot a line stands.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, serde::Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub(crate) enum Align {
+    #[default]
     Left,
     Centre,
     Right,
 }
 
-/// SVG text elements of the words, inside the slot whatever the words are.
-pub(crate) fn set(words: &str, style: Style, slot: Slot) -> Result<String, LabelError> {
-    let words = printable(words);
-    let mut svg = String::new();
-    let Some(block) = fit(&words, style, slot)? else {
-        return Ok(svg);
+/// A part of a text in one face.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Piece {
+    pub text: String,
+    pub face: Face,
+}
+
+/// What is never parted: what stands between two spaces.
+struct Word {
+    parts: Vec<(String, Face, Shaped)>,
+    advance: f32,
+}
+
+/// Words side by side, in ems.
+struct Line<'w> {
+    words: Vec<&'w Word>,
+    left: f32,
+    right: f32,
+    above: f32,
+    below: f32,
+}
+
+/// Sets the pieces inside the slot, as large as they fit.
+///
+/// # Errors
+/// [`LabelError::DoesNotFit`] when they do not at the smallest size, and
+/// [`LabelError::NoLetter`] for a character that the font does not have.
+pub(crate) fn set(
+    drawing: &mut Drawing,
+    pieces: &[Piece],
+    style: Style,
+    slot: Slot,
+) -> Result<(), LabelError> {
+    let does_not_fit = || LabelError::DoesNotFit {
+        words: pieces.iter().map(|piece| piece.text.as_str()).collect(),
+        least_mm: drawing.dpi.millimetres(style.smallest),
     };
-    let size = block.size;
-    let mut top = slot.y as f32 + (slot.height as f32 - block.height * size) / 2.0;
-    for line in block.lines {
-        let Ink {
-            left,
-            top: above,
-            right,
-            bottom,
-        } = line.ink;
-        let spare = slot.width as f32 - (right - left) * size;
+    if pieces.iter().map(|piece| piece.text.len()).sum::<usize>() > LONGEST {
+        return Err(does_not_fit());
+    }
+    let words = words(pieces)?;
+    if words.is_empty() {
+        return Ok(());
+    }
+    let space = space(pieces);
+    let fits = |size: f32| wrap(&words, space, style.lines, size, slot);
+    let mut best = (style.largest, fits(style.largest));
+    if best.1.is_none() {
+        let (mut size, mut too_large) = (style.smallest, style.largest);
+        best = (size, fits(size));
+        // Sixteen halvings end far below what a dot shows.
+        for _ in 0..16 {
+            let between = f32::midpoint(size, too_large);
+            match fits(between) {
+                Some(lines) => {
+                    size = between;
+                    best = (between, Some(lines));
+                }
+                None => too_large = between,
+            }
+        }
+    }
+    let (size, Some(lines)) = best else {
+        return Err(does_not_fit());
+    };
+    let height: f32 = lines.iter().map(|line| line.above + line.below).sum();
+    let mut top = slot.y as f32 + (slot.height as f32 - height * size) / 2.0;
+    for line in &lines {
+        let spare = slot.width as f32 - (line.right - line.left) * size;
         let indent = match style.align {
             Align::Left => 0.0,
             Align::Centre => spare / 2.0,
             Align::Right => spare,
         };
-        let x = slot.x as f32 + indent - left * size;
-        let y = top - above * size;
-        let weight = if style.bold { "bold" } else { "normal" };
-        let fill = if style.inverse { "white" } else { "black" };
-        // Writing to a String cannot fail.
-        let _ = writeln!(
-            svg,
-            r#"<text xml:space="preserve" x="{x:.2}" y="{y:.2}" font-size="{size:.3}" font-weight="{weight}" fill="{fill}">{}</text>"#,
-            escaped(&line.words)
-        );
-        top += (bottom - above) * size;
+        let x = slot.x as f32 + indent - line.left * size;
+        let baseline = top + line.above * size;
+        for (offset, mut run) in line.runs(space, size) {
+            run.x = x + offset * size;
+            run.y = baseline;
+            run.black = !style.white;
+            drawing.shapes.push(Shape::Letters(run));
+        }
+        top += (line.above + line.below) * size;
     }
-    Ok(svg)
+    Ok(())
 }
 
-/// Lines set together at one size.
-struct Block {
-    lines: Vec<Line>,
-    /// Height of all lines at a size of one.
-    height: f32,
-    /// Largest size at which all lines fit the slot, not above the style's largest.
+/// Greedy lines of words at a size; `None` when they do not fit the slot.
+fn wrap<'w>(
+    words: &'w [Word],
+    space: f32,
+    most: usize,
     size: f32,
-}
-
-struct Line {
-    words: String,
-    ink: Ink,
-}
-
-/// What a line covers around its origin at a font size of one: its letters, and at
-/// least the font's own line height, so that lines of unlike letters stand alike.
-#[derive(Clone, Copy)]
-struct Ink {
-    left: f32,
-    top: f32,
-    right: f32,
-    bottom: f32,
-}
-
-/// The largest way to set the words: on as few lines as give the largest letters. Nothing
-/// for words that leave no mark.
-fn fit(words: &str, style: Style, slot: Slot) -> Result<Option<Block>, LabelError> {
-    let Some(mut best) = block(&[words], style, slot)? else {
-        return Ok(None);
-    };
-    if style.lines > 1
-        && let Some((first, second)) = halves(words)
-        && let Some(two) = block(&[first, second], style, slot)?
-        && two.size > best.size
-    {
-        best = two;
-    }
-    if best.size >= style.smallest {
-        return Ok(Some(best));
-    }
-    cut(words, style, slot)
-}
-
-/// The longest beginning of the words that fits at the smallest size, then "…".
-fn cut(words: &str, style: Style, slot: Slot) -> Result<Option<Block>, LabelError> {
-    let ends: Vec<usize> = words.char_indices().map(|(at, _)| at).collect();
-    let uncut = Style {
-        smallest: 0.0,
-        ..style
-    };
-    let shortened = |kept: usize| -> Result<Option<Block>, LabelError> {
-        let end = ends.get(kept).copied().unwrap_or(words.len());
-        fit(&format!("{}…", words[..end].trim_end()), uncut, slot)
-    };
-    let (mut fits, mut too_long) = (0, ends.len());
-    let mut best = shortened(0)?;
-    while fits + 1 < too_long {
-        let kept = usize::midpoint(fits, too_long);
-        match shortened(kept)? {
-            Some(block) if block.size >= style.smallest => {
-                best = Some(block);
-                fits = kept;
-            }
-            _ => too_long = kept,
-        }
-    }
-    Ok(best)
-}
-
-fn block(lines: &[&str], style: Style, slot: Slot) -> Result<Option<Block>, LabelError> {
-    let mut block = Block {
-        lines: Vec::new(),
-        height: 0.0,
-        size: style.largest,
-    };
-    for words in lines {
-        let Some(ink) = measure(words, style.bold)? else {
+    slot: Slot,
+) -> Option<Vec<Line<'w>>> {
+    let (width, mut height) = (slot.width as f32 / size, slot.height as f32 / size);
+    let mut lines: Vec<Line<'w>> = Vec::new();
+    for word in words {
+        if let Some(line) = lines.last_mut()
+            && let Some(longer) = line.with(word, space, width)
+        {
+            *line = longer;
             continue;
-        };
-        block.height += ink.bottom - ink.top;
-        block.size = block.size.min(slot.width as f32 / (ink.right - ink.left));
-        block.lines.push(Line {
-            words: (*words).to_owned(),
-            ink,
-        });
-    }
-    block.size = block.size.min(slot.height as f32 / block.height);
-    Ok((!block.lines.is_empty()).then_some(block))
-}
-
-/// The words on two lines of most equal length; nothing for a single word.
-fn halves(words: &str) -> Option<(&str, &str)> {
-    words
-        .match_indices(' ')
-        .map(|(at, _)| (&words[..at], &words[at + 1..]))
-        .min_by_key(|(first, second)| first.chars().count().max(second.chars().count()))
-}
-
-/// Measures a line with the very code that draws it.
-fn measure(words: &str, bold: bool) -> Result<Option<Ink>, LabelError> {
-    /// A size large enough that the parser's rounding does not show.
-    const EM: f32 = 100.0;
-    let weight = if bold { "bold" } else { "normal" };
-    let tree = parse(&format!(
-        r#"<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9"><text xml:space="preserve" font-size="{EM}" font-weight="{weight}">{}</text></svg>"#,
-        escaped(words)
-    ))?;
-    Ok(first_text(tree.root()).map(|text| {
-        let line = text.bounding_box();
-        let letters = text.flattened().bounding_box();
-        let both =
-            |of: fn(&Rect) -> f32, pick: fn(f32, f32) -> f32| pick(of(&line), of(&letters)) / EM;
-        Ink {
-            left: both(Rect::left, f32::min),
-            top: both(Rect::top, f32::min),
-            right: both(Rect::right, f32::max),
-            bottom: both(Rect::bottom, f32::max),
         }
-    }))
+        lines.push(Line::of(vec![word], space));
+    }
+    for line in &lines {
+        height -= line.above + line.below;
+    }
+    let fit = lines.len() <= most.max(1)
+        && height >= 0.0
+        && lines.iter().all(|line| line.right - line.left <= width);
+    fit.then_some(lines)
 }
 
-fn first_text(group: &usvg::Group) -> Option<&usvg::Text> {
-    group.children().iter().find_map(|node| match node {
-        Node::Text(text) => Some(&**text),
-        Node::Group(inner) => first_text(inner),
-        Node::Path(_) | Node::Image(_) => None,
-    })
+impl<'w> Line<'w> {
+    fn of(words: Vec<&'w Word>, space: f32) -> Self {
+        let mut line = Self {
+            words: Vec::new(),
+            left: 0.0,
+            right: 0.0,
+            above: 0.0,
+            below: 0.0,
+        };
+        let mut at = 0.0;
+        for (nth, word) in words.iter().enumerate() {
+            if nth > 0 {
+                at += space;
+            }
+            for (_, _, part) in &word.parts {
+                line.left = line.left.min(at + part.left);
+                line.right = line.right.max(at + part.right);
+                line.above = line.above.max(part.above);
+                line.below = line.below.max(part.below);
+                at += part.advance;
+            }
+        }
+        line.words = words;
+        line
+    }
+
+    /// The line with one word more, if it is no longer than `width`.
+    fn with(&self, word: &'w Word, space: f32, width: f32) -> Option<Self> {
+        // A quick no before the exact measure.
+        if self.right + word.advance > width + space {
+            return None;
+        }
+        let mut words = self.words.clone();
+        words.push(word);
+        let longer = Self::of(words, space);
+        (longer.right - longer.left <= width).then_some(longer)
+    }
+
+    /// Runs of one face each, with how far each begins after the line does, in ems.
+    fn runs(&self, space: f32, size: f32) -> Vec<(f32, Run)> {
+        let mut runs: Vec<(f32, Run)> = Vec::new();
+        let mut at = 0.0;
+        for (nth, word) in self.words.iter().enumerate() {
+            if nth > 0 {
+                at += space;
+            }
+            for (part_nth, (text, face, part)) in word.parts.iter().enumerate() {
+                let gap = if nth > 0 && part_nth == 0 { " " } else { "" };
+                if runs.last().is_none_or(|(_, run)| run.face != *face) {
+                    let run = Run {
+                        face: *face,
+                        size,
+                        x: 0.0,
+                        y: 0.0,
+                        black: true,
+                        glyphs: Vec::new(),
+                        words: String::new(),
+                    };
+                    runs.push((at, run));
+                } else if let Some((_, run)) = runs.last_mut() {
+                    run.words += gap;
+                }
+                if let Some((start, run)) = runs.last_mut() {
+                    let from = run.words.len();
+                    run.glyphs.extend(part.glyphs.iter().map(|glyph| Placed {
+                        x: glyph.x + at - *start,
+                        from: glyph.from + from,
+                        ..*glyph
+                    }));
+                    run.words += text;
+                }
+                at += part.advance;
+            }
+        }
+        runs
+    }
 }
 
-/// The text as one line of characters that XML and a label may carry: white space
-/// closed up, control and direction-override characters left out.
+fn space(pieces: &[Piece]) -> f32 {
+    let face = pieces.first().map_or(Face::Regular, |piece| piece.face);
+    face.font().map_or(0.3, |font| font.shape(" ").advance)
+}
+
+fn words(pieces: &[Piece]) -> Result<Vec<Word>, LabelError> {
+    let mut words: Vec<Word> = Vec::new();
+    let mut joined = false;
+    for piece in pieces {
+        let font = piece
+            .face
+            .font()
+            .ok_or_else(|| LabelError::Draw("the label's own font is damaged".to_owned()))?;
+        let text = printable(&piece.text);
+        if text.is_empty() {
+            continue;
+        }
+        for (nth, text) in text.split(' ').enumerate() {
+            // A space before this part, and not only the seam of two faces.
+            joined &= nth == 0;
+            if text.is_empty() {
+                continue;
+            }
+            let shaped = font.shape(text);
+            if let Some(missing) = shaped.glyphs.iter().find(|placed| placed.glyph == 0) {
+                let character = text[missing.from..].chars().next().unwrap_or(' ');
+                return Err(LabelError::NoLetter {
+                    character,
+                    words: text.to_owned(),
+                });
+            }
+            let advance = shaped.advance;
+            let part = (text.to_owned(), piece.face, shaped);
+            match words.last_mut().filter(|_| joined) {
+                Some(word) => {
+                    word.parts.push(part);
+                    word.advance += advance;
+                }
+                None => words.push(Word {
+                    parts: vec![part],
+                    advance,
+                }),
+            }
+            joined = true;
+        }
+        joined = !text.ends_with(' ') && !words.is_empty();
+    }
+    Ok(words)
+}
+
+/// The text as one line of characters that a label may carry: white space closed up,
+/// control and direction-override characters left out.
 fn printable(words: &str) -> String {
-    let mut line = words
-        .split(|c: char| c.is_whitespace() || c.is_control())
-        .filter(|word| !word.is_empty())
-        .collect::<Vec<_>>()
-        .join(" ");
-    line.retain(|c| !matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' | '\u{fffe}' | '\u{ffff}'));
-    if let Some((end, _)) = line.char_indices().nth(LONGEST) {
-        line.truncate(end);
-        line.push('…');
+    let mut line = String::new();
+    for c in words.chars() {
+        if c.is_whitespace() || c.is_control() {
+            if !line.ends_with(' ') {
+                line.push(' ');
+            }
+        } else if !matches!(c, '\u{200b}'..='\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2060}'..='\u{206f}' | '\u{feff}' | '\u{fffe}' | '\u{ffff}')
+        {
+            line.push(c);
+        }
     }
     line
-}
-
-fn escaped(words: &str) -> String {
-    words
-        .replace('&', "&amp;")
-        .replace('<', "&lt;")
-        .replace('>', "&gt;")
 }

@@ -1,6 +1,7 @@
 //! A mass as a scale shows it: signed, exact, in any of the trade's units.
 
 use std::fmt;
+use std::str::FromStr;
 
 use quantity::Grams;
 
@@ -33,6 +34,14 @@ impl Unit {
         ("oz", Self::Ounce),
         ("g", Self::Gram),
     ];
+
+    /// A unit by its name, in any case.
+    pub(crate) fn named(name: &str) -> Option<Self> {
+        Self::NAMES
+            .iter()
+            .find(|(written, _)| written.eq_ignore_ascii_case(name))
+            .map(|&(_, unit)| unit)
+    }
 
     const fn femtograms(self) -> i128 {
         match self {
@@ -84,6 +93,16 @@ impl Weight {
         Self(self.0.saturating_mul(n as i128))
     }
 
+    /// Half the mass; half a femtogram is cut off.
+    pub(crate) const fn halved(self) -> Self {
+        Self(self.0 / 2)
+    }
+
+    /// How many whole intervals fit in the mass; `interval` > 0.
+    pub(crate) const fn intervals(self, interval: Self) -> i128 {
+        self.0 / interval.0
+    }
+
     /// How far apart two masses are.
     #[must_use]
     pub const fn apart(self, other: Self) -> Self {
@@ -100,11 +119,45 @@ impl Weight {
         Self(nearest(self.0, interval.0) * interval.0)
     }
 
+    /// Whole grams, rounded up. `None` when negative or beyond [`Grams::MOST`].
+    #[must_use]
+    pub fn to_grams_up(self) -> Option<Grams> {
+        let up = self.0.checked_add(PER_GRAM - 1)?;
+        let grams = u32::try_from(up.div_euclid(PER_GRAM)).ok()?;
+        Grams::new(grams).ok()
+    }
+
     /// Whole grams, halves away from zero. `None` when negative or beyond [`Grams::MOST`].
     #[must_use]
     pub fn to_grams(self) -> Option<Grams> {
         let grams = u32::try_from(nearest(self.0, PER_GRAM)).ok()?;
         Grams::new(grams).ok()
+    }
+}
+
+/// Text that is no weight.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("{0:?} is no weight: write a number and g, kg, lb or oz, such as \"5 g\" or \"0.01 lb\"")]
+pub struct BadWeight(pub String);
+
+impl FromStr for Weight {
+    type Err = BadWeight;
+
+    /// Reads `5 g`, `0.01 lb`, `15kg`.
+    fn from_str(text: &str) -> Result<Self, BadWeight> {
+        let read = || {
+            let unit_at = text.find(|c: char| c.is_ascii_alphabetic())?;
+            let (number, unit) = text.split_at(unit_at);
+            let (whole, part) = number.trim().split_once('.').unwrap_or((number.trim(), ""));
+            let digits = format!("{whole}{part}");
+            // `parse` alone would take a sign.
+            if !digits.bytes().all(|b| b.is_ascii_digit()) {
+                return None;
+            }
+            let decimals = u32::try_from(part.len()).ok()?;
+            Self::new(digits.parse().ok()?, decimals, Unit::named(unit.trim())?)
+        };
+        read().ok_or_else(|| BadWeight(text.to_owned()))
     }
 }
 
@@ -158,6 +211,33 @@ mod tests {
         let half = Weight::new(25, 1, Unit::Gram).unwrap();
         assert_eq!(half.rounded_to(five), five);
         assert_eq!(Weight::grams(7).rounded_to(Weight::ZERO), Weight::grams(7));
+    }
+
+    #[test]
+    fn a_weight_is_read_as_people_write_it() {
+        for (text, weight) in [
+            ("5 g", Weight::grams(5)),
+            ("15kg", Weight::grams(15_000)),
+            ("0.020 KG", Weight::grams(20)),
+            ("0.01 lb", Weight::new(1, 2, Unit::Pound).unwrap()),
+        ] {
+            assert_eq!(text.parse(), Ok(weight), "{text}");
+        }
+        for text in [
+            "",
+            "5",
+            "g",
+            "-5 g",
+            "+5 g",
+            "5 stone",
+            "1.2.3 g",
+            "0.0000001 g",
+            "5 g 3",
+            "1e3 g",
+        ] {
+            let refused = BadWeight(text.to_owned());
+            assert_eq!(text.parse::<Weight>(), Err(refused));
+        }
     }
 
     #[test]

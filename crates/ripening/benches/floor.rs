@@ -1,19 +1,21 @@
 //! What deriving costs on a floor of 200 000 wheels: from cold, for one fact, and for a
-//! clock tick with k wheels falling due. Run with `cargo bench -p ripening`.
+//! clock tick with k wheels falling due. Run with `cargo bench -p ripening`; a number after
+//! `--` asks for a floor of as many wheels, measured once.
+//!
+//! Times are of one processor core, not of the clock on the wall: what else the machine
+//! does takes no part in them, but for what it pushes out of the caches.
 #![allow(clippy::unwrap_used)] // a failed bench panics
-#![allow(clippy::disallowed_methods)] // this measures elapsed time
 
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
+use cpu_time::ThreadTime;
 use facts::{Event, Fact, FactIdSource, WheelId};
 use quantity::{DairyClock, Grams, Percent};
 use recipe::{Origin, Recipe, RecipeBook};
 use ripening::{Floor, Practice};
 
-const WHEELS: usize = 200_000;
 const STILLAGE: usize = 24;
-const ROUNDS: usize = 5;
 
 /// Common practice (no source), with a last room where wheels are turned once a week.
 fn practice() -> Practice {
@@ -68,8 +70,8 @@ fn turned_at() -> DateTime<Utc> {
     made_at() + TimeDelta::days(40)
 }
 
-fn stillages() -> Vec<Vec<WheelId>> {
-    let wheels: Vec<WheelId> = (0..WHEELS)
+fn stillages(wheels: usize) -> Vec<Vec<WheelId>> {
+    let wheels: Vec<WheelId> = (0..wheels)
         .map(|n| format!("B{}-{:02}", n / 48, n % 48).parse().unwrap())
         .collect();
     wheels.chunks(STILLAGE).map(<[WheelId]>::to_vec).collect()
@@ -88,6 +90,7 @@ fn floor(stillages: &[Vec<WheelId>], daily: usize, teller: &mut Teller) -> Floor
                 batch,
                 weight_g,
                 scale: None,
+                tare_g: None,
                 mixer: None,
             };
             floor.apply(&teller.fact(made_at(), portioned));
@@ -134,8 +137,9 @@ fn floor(stillages: &[Vec<WheelId>], daily: usize, teller: &mut Teller) -> Floor
     floor
 }
 
+/// Processor time that the work takes on this thread.
 fn timed(work: impl FnOnce()) -> Duration {
-    let began = Instant::now();
+    let began = ThreadTime::now();
     work();
     began.elapsed()
 }
@@ -145,72 +149,94 @@ fn median(mut times: Vec<Duration>) -> Duration {
     times[times.len() / 2]
 }
 
+fn us(time: Duration) -> f64 {
+    time.as_secs_f64() * 1e6
+}
+
+/// Next actions of every wheel, from nothing.
+#[inline(never)] // a profiler finds it by name
+fn cold(floor: &mut Floor, evening: DateTime<Utc>) -> Duration {
+    timed(|| floor.refresh(evening))
+}
+
+/// One turn of a stillage after the other, each folded and derived.
+#[inline(never)]
+fn turns(
+    floor: &mut Floor,
+    teller: &mut Teller,
+    stillages: &[Vec<WheelId>],
+    evening: DateTime<Utc>,
+) -> Duration {
+    let facts: Vec<Fact> = stillages
+        .iter()
+        .zip(1..)
+        .map(|(wheels, n)| {
+            let wheels = wheels.clone();
+            let turned = facts::WheelTurned { wheels, via: None };
+            teller.fact(evening + TimeDelta::seconds(n), turned)
+        })
+        .collect();
+    timed(|| {
+        for fact in &facts {
+            floor.apply(fact);
+            floor.refresh(fact.occurred_at);
+        }
+    })
+}
+
+/// The next morning, on which some wheels fall due.
+#[inline(never)]
+fn tick(floor: &mut Floor) -> Duration {
+    let morning: DateTime<Utc> = "2026-03-15T04:00:00Z".parse().unwrap();
+    timed(|| floor.refresh(morning))
+}
+
 fn main() {
     // `cargo test` builds and runs benches without this flag: nothing is measured then.
     if !std::env::args().any(|argument| argument == "--bench") {
         return;
     }
-    let stillages = stillages();
+    let asked = std::env::args().find_map(|argument| argument.parse().ok());
+    let (wheels, rounds) = asked.map_or((200_000, 5), |wheels| (wheels, 1));
+    let stillages = stillages(wheels);
+    let some = &stillages[..stillages.len().min(1_000)];
     let mut teller = Teller {
         ids: FactIdSource::default(),
         number: 0,
     };
     let evening = turned_at() + TimeDelta::hours(10);
 
-    let mut cold = Vec::new();
-    let mut one_fact = Vec::new();
-    for _ in 0..ROUNDS {
-        let mut floor = floor(&stillages, 0, &mut teller);
-        cold.push(timed(|| floor.refresh(evening)));
-        let turns: Vec<Fact> = stillages[..1_000]
-            .iter()
-            .zip(1..)
-            .map(|(wheels, n)| {
-                let turned = facts::WheelTurned {
-                    wheels: wheels.clone(),
-                    via: None,
-                };
-                teller.fact(evening + TimeDelta::seconds(n), turned)
-            })
-            .collect();
-        let all = timed(|| {
-            for turn in &turns {
-                floor.apply(turn);
-                floor.refresh(turn.occurred_at);
-            }
-        });
-        one_fact.push(all / u32::try_from(turns.len()).unwrap());
-    }
-    let cold = median(cold);
-    let one_fact = median(one_fact);
+    let (from_cold, for_turns): (Vec<_>, Vec<_>) = (0..rounds)
+        .map(|_| {
+            let mut floor = floor(&stillages, 0, &mut teller);
+            let from_cold = cold(&mut floor, evening);
+            (from_cold, turns(&mut floor, &mut teller, some, evening))
+        })
+        .unzip();
+    let from_cold = median(from_cold);
     println!(
-        "next actions of {WHEELS} wheels from cold: {:.0} wheels/s",
-        WHEELS as f64 / cold.as_secs_f64()
+        "next actions of {wheels} wheels from cold: {:.0} wheels/s",
+        wheels as f64 / from_cold.as_secs_f64()
     );
+    let one_turn = us(median(for_turns)) / some.len() as f64;
     println!(
-        "one turn of {STILLAGE} wheels, folded and derived: {:.1} us, {:.2} us a wheel",
-        one_fact.as_secs_f64() * 1e6,
-        one_fact.as_secs_f64() * 1e6 / STILLAGE as f64
+        "one turn of {STILLAGE} wheels, folded and derived: {one_turn:.1} us, {:.2} us a wheel",
+        one_turn / STILLAGE as f64
     );
-    let morning: DateTime<Utc> = "2026-03-15T04:00:00Z".parse().unwrap();
-    let mut first = None;
     for k in [0, 96, 1_008, 10_008, 100_008] {
-        let mut ticks = Vec::new();
-        for _ in 0..ROUNDS {
+        if k > wheels {
+            continue;
+        }
+        let ticks = (0..rounds).map(|_| {
             let mut floor = floor(&stillages, k, &mut teller);
             floor.refresh(evening);
-            ticks.push(timed(|| floor.refresh(morning)));
-        }
-        let tick = median(ticks).as_secs_f64() * 1e6;
-        if k == 1_008 {
-            first = Some(tick / k as f64);
-        }
-        let ratio = first.map_or(String::new(), |one| {
-            format!(
-                ", {:.2} of the cost a wheel at 1 008",
-                tick / k as f64 / one
-            )
+            tick(&mut floor)
         });
-        println!("a tick over {WHEELS} wheels with {k} falling due: {tick:.0} us{ratio}");
+        let one_tick = us(median(ticks.collect()));
+        let a_wheel = match k {
+            0 => String::new(),
+            k => format!(", {:.2} us a wheel", one_tick / k as f64),
+        };
+        println!("a tick over {wheels} wheels with {k} falling due: {one_tick:.0} us{a_wheel}");
     }
 }

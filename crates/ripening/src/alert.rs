@@ -10,6 +10,7 @@ use chrono::{DateTime, Utc};
 use facts::{RoomId, StackId, StationId, StillageId, ToolId, WheelId};
 use serde::{Deserialize, Serialize};
 
+use crate::wheels::{Slot, Wheels};
 use crate::{Action, Severity, Urgency, Wheel, rule};
 
 /// How many wheels a message names one by one.
@@ -38,6 +39,9 @@ pub enum Situation {
     ClockAhead,
     PiercedUnchecked,
     WeightOff,
+    SensorDoubted,
+    GasHigh,
+    GasDanger,
 }
 
 impl Situation {
@@ -65,6 +69,9 @@ impl Situation {
                 "used to pierce without a good needle count that day: hold the wheels and look for metal"
             }
             Self::WeightOff => "weighs far from what its age and portion lead to expect",
+            Self::SensorDoubted => "a sensor that cannot be right: its readings are not relied on",
+            Self::GasHigh => "gas in the air above a limit for people",
+            Self::GasDanger => "gas in the air that is dangerous to life: LEAVE AT ONCE",
         }
     }
 
@@ -97,6 +104,9 @@ impl Situation {
             Self::ClockAhead => "clock right again",
             Self::PiercedUnchecked => "wheels held, or its count came in",
             Self::WeightOff => "weighs as expected again, or was graded",
+            Self::SensorDoubted => "its sensors can be relied on again",
+            Self::GasHigh => "gas below its limits again, by the sensor",
+            Self::GasDanger => "gas no longer at the dangerous level, by the sensor",
         }
     }
 
@@ -105,6 +115,8 @@ impl Situation {
             Self::NotRubbedUp
             | Self::Unseen
             | Self::CheckFailed
+            | Self::GasHigh
+            | Self::GasDanger
             | Self::PiercedUnchecked
             | Self::FactsMissing
             | Self::NumbersReused => Severity::Alarm,
@@ -227,18 +239,43 @@ pub struct Open {
     pub since: DateTime<Utc>,
 }
 
+impl Open {
+    /// The situation's own name: the same as in every message about it.
+    #[must_use]
+    pub fn name(&self) -> String {
+        name(self.key, self.since)
+    }
+}
+
 /// A situation as it is now.
 #[derive(Debug, Clone, Default)]
 struct Standing {
-    wheels: BTreeMap<WheelId, Level>,
+    wheels: BTreeMap<Slot, Level>,
+    /// How many of the wheels are at the worse level.
+    escalated: usize,
     /// For what is not about single wheels: how bad, and in words.
     other: Option<(Level, String)>,
 }
 
 impl Standing {
     fn level(&self) -> Option<Level> {
-        let worst = self.wheels.values().copied().max();
-        worst.max(self.other.as_ref().map(|(level, _)| *level))
+        let wheels = match (self.wheels.is_empty(), self.escalated) {
+            (true, _) => None,
+            (false, 0) => Some(Level::Raised),
+            (false, _) => Some(Level::Escalated),
+        };
+        wheels.max(self.other.as_ref().map(|(level, _)| *level))
+    }
+
+    fn joins(&mut self, wheel: Slot, level: Level) {
+        self.leaves(wheel);
+        self.wheels.insert(wheel, level);
+        self.escalated += usize::from(level == Level::Escalated);
+    }
+
+    fn leaves(&mut self, wheel: Slot) {
+        let level = self.wheels.remove(&wheel);
+        self.escalated -= usize::from(level == Some(Level::Escalated));
     }
 }
 
@@ -268,22 +305,16 @@ impl Board {
     }
 
     /// Replaces a wheel's part in all situations.
-    pub(crate) fn wheel(&mut self, wheel: WheelId, before: &[Told], after: &[Told]) {
-        if before == after {
-            return;
-        }
+    pub(crate) fn wheel(&mut self, wheel: Slot, before: &[Told], after: &[Told]) {
         for told in before {
             if let Some(standing) = self.standing.get_mut(&told.key) {
-                standing.wheels.remove(&wheel);
+                standing.leaves(wheel);
             }
             self.changed.insert(told.key);
         }
         for told in after {
-            self.standing
-                .entry(told.key)
-                .or_default()
-                .wheels
-                .insert(wheel, told.level);
+            let standing = self.standing.entry(told.key).or_default();
+            standing.joins(wheel, told.level);
             self.changed.insert(told.key);
         }
     }
@@ -294,26 +325,23 @@ impl Board {
     }
 
     /// The same, naming the wheels it concerns.
-    pub(crate) fn other_with(
-        &mut self,
-        key: Key,
-        now: Option<(Level, String)>,
-        wheels: &[WheelId],
-    ) {
+    pub(crate) fn other_with(&mut self, key: Key, now: Option<(Level, String)>, wheels: &[Slot]) {
         if now.is_none() && !self.standing.contains_key(&key) {
             return;
         }
-        let standing = self.standing.entry(key).or_default();
-        standing.wheels = match &now {
-            Some((level, _)) => wheels.iter().map(|wheel| (*wheel, *level)).collect(),
-            None => BTreeMap::new(),
-        };
+        let mut standing = Standing::default();
+        if let Some((level, _)) = &now {
+            for wheel in wheels {
+                standing.joins(*wheel, *level);
+            }
+        }
         standing.other = now;
+        self.standing.insert(key, standing);
         self.changed.insert(key);
     }
 
     /// What people should be told now, as told.
-    pub(crate) fn tell(&mut self, now: DateTime<Utc>) -> Vec<Alert> {
+    pub(crate) fn tell(&mut self, now: DateTime<Utc>, wheels: &Wheels) -> Vec<Alert> {
         let mut alerts = Vec::new();
         for key in std::mem::take(&mut self.changed) {
             let level = self.standing.get(&key).and_then(Standing::level);
@@ -327,7 +355,7 @@ impl Board {
                 (Some(o), None) => (Some(Step::Cleared), o.since),
             };
             if let Some(step) = step {
-                alerts.push(self.message(key, step, since));
+                alerts.push(self.message(key, step, since, wheels));
             }
             match level {
                 // A situation that eases without ending stays as bad as people were told.
@@ -344,12 +372,12 @@ impl Board {
         alerts
     }
 
-    fn message(&self, key: Key, step: Step, since: DateTime<Utc>) -> Alert {
+    fn message(&self, key: Key, step: Step, since: DateTime<Utc>, wheels: &Wheels) -> Alert {
         let (situation, subject) = key;
         let standing = self.standing.get(&key);
-        let wheels: Vec<WheelId> = standing
-            .map(|s| s.wheels.keys().copied().collect())
-            .unwrap_or_default();
+        let slots = standing.iter().flat_map(|s| s.wheels.keys());
+        let mut wheels: Vec<WheelId> = slots.map(|slot| wheels.id(*slot)).collect();
+        wheels.sort_unstable();
         let detail = standing
             .and_then(|s| s.other.as_ref())
             .map(|(_, words)| words.as_str());

@@ -6,8 +6,8 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use facts::{
-    BatchId, Carrier, FactId, Grade, HoldId, MarketId, PersonId, RoomId, StationId, StillageId,
-    WheelId,
+    BatchId, Carrier, FactId, ForecastTold, Grade, HoldId, MarketId, PersonId, RoomId, StationId,
+    StillageId, WheelId,
 };
 use quantity::DairyDay;
 use serde::{Deserialize, Serialize};
@@ -306,6 +306,12 @@ pub struct AlertLine {
     pub wheels: usize,
     /// In words.
     pub words: String,
+    /// The name in every message about it; none while nobody was told.
+    #[serde(default)]
+    pub alert: Option<String>,
+    /// Since when people have been told.
+    #[serde(default)]
+    pub since: Option<DateTime<Utc>>,
 }
 
 /// A batch: its make record and its wheels.
@@ -325,6 +331,9 @@ pub struct BatchPicture {
     pub to_iron: Vec<WheelId>,
     /// When the last of them showed blue right through.
     pub ready: Option<DateTime<Utc>>,
+    /// What the forecast expects of it, as told last.
+    #[serde(default)]
+    pub expected: Option<ForecastTold>,
 }
 
 /// What is due on a floor.
@@ -556,11 +565,11 @@ pub fn floor(floor: &Floor, rooms: &[(RoomId, String)]) -> FloorPicture {
             .map_or(0, std::collections::BTreeSet::len);
     }
     for (id, room) in floor.rooms() {
-        if let Some((_, reading)) = room.latest(floor.voids())
+        if let Some((_, temperature, humidity)) = room.latest(floor.voids())
             && let Some(place) = places.get_mut(&Some(*id))
         {
-            place.temperature_c = Some(reading.temperature.get());
-            place.humidity_pct = reading.humidity.map(quantity::Percent::get);
+            place.temperature_c = Some(temperature.get());
+            place.humidity_pct = humidity.map(quantity::Percent::get);
         }
     }
     picture.places = std::iter::once(hoops).chain(places.into_values()).collect();
@@ -568,14 +577,20 @@ pub fn floor(floor: &Floor, rooms: &[(RoomId, String)]) -> FloorPicture {
     picture
         .actions
         .sort_by_key(|line| std::cmp::Reverse((line.missed, line.overdue, line.due)));
+    let told: BTreeMap<_, _> = floor.open_alerts().map(|open| (open.key, open)).collect();
     picture.alerts = floor
         .situations()
-        .map(|(situation, subject, level, wheels)| AlertLine {
-            situation,
-            subject,
-            level,
-            wheels,
-            words: situation.words().to_owned(),
+        .map(|(situation, subject, level, wheels)| {
+            let open = told.get(&(situation, subject));
+            AlertLine {
+                situation,
+                subject,
+                level,
+                wheels,
+                words: situation.words().to_owned(),
+                alert: open.map(|open| open.name()),
+                since: open.map(|open| open.since),
+            }
         })
         .collect();
     picture
@@ -615,6 +630,7 @@ pub fn batch(floor: &Floor, id: BatchId) -> Option<BatchPicture> {
             .collect(),
         to_iron: batch.progress.to_iron.clone(),
         ready: batch.progress.ready.map(|moment| moment.at),
+        expected: batch.progress.expected.clone().map(|(_, told)| told),
     })
 }
 

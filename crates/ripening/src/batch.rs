@@ -3,7 +3,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use facts::{Event, Fact, LotId, PersonId, RecipeId, StationId, VatId, WheelId};
+use facts::{
+    Event, Fact, FactId, ForecastTold, LotId, PersonId, RecipeId, StationId, VatId, WheelId,
+};
 use quantity::Litres;
 use recipe::Recipe;
 use serde::{Deserialize, Serialize};
@@ -45,6 +47,8 @@ pub struct MakeLine {
 pub struct Batch {
     /// The make record in order.
     pub lines: BTreeMap<Moment, MakeLine>,
+    /// What was expected of it, the latest few.
+    pub(crate) expected: BTreeMap<Moment, ForecastTold>,
     /// Every wheel ever portioned from it.
     #[serde(skip)]
     pub wheels: BTreeSet<WheelId>,
@@ -63,7 +67,12 @@ pub struct Progress {
     pub to_iron: Vec<WheelId>,
     /// The core by which the last of them reached the recipe's blue coverage.
     pub ready: Option<Moment>,
+    /// What is expected of the batch, as told last; nothing without a forecast.
+    pub expected: Option<(Moment, ForecastTold)>,
 }
+
+/// Forecasts kept of each batch: enough to fall back on when the latest are voided.
+const FORECASTS_KEPT: usize = 8;
 
 impl Batch {
     /// Writes a fact into the make record. `false`: it was there already.
@@ -94,6 +103,33 @@ impl Batch {
             recipe,
         };
         self.lines.insert(Moment::of(fact), line).is_none()
+    }
+
+    /// Takes what is expected of it. `false`: it was there already, or newer ones are.
+    pub(crate) fn expect(&mut self, fact: &Fact) -> bool {
+        let Event::ForecastTold(told) = &fact.event else {
+            return false;
+        };
+        let moment = Moment::of(fact);
+        let new = self.expected.insert(moment, told.clone()).is_none();
+        // What is kept depends on the facts alone, not on the order they came in.
+        while self.expected.len() > FORECASTS_KEPT {
+            self.expected.pop_first();
+        }
+        new && self.expected.contains_key(&moment)
+    }
+
+    /// What is expected of it: told last and not voided.
+    pub(crate) fn outlook(&self, voids: &Voids) -> Option<(Moment, ForecastTold)> {
+        let told = self.expected.iter().rev();
+        let mut standing = told.filter(|(m, _)| !voids.is_void(m.fact));
+        standing.next().map(|(m, told)| (*m, told.clone()))
+    }
+
+    /// Whether a fact is kept here.
+    pub(crate) fn mentions(&self, fact: FactId) -> bool {
+        let lines = self.lines.keys().chain(self.expected.keys());
+        lines.into_iter().any(|moment| moment.fact == fact)
     }
 
     /// How the batch began: the latest start that was not voided.

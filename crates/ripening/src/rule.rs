@@ -4,7 +4,7 @@
 use chrono::{DateTime, Utc};
 use facts::{FactId, HoldId, WheelId};
 use quantity::DairyDay;
-use recipe::{Ages, Recipe};
+use recipe::{Ages, Recipe, Stage};
 
 use crate::{
     Action, Because, Blocked, Calendar, Flag, Moment, NextAction, Piercing, Severity, State, Window,
@@ -34,6 +34,8 @@ pub struct Case<'a> {
     pub made: DairyDay,
     /// The recipe it was made by.
     pub recipe: &'a Recipe,
+    /// The stage of the room it is in, with its place in the chain.
+    pub stage: Option<(usize, &'a Stage)>,
     /// How far its batch is.
     pub batch: &'a crate::Progress,
     /// The site's days.

@@ -1,11 +1,11 @@
 //! What is known of a wheel: its notes, folded in order.
 
-use chrono::TimeDelta;
+use chrono::{DateTime, TimeDelta, Utc};
 use facts::{
     BatchId, Carrier, FactId, Grade, HoldId, HoopId, MarketId, OrderId, PositionId, RoomId,
     StackId, StillageId, ToolId,
 };
-use quantity::{Age, DairyClock, DairyDay, Grams, Percent};
+use quantity::{Age, DairyDay, Grams, Percent};
 use serde::{Deserialize, Serialize};
 
 use crate::{Moment, Note, What};
@@ -347,11 +347,14 @@ impl State {
         }
     }
 
-    /// Folds notes from nothing.
-    pub fn of<'n>(notes: impl Iterator<Item = &'n Note>, clock: &DairyClock) -> Self {
+    /// Folds notes from nothing. `day_of` names the dairy day of an instant.
+    pub fn of<'n>(
+        notes: impl Iterator<Item = &'n Note>,
+        day_of: impl Fn(DateTime<Utc>) -> DairyDay,
+    ) -> Self {
         let mut state = Self::default();
         for note in notes {
-            state.apply(note, clock.day_of(note.moment.at));
+            state.apply(note, day_of(note.moment.at));
         }
         state
     }

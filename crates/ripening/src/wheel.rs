@@ -1,10 +1,10 @@
 //! One wheel: its life, what is known of it, and what it needs next.
 
 use chrono::{DateTime, Utc};
-use quantity::DairyClock;
+use quantity::DairyDay;
 
 use crate::alert::Told;
-use crate::{Chronicle, Flag, NextAction, Note, Noted, State, Urgency, Voids};
+use crate::{Calendar, Chronicle, Flag, NextAction, Note, Noted, State, Urgency, Voids};
 
 /// One wheel.
 #[derive(Debug, Clone, Default)]
@@ -17,6 +17,17 @@ pub struct Wheel {
     /// The next instant at which an action's urgency changes by itself.
     pub(crate) changes_at: Option<DateTime<Utc>>,
     pub(crate) told: Vec<Told>,
+    pub(crate) label: Label,
+}
+
+/// Whether a wheel's label should be printed.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(crate) enum Label {
+    #[default]
+    NotWanted,
+    Wanted,
+    /// Wanted, and asked for since the start.
+    AskedFor,
 }
 
 impl Wheel {
@@ -80,24 +91,24 @@ impl Wheel {
     pub(crate) fn note(
         &mut self,
         note: &Note,
-        day: quantity::DairyDay,
-        clock: &DairyClock,
+        day: DairyDay,
+        calendar: &Calendar,
         voids: &Voids,
     ) -> Noted {
         let noted = self.chronicle.note(note);
         match noted {
             Noted::Appended if voids.is_void(note.moment.fact) => {}
             Noted::Appended => self.state.apply(note, day),
-            Noted::Inserted => self.fold_again(clock, voids),
+            Noted::Inserted => self.fold_again(calendar, voids),
             Noted::Duplicate => {}
         }
         noted
     }
 
     /// Folds every note that counts, from nothing.
-    pub(crate) fn fold_again(&mut self, clock: &DairyClock, voids: &Voids) {
+    pub(crate) fn fold_again(&mut self, calendar: &Calendar, voids: &Voids) {
         let notes = self.chronicle.notes();
         let valid = notes.iter().filter(|note| !voids.is_void(note.moment.fact));
-        self.state = State::of(valid, clock);
+        self.state = State::of(valid, |at| calendar.day_of(at));
     }
 }

@@ -3,18 +3,28 @@
 //! One file describes a dairy. Everything in it is checked before any worker starts;
 //! an error names file, line and column and says what would be right.
 
+mod climate;
+mod gateway;
+mod labels;
+mod printer;
 mod read;
+mod safety;
+mod scale;
 
 use std::net::SocketAddr;
-use std::path::PathBuf;
 
 use chrono::NaiveTime;
-use facts::{RoomId, SiteId, StationId, ToolId};
-use metrology::LineFormat;
+use facts::{RoomId, SiteId, StationId};
 use quantity::DairyClock;
 use recipe::RecipeBook;
 
+pub use crate::climate::Climate;
+pub use gateway::{Gateway, Tls};
+pub use labels::{Labels, ProductText};
+pub use printer::{PrintTarget, Printer};
 pub use read::{SiteError, is_reserved};
+pub use safety::Safety;
+pub use scale::{BadBits, Bits, Poll, Scale, ScaleConnect};
 
 /// A dairy, as its site file describes it.
 #[derive(Debug, Clone)]
@@ -39,10 +49,18 @@ pub struct Site {
     pub stations: Vec<Station>,
     /// Every recipe version.
     pub recipes: RecipeBook,
-    /// Where labels are printed, if anywhere.
-    pub printer: Option<Printer>,
+    /// Where labels are printed.
+    pub printers: Vec<Printer>,
+    /// What labels say of the dairy and its cheeses, and how they are laid out.
+    pub labels: Labels,
     /// Where alerts go, if anywhere.
     pub webhook: Option<Webhook>,
+    /// Pages for browsers, if there are any.
+    pub gateway: Option<Gateway>,
+    /// Room sensors, if there are any.
+    pub climate: Option<Climate>,
+    /// The dairy's safety file and papers file, if there are any.
+    pub safety: Option<Safety>,
 }
 
 impl Site {
@@ -84,53 +102,6 @@ pub enum Scan {
     Tcp(SocketAddr),
     /// Lines typed into the worker's own standard input.
     Stdin,
-}
-
-/// A scale beside a station.
-#[derive(Debug, Clone)]
-pub struct Scale {
-    /// The scale's code.
-    pub tool: ToolId,
-    /// How to reach it.
-    pub connect: ScaleConnect,
-    /// How to read its lines.
-    pub line: LineFormat,
-    /// Smallest load it may weigh, in grams.
-    pub least_g: u32,
-    /// Its interval e, in grams.
-    pub interval_g: u32,
-}
-
-/// How to reach a scale.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum ScaleConnect {
-    /// A serial port: path and bits per second, 8 data bits, no parity, 1 stop bit.
-    Serial {
-        /// The device.
-        path: PathBuf,
-        /// Bits per second.
-        baud: u32,
-    },
-    /// A scale (or a serial-to-network box) that listens on TCP.
-    Tcp(SocketAddr),
-}
-
-/// Where labels are printed.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Printer {
-    /// The device or folder.
-    pub target: PrintTarget,
-    /// Dots per inch.
-    pub dpi: u32,
-}
-
-/// A printer, or a folder that stands in for one.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum PrintTarget {
-    /// PNG files in a folder.
-    Folder(PathBuf),
-    /// An Internet Printing Protocol printer (RFC 8010, 8011).
-    Ipp(String),
 }
 
 /// A chat webhook.

@@ -2,25 +2,33 @@
 
 use std::collections::BTreeSet;
 use std::net::SocketAddr;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use chrono::NaiveTime;
-use facts::{RoomId, SiteId, StationId, ToolId};
-use metrology::LineFormat;
+use facts::{RoomId, SiteId, StationId};
+use metrology::HoopTypes;
 use quantity::DairyClock;
 use recipe::{Located, Origin, Recipe, RecipeBook};
 use serde::Deserialize;
 use toml::Spanned;
 
-use crate::{PrintTarget, Printer, Room, Scale, ScaleConnect, Scan, Site, Station, Webhook};
+use crate::climate::ClimateTable;
+use crate::gateway::{self, GatewayTable};
+use crate::labels::{self, LabelsTable};
+use crate::printer::{self, PrinterTable};
+use crate::safety::SafetyTable;
+use crate::scale::{self, HoopTypeTable, ScaleTable};
+use crate::{Labels, Room, Scan, Site, Station, Webhook};
 
 /// Station names that workers use for the facts they state themselves.
-const RESERVED: [&str; 5] = [
+const RESERVED: [&str; 7] = [
     "label-printer",
     "scheduler",
     "notifier",
     "climate-reader",
+    "forecaster",
     "gateway",
+    "records",
 ];
 
 /// Whether a station name belongs to a worker rather than to the floor.
@@ -35,12 +43,14 @@ pub enum SiteError {
     /// Something in it is wrong.
     #[error("{0}")]
     Located(#[from] Box<Located>),
-    /// A recipe it names cannot be opened.
-    #[error("{at}\ncould not open the recipe {path}: {reason}")]
-    Recipe {
+    /// A recipe or template it names cannot be opened.
+    #[error("{at}\ncould not open the {what} {path}: {reason}")]
+    File {
         /// Where the site file names it.
         at: Box<Located>,
-        /// The recipe's path.
+        /// What it should be.
+        what: &'static str,
+        /// The file's path.
         path: String,
         /// Why it could not be opened.
         reason: String,
@@ -61,8 +71,16 @@ struct File {
     room: Vec<Spanned<RoomTable>>,
     #[serde(default)]
     station: Vec<Spanned<StationTable>>,
-    printer: Option<PrinterTable>,
+    #[serde(default)]
+    hoop_type: Vec<HoopTypeTable>,
+    #[serde(default)]
+    printer: Vec<PrinterTable>,
+    #[serde(default)]
+    labels: LabelsTable,
     webhook: Option<WebhookTable>,
+    gateway: Option<GatewayTable>,
+    climate: Option<ClimateTable>,
+    safety: Option<SafetyTable>,
 }
 
 #[derive(Deserialize)]
@@ -98,29 +116,6 @@ struct StationTable {
 
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
-struct ScaleTable {
-    tool: ToolId,
-    connect: Spanned<String>,
-    #[serde(default = "usual_baud")]
-    baud: u32,
-    line: Spanned<String>,
-    interval_g: Spanned<u32>,
-    least_g: u32,
-}
-
-const fn usual_baud() -> u32 {
-    9_600
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct PrinterTable {
-    target: Spanned<String>,
-    dpi: Spanned<u32>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
 struct WebhookTable {
     url: Spanned<String>,
 }
@@ -142,7 +137,8 @@ impl Site {
         }
         let file: File = origin.toml()?;
         let rooms = read_rooms(origin, &file.room)?;
-        Ok(Self {
+        let hoops = scale::read_hoop_types(origin, &file.hoop_type)?;
+        let mut site = Self {
             clock: DairyClock::new(
                 read_zone(origin, &file.site.time_zone)?,
                 read_time(origin, "day_starts", &file.site.day_starts)?,
@@ -155,18 +151,27 @@ impl Site {
                 .map(|time| read_time(origin, "shift_ends", time))
                 .transpose()?,
             lost_after_days: read_lost(origin, &file.site.lost_after_days)?,
-            recipes: read_recipes(origin, folder, open, &file.site.recipes, &rooms)?,
-            rooms,
-            stations: read_stations(origin, &file.station)?,
-            printer: file
-                .printer
-                .map(|p| read_printer(origin, folder, &p))
+            recipes: read_recipes(origin, folder, &open, &file.site.recipes, &rooms)?,
+            climate: file
+                .climate
+                .map(|table| crate::climate::read(origin, folder, &table, &rooms))
                 .transpose()?,
+            rooms,
+            stations: read_stations(origin, &file.station, &hoops)?,
+            printers: printer::read(origin, folder, &file.printer)?,
+            labels: Labels::default(),
             webhook: file.webhook.map(|w| read_webhook(origin, &w)).transpose()?,
+            safety: file.safety.as_ref().map(|table| table.read(folder)),
+            gateway: file
+                .gateway
+                .map(|table| gateway::read(origin, folder, &table))
+                .transpose()?,
             id: file.site.id,
             name: file.site.name,
             identification_mark: file.site.identification_mark,
-        })
+        };
+        site.labels = labels::read(origin, folder, &open, &file.labels, &site)?;
+        Ok(site)
     }
 }
 
@@ -214,8 +219,9 @@ fn read_recipes(
     for name in names.get_ref() {
         let path = folder.join(name.get_ref());
         let file = path.display().to_string();
-        let text = open(&path).map_err(|reason| SiteError::Recipe {
+        let text = open(&path).map_err(|reason| SiteError::File {
             at: Box::new(origin.error(name.span(), "this recipe is needed")),
+            what: "recipe",
             path: file.clone(),
             reason,
         })?;
@@ -267,6 +273,7 @@ fn read_rooms(origin: &Origin<'_>, tables: &[Spanned<RoomTable>]) -> Result<Vec<
 fn read_stations(
     origin: &Origin<'_>,
     tables: &[Spanned<StationTable>],
+    hoops: &HoopTypes,
 ) -> Result<Vec<Station>, Located> {
     let mut names = BTreeSet::new();
     let mut addresses = BTreeSet::new();
@@ -293,7 +300,7 @@ fn read_stations(
         let scale = station
             .scale
             .as_ref()
-            .map(|scale| read_scale(origin, scale))
+            .map(|scale| scale::read(origin, scale, hoops))
             .transpose()?;
         stations.push(Station {
             id,
@@ -316,65 +323,8 @@ fn read_scan(origin: &Origin<'_>, scan: &Spanned<String>) -> Result<Scan, Locate
     })
 }
 
-fn read_tcp(text: &str) -> Option<SocketAddr> {
+pub(crate) fn read_tcp(text: &str) -> Option<SocketAddr> {
     text.strip_prefix("tcp:")?.parse().ok()
-}
-
-fn read_scale(origin: &Origin<'_>, scale: &ScaleTable) -> Result<Scale, Located> {
-    let text = scale.connect.get_ref().as_str();
-    let connect = if let Some(path) = text.strip_prefix("serial:").filter(|p| !p.is_empty()) {
-        ScaleConnect::Serial {
-            path: PathBuf::from(path),
-            baud: scale.baud,
-        }
-    } else if let Some(address) = read_tcp(text) {
-        ScaleConnect::Tcp(address)
-    } else {
-        let message =
-            format!("connect is {text:?}: write \"serial:/dev/ttyUSB0\" or \"tcp:127.0.0.1:7501\"");
-        return Err(origin.error(scale.connect.span(), message));
-    };
-    let line: LineFormat = scale
-        .line
-        .get_ref()
-        .parse()
-        .map_err(|e| origin.error(scale.line.span(), format!("line: {e}")))?;
-    let interval_g = *scale.interval_g.get_ref();
-    if interval_g == 0 {
-        let message = "interval_g is 0: write the scale's interval e in grams, as on its plate";
-        return Err(origin.error(scale.interval_g.span(), message));
-    }
-    Ok(Scale {
-        tool: scale.tool,
-        connect,
-        line,
-        least_g: scale.least_g,
-        interval_g,
-    })
-}
-
-fn read_printer(
-    origin: &Origin<'_>,
-    folder: &Path,
-    printer: &PrinterTable,
-) -> Result<Printer, Located> {
-    let text = printer.target.get_ref().as_str();
-    let target = if let Some(path) = text.strip_prefix("file:").filter(|p| !p.is_empty()) {
-        PrintTarget::Folder(folder.join(path))
-    } else if text.starts_with("ipp://") {
-        PrintTarget::Ipp(text.to_owned())
-    } else {
-        let message =
-            format!("target is {text:?}: write \"file:labels\" or \"ipp://printer:631/ipp/print\"");
-        return Err(origin.error(printer.target.span(), message));
-    };
-    let dpi = *printer.dpi.get_ref();
-    if (100..=1200).contains(&dpi) {
-        Ok(Printer { target, dpi })
-    } else {
-        let message = format!("dpi is {dpi}: write the printer's dots per inch, 203 or 300");
-        Err(origin.error(printer.dpi.span(), message))
-    }
 }
 
 fn read_webhook(origin: &Origin<'_>, webhook: &WebhookTable) -> Result<Webhook, Located> {

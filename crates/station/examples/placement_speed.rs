@@ -44,6 +44,7 @@ fn main() {
                 batch,
                 weight_g,
                 scale,
+                tare_g: None,
                 mixer,
             };
             placement.apply(&fact(start, born.into()));

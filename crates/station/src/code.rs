@@ -12,8 +12,10 @@ use facts::{
     RecipeId, RoomId, StackId, StillageId, ToolId, VatId, WheelId,
 };
 
-/// Longest line read, in characters: a time, a space and a code.
-const LONGEST: usize = 100;
+use crate::symbol;
+
+/// Longest line read, in characters: a time, a space and a code, or a GS1 symbol.
+const LONGEST: usize = 250;
 
 /// What the next scans mean. It stays until another is scanned.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -44,6 +46,8 @@ pub enum Action {
     Weigh,
     /// A piercing machine's needles are counted.
     Needles,
+    /// The station's scale is shown a weight that is known.
+    CheckWeight,
     /// Wheels may not leave.
     Hold,
     /// A hold ends.
@@ -60,7 +64,7 @@ pub enum Action {
 
 impl Action {
     /// Every action with its name on the card and what to scan after it.
-    pub const ALL: [(Self, &'static str, &'static str); 19] = [
+    pub const ALL: [(Self, &'static str, &'static str); 20] = [
         (Self::Vat, "VAT", "scan vat, batch, recipe and litres"),
         (Self::Portion, "PORTION", "scan the batch"),
         (Self::Turn, "TURN", "scan what you turned"),
@@ -74,6 +78,11 @@ impl Action {
         (Self::Grade, "GRADE", "scan what you graded"),
         (Self::Weigh, "WEIGH", "scan the wheel"),
         (Self::Needles, "NEEDLES", "scan the machine"),
+        (
+            Self::CheckWeight,
+            "CHECKWEIGHT",
+            "scan the grams on the check weight",
+        ),
         (Self::Hold, "HOLD", "scan the hold"),
         (Self::Release, "RELEASE", "scan the hold"),
         (Self::Return, "RETURN", "scan what came back"),
@@ -181,6 +190,12 @@ pub enum Misread {
     /// A value that cannot be the id of its kind.
     #[error(transparent)]
     Code(#[from] BadCode),
+    /// A GS1 symbol that cannot be read.
+    #[error(transparent)]
+    Symbol(#[from] gs1::Unreadable),
+    /// A GS1 symbol that names something else.
+    #[error("this label is of {0}, not of a wheel or batch: scan the wheel's own label")]
+    OtherLabel(String),
 }
 
 /// One scanned line: a code, and when it was scanned if the handheld kept it a while.
@@ -223,11 +238,15 @@ impl Line {
 }
 
 impl Code {
-    /// Reads `<letter>.<value>`.
+    /// Reads `<letter>.<value>`, or a label's GS1 symbol.
     fn read(text: &str) -> Result<Self, Misread> {
         if text.is_empty() {
             return Err(Misread::Empty);
         }
+        if gs1::looks_like(text) {
+            return symbol::read(text);
+        }
+        let text = symbol::unmarked(text);
         let unknown = || Misread::Unknown(readable(text));
         let (letter, value) = text.split_once('.').ok_or_else(unknown)?;
         Ok(match letter.to_ascii_uppercase().as_str() {

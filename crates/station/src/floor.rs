@@ -1,7 +1,7 @@
 //! What an action may look at, and what it makes of a scan.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, Carrier, Event, PersonId, StationId, WheelId};
+use facts::{BatchId, Carrier, Event, PersonId, StationId, ToolId, WheelId};
 
 use crate::answer::{Answer, Level};
 use crate::code::Code;
@@ -167,10 +167,21 @@ impl Floor<'_> {
             .filter(|left| left.at() <= self.at)
     }
 
+    /// The scale beside the station.
+    pub(crate) fn scale(&self) -> Option<ToolId> {
+        self.setup.scale.as_ref().map(|scale| scale.tool)
+    }
+
+    /// Whether a time is of the scan's own dairy day.
+    pub(crate) fn is_today(&self, at: DateTime<Utc>) -> bool {
+        let clock = self.setup.clock;
+        clock.day_of(at) == clock.day_of(self.at)
+    }
+
     /// A time as people say it: only the hour on the scan's own day.
     pub(crate) fn time(&self, at: DateTime<Utc>) -> String {
         let clock = self.setup.clock;
-        if clock.day_of(at) == clock.day_of(self.at) {
+        if self.is_today(at) {
             let time = at.with_timezone(&clock.zone()).format("%H:%M");
             format!("today at {time}")
         } else {
@@ -185,6 +196,13 @@ impl Floor<'_> {
             .is_none()
             .then(|| format!("batch {batch} was never started here"))
     }
+}
+
+/// A number card's value, where only whole numbers make sense.
+pub(crate) fn whole(number: f64) -> Option<u32> {
+    let fits = number.fract() == 0.0 && (0.0..=f64::from(u32::MAX)).contains(&number);
+    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // just checked
+    fits.then_some(number as u32)
 }
 
 /// `1 wheel`, `24 wheels`.

@@ -7,13 +7,16 @@
 //! reads a clock or a file: times come in as arguments, facts go out as drafts.
 
 mod answer;
+mod check_weight;
 mod code;
 mod floor;
 mod needles;
 mod placement;
 mod portion;
 mod reading;
+mod scale;
 mod session;
+mod symbol;
 mod things;
 mod track;
 mod vat;
@@ -21,5 +24,6 @@ mod vat;
 pub use answer::{Answer, Level, Outcome};
 pub use code::{Action, Code, Line, Misread};
 pub use placement::Placement;
+pub use scale::Scale;
 pub use session::{Session, Setup};
 pub use track::{Left, Place, Standing};

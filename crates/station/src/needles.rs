@@ -4,7 +4,10 @@
 use facts::{ToolCheck, ToolChecked, ToolId};
 
 use crate::code::Code;
-use crate::floor::Step;
+use crate::floor::{Step, whole};
+
+/// More needles than any machine has.
+const MOST: u32 = 100_000;
 
 /// What was scanned so far.
 #[derive(Debug, Default)]
@@ -25,7 +28,7 @@ impl Needles {
                     "machine {machine}: scan how many needles it should have"
                 ))
             }
-            Code::Number(number) => match whole(number) {
+            Code::Number(number) => match whole(number).filter(|n| *n <= MOST) {
                 Some(number) => self.count(number),
                 None => Step::wrong(format!("{number} is no count of needles: scan it again")),
             },
@@ -63,10 +66,4 @@ impl Needles {
         let machine = self.machine?;
         Some(format!("the needle check of {machine}"))
     }
-}
-
-fn whole(number: f64) -> Option<u32> {
-    let fits = number.fract() == 0.0 && (0.0..=100_000.0).contains(&number);
-    #[allow(clippy::cast_possible_truncation, clippy::cast_sign_loss)] // just checked
-    fits.then_some(number as u32)
 }

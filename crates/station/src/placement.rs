@@ -8,7 +8,8 @@ use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 use chrono::{DateTime, Utc};
 use facts::{
-    BatchId, Carrier, Event, Fact, FactId, HoldId, HoopId, RecipeId, StackId, StillageId, WheelId,
+    BatchId, Carrier, Event, Fact, FactId, HoldId, HoopId, RecipeId, StackId, StillageId,
+    ToolCheck, ToolId, WheelId,
 };
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
@@ -19,6 +20,8 @@ use crate::track::{Change, Left, Order, Place, Standing, Track};
 pub struct Placement {
     wheels: HashMap<WheelId, Track>,
     batches: HashMap<BatchId, Batch>,
+    /// Every check weight shown to a scale, in the order of the facts.
+    scales: HashMap<ToolId, Vec<(Order, ToolCheck)>>,
     voided: HashSet<FactId>,
     // The rest is derived from the above.
     hoops: HashMap<HoopId, BTreeSet<(Order, WheelId)>>,
@@ -39,6 +42,7 @@ struct Batch {
 #[derive(Debug, Clone, PartialEq)]
 enum Touched {
     Batch(BatchId),
+    Scale(ToolId),
     Wheels(Box<[WheelId]>),
 }
 
@@ -64,6 +68,15 @@ impl Placement {
             let at = started.partition_point(|(o, _)| *o < order);
             started.insert(at, (order, vat.recipe));
             self.touched.insert(fact.id, Touched::Batch(vat.batch));
+            return;
+        }
+        if let Event::ToolChecked(checked) = &fact.event
+            && matches!(checked.check, ToolCheck::CheckWeight { .. })
+        {
+            let checks = self.scales.entry(checked.tool).or_default();
+            let at = checks.partition_point(|(o, _)| *o < order);
+            checks.insert(at, (order, checked.check));
+            self.touched.insert(fact.id, Touched::Scale(checked.tool));
             return;
         }
         let Some(kind) = Kind::of(&fact.event) else {
@@ -93,6 +106,14 @@ impl Placement {
                     batch.started.retain(|(order, _)| order.id != fact);
                 }
                 self.drop_if_unused(batch);
+            }
+            Some(Touched::Scale(scale)) => {
+                if let Some(checks) = self.scales.get_mut(&scale) {
+                    checks.retain(|(order, _)| order.id != fact);
+                    if checks.is_empty() {
+                        self.scales.remove(&scale);
+                    }
+                }
             }
             Some(Touched::Wheels(wheels)) => {
                 for &wheel in &wheels {
@@ -295,6 +316,21 @@ impl Placement {
         Some(*recipe)
     }
 
+    /// The last check weight shown to a scale, and when.
+    #[must_use]
+    pub fn last_check(&self, scale: ToolId) -> Option<(DateTime<Utc>, ToolCheck)> {
+        let (order, check) = self.scales.get(&scale)?.last()?;
+        Some((order.at, *check))
+    }
+
+    /// When a scale last showed a check weight right.
+    #[must_use]
+    pub fn last_pass(&self, scale: ToolId) -> Option<DateTime<Utc>> {
+        let checks = self.scales.get(&scale)?;
+        let (order, _) = checks.iter().rfind(|(_, check)| check.passed())?;
+        Some(order.at)
+    }
+
     /// The next free wheel of a batch: `<batch>-<number>`. `None` when the batch's code
     /// leaves no room for a number.
     #[must_use]
@@ -303,8 +339,8 @@ impl Placement {
         WheelId::new(&format!("{batch}-{:02}", last.checked_add(1)?)).ok()
     }
 
-    /// Forgets what no scan will ask for: wheels gone before `cutoff`, and turns before
-    /// it but for each wheel's last. A later correction of a forgotten fact does nothing
+    /// Forgets what no scan will ask for: wheels gone before `cutoff`, turns before it but
+    /// for each wheel's last, and checks before each scale's last that passed. A later correction of a forgotten fact does nothing
     /// here; the log still has both.
     pub fn forget_before(&mut self, cutoff: DateTime<Utc>) {
         self.wheels.retain(|_, track| {
@@ -313,18 +349,21 @@ impl Placement {
             track.turns.drain(..keep_from);
             track.standing.left.is_none_or(|left| left.at() >= cutoff)
         });
+        for checks in self.scales.values_mut() {
+            let old = checks.partition_point(|(order, _)| order.at < cutoff);
+            let passed = checks.iter().rposition(|(_, check)| check.passed());
+            let keep_from = old.min(passed.unwrap_or(checks.len().saturating_sub(1)));
+            checks.drain(..keep_from);
+        }
         let kept = std::mem::take(self);
-        *self = Self::from_kept(kept.wheels, kept.batches, kept.voided);
+        *self = Self::from_kept((kept.wheels, kept.batches, kept.scales, kept.voided));
     }
 
     /// Builds what is derived.
-    fn from_kept(
-        wheels: HashMap<WheelId, Track>,
-        batches: HashMap<BatchId, Batch>,
-        voided: HashSet<FactId>,
-    ) -> Self {
+    fn from_kept((wheels, batches, scales, voided): Kept) -> Self {
         let mut placement = Self {
             batches,
+            scales,
             voided,
             ..Self::default()
         };
@@ -347,9 +386,22 @@ impl Placement {
                 placement.touched.insert(order.id, Touched::Batch(*batch));
             }
         }
+        for (scale, checks) in &placement.scales {
+            for (order, _) in checks {
+                placement.touched.insert(order.id, Touched::Scale(*scale));
+            }
+        }
         placement
     }
 }
+
+/// What cannot be derived.
+type Kept = (
+    HashMap<WheelId, Track>,
+    HashMap<BatchId, Batch>,
+    HashMap<ToolId, Vec<(Order, ToolCheck)>>,
+    HashSet<FactId>,
+);
 
 /// What a fact does to each of its wheels.
 #[derive(Clone, Copy)]
@@ -412,19 +464,14 @@ impl Serialize for Placement {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let wheels: BTreeMap<_, _> = self.wheels.iter().collect();
         let batches: BTreeMap<_, _> = self.batches.iter().collect();
+        let scales: BTreeMap<_, _> = self.scales.iter().collect();
         let voided: BTreeSet<_> = self.voided.iter().collect();
-        (wheels, batches, voided).serialize(serializer)
+        (wheels, batches, scales, voided).serialize(serializer)
     }
 }
 
 impl<'de> Deserialize<'de> for Placement {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        type Kept = (
-            HashMap<WheelId, Track>,
-            HashMap<BatchId, Batch>,
-            HashSet<FactId>,
-        );
-        let (wheels, batches, voided) = Kept::deserialize(deserializer)?;
-        Ok(Self::from_kept(wheels, batches, voided))
+        Kept::deserialize(deserializer).map(Self::from_kept)
     }
 }

@@ -2,10 +2,11 @@
 //! either order for each wheel.
 
 use facts::{BatchId, Event, HoopId, StackId, WheelHeld, WheelHooped, WheelPortioned};
-use quantity::Grams;
+use metrology::Settled;
 
 use crate::code::Code;
 use crate::floor::{Floor, Step};
+use crate::scale;
 
 /// What was scanned and weighed so far.
 #[derive(Debug, Default)]
@@ -13,7 +14,7 @@ pub(crate) struct Portion {
     batch: Option<BatchId>,
     stack: Option<StackId>,
     hoop: Option<HoopId>,
-    weight: Option<Grams>,
+    weight: Option<Settled>,
 }
 
 impl Portion {
@@ -47,13 +48,14 @@ impl Portion {
         }
     }
 
-    pub(crate) fn weigh(&mut self, weight: Grams, floor: &Floor<'_>) -> Step {
+    pub(crate) fn weigh(&mut self, shown: Settled, floor: &Floor<'_>) -> Step {
         if self.batch.is_none() {
             return Step::wrong(format!(
-                "{weight}, but no batch yet: scan the batch, then weigh again"
+                "{}, but no batch yet: scan the batch, then weigh again",
+                shown.weight
             ));
         }
-        self.weight = Some(weight);
+        self.weight = Some(shown);
         self.record(floor)
     }
 
@@ -61,12 +63,14 @@ impl Portion {
         let Some(batch) = self.batch else {
             return Step::wrong("scan the batch first, then the hoop");
         };
-        let (hoop, weight) = match (self.hoop, self.weight) {
-            (Some(hoop), Some(weight)) => (hoop, weight),
+        let (hoop, shown) = match (self.hoop, self.weight) {
+            (Some(hoop), Some(shown)) => (hoop, shown),
             (Some(hoop), None) => {
                 return Step::next(format!("hoop {hoop}: put the curd on the scale"));
             }
-            (None, Some(weight)) => return Step::next(format!("{weight}: scan its hoop")),
+            (None, Some(shown)) => {
+                return Step::next(format!("{}: scan its hoop", shown.weight));
+            }
             (None, None) => return Step::next("weigh, and scan the hoop"),
         };
         let Some(wheel) = floor.placement.next_wheel(batch) else {
@@ -75,12 +79,17 @@ impl Portion {
             ));
         };
         (self.hoop, self.weight) = (None, None);
+        let net = match scale::net(floor, shown, Some(hoop)) {
+            Ok(net) => net,
+            Err(step) => return *step,
+        };
         let mut events = vec![
             WheelPortioned {
                 wheel,
                 batch,
-                weight_g: weight,
-                scale: floor.setup.scale,
+                weight_g: net.weight,
+                scale: floor.scale(),
+                tare_g: net.tare,
                 mixer: floor.person,
             }
             .into(),
@@ -101,7 +110,7 @@ impl Portion {
                 reason: reason.clone(),
             })
         }));
-        let done = format!("wheel {wheel}, {weight}, hoop {hoop}");
+        let done = format!("wheel {wheel}, {}, hoop {hoop}", net.words);
         let inside = floor.placement.wheels_on(facts::Carrier::Hoop(hoop));
         match (inside.first(), floor.unstarted(batch)) {
             (Some(other), _) => {
@@ -116,7 +125,7 @@ impl Portion {
     pub(crate) fn left_open(&self) -> Option<String> {
         match (self.hoop, self.weight) {
             (Some(hoop), _) => Some(format!("hoop {hoop} without a weight")),
-            (None, Some(weight)) => Some(format!("{weight} without a hoop")),
+            (None, Some(shown)) => Some(format!("{} without a hoop", shown.weight)),
             (None, None) => None,
         }
     }

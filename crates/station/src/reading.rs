@@ -1,10 +1,12 @@
 //! Actions that take wheels and then a value: rind cover, blue coverage, grade, weight.
 
-use facts::{RindObserved, ToolId, WheelGraded, WheelId, WheelIroned, WheelWeighed};
-use quantity::{Grams, Percent};
+use facts::{Carrier, RindObserved, ToolId, WheelGraded, WheelId, WheelIroned, WheelWeighed};
+use metrology::Settled;
+use quantity::Percent;
 
 use crate::code::{Action, Code};
 use crate::floor::{Floor, Group, Step};
+use crate::scale;
 
 /// One of these actions, and what was scanned for it.
 #[derive(Debug)]
@@ -109,24 +111,37 @@ impl Reading {
         }
     }
 
-    pub(crate) fn weigh(&mut self, weight: Grams, floor: &Floor<'_>) -> Step {
+    pub(crate) fn weigh(&mut self, shown: Settled, floor: &Floor<'_>) -> Step {
+        let weight = shown.weight;
         if self.action != Action::Weigh {
             return Step::wrong(format!(
                 "{weight}, but {} takes no weight: scan WEIGH, then weigh again",
                 self.action
             ));
         }
-        let Some(wheel) = self.group.take().and_then(|g| g.wheels.first().copied()) else {
+        let group = self.group.take();
+        let on_scale = group.and_then(|g| Some((*g.wheels.first()?, g.via)));
+        let Some((wheel, via)) = on_scale else {
             return Step::wrong(format!(
                 "{weight}, but no wheel yet: scan the wheel, then weigh again"
             ));
         };
+        // A wheel that stands in a hoop by the records lies on the scale with it.
+        let hoop = match via {
+            Some(Carrier::Hoop(hoop)) => Some(hoop),
+            _ => floor.placement.standing(wheel).and_then(|s| s.hoop),
+        };
+        let net = match scale::net(floor, shown, hoop) {
+            Ok(net) => net,
+            Err(step) => return *step,
+        };
         let event = WheelWeighed {
             wheel,
-            weight_g: weight,
-            scale: floor.setup.scale,
+            weight_g: net.weight,
+            scale: floor.scale(),
+            tare_g: net.tare,
         };
-        let done = format!("wheel {wheel} weighs {weight}");
+        let done = format!("wheel {wheel} weighs {}", net.words);
         step(floor, &[wheel], &done, event.into())
     }
 

@@ -7,18 +7,19 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Duration, Utc};
-use facts::{
-    Draft, Event, Fact, FactId, HoldId, PersonId, RecipeId, RoomId, StationId, ToolId, Voided,
-};
-use quantity::{DairyClock, Grams};
+use facts::{Draft, Event, Fact, FactId, HoldId, PersonId, RecipeId, RoomId, StationId, Voided};
+use metrology::Settled;
+use quantity::DairyClock;
 
 use crate::answer::{Answer, Level, Outcome};
+use crate::check_weight::CheckWeight;
 use crate::code::{Action, Code, Line};
 use crate::floor::{Floor, Step};
 use crate::needles::Needles;
 use crate::placement::Placement;
 use crate::portion::Portion;
 use crate::reading::Reading;
+use crate::scale::{self, Scale};
 use crate::things::Things;
 use crate::vat::Vat;
 
@@ -43,7 +44,7 @@ pub struct Setup {
     /// The site's rooms.
     pub rooms: BTreeSet<RoomId>,
     /// The scale beside the station, if there is one.
-    pub scale: Option<ToolId>,
+    pub scale: Option<Scale>,
 }
 
 /// One station's conversation with whoever stands before it.
@@ -75,6 +76,7 @@ enum Work {
     Things(Things),
     Reading(Reading),
     Needles(Needles),
+    CheckWeight(CheckWeight),
 }
 
 impl Session {
@@ -104,6 +106,17 @@ impl Session {
         self.holds_current = current;
     }
 
+    /// The action under way.
+    #[must_use]
+    pub const fn action(&self) -> Option<Action> {
+        self.work.action()
+    }
+
+    /// Says who stands here, where something other than a scanned badge tells.
+    pub const fn identify(&mut self, person: PersonId) {
+        self.person = Some(person);
+    }
+
     /// Takes one scanned line. Record the outcome's drafts before giving its answer,
     /// and hand the facts to [`Session::recorded`].
     pub fn scan(&mut self, placement: &Placement, line: &str, now: DateTime<Utc>) -> Outcome {
@@ -123,7 +136,7 @@ impl Session {
                 Step::next(format!("badge {person}: {}", self.expected()))
             }
             Code::Action(Action::Undo) => self.undo(),
-            Code::Action(action) => self.begin(action),
+            Code::Action(action) => self.begin(action, placement, at),
             code => {
                 let kept = now.signed_duration_since(at) > LIVE;
                 let (work, floor) = self.floor(placement, at, kept);
@@ -141,9 +154,14 @@ impl Session {
     }
 
     /// Takes a settled weight from the station's scale.
-    pub fn weight(&mut self, placement: &Placement, weight: Grams, now: DateTime<Utc>) -> Outcome {
+    pub fn weight(
+        &mut self,
+        placement: &Placement,
+        weight: impl Into<Settled>,
+        now: DateTime<Utc>,
+    ) -> Outcome {
         let (work, floor) = self.floor(placement, now, false);
-        let step = work.weigh(weight, &floor);
+        let step = work.weigh(weight.into(), &floor);
         self.outcome(step, now)
     }
 
@@ -183,8 +201,9 @@ impl Session {
         (&mut self.work, floor)
     }
 
-    fn begin(&mut self, action: Action) -> Step {
-        if matches!(action, Action::Portion | Action::Weigh) && self.setup.scale.is_none() {
+    fn begin(&mut self, action: Action, placement: &Placement, at: DateTime<Utc>) -> Step {
+        let weighs = matches!(action, Action::Portion | Action::Weigh);
+        if (weighs || action == Action::CheckWeight) && self.setup.scale.is_none() {
             return Step::wrong(format!(
                 "{action} needs a scale: go to a station with one. Nothing recorded"
             ));
@@ -192,8 +211,15 @@ impl Session {
         let left_open = self.work.left_open();
         self.work = Work::new(action);
         let words = format!("{action}: {}", action.ask());
+        let (_, floor) = self.floor(placement, at, false);
+        let blocked = scale::blocked(&floor).filter(|_| weighs);
+        let words = match &blocked {
+            Some(why) => format!("{action}: {why}"),
+            None => words,
+        };
         match left_open {
             Some(what) => Step::wrong(format!("{what} was not recorded. {words}")),
+            None if blocked.is_some() => Step::wrong(words),
             None => Step::next(words),
         }
     }
@@ -258,6 +284,7 @@ impl Work {
             Action::Vat => Self::Vat(Vat::default()),
             Action::Portion => Self::Portion(Portion::default()),
             Action::Needles => Self::Needles(Needles::default()),
+            Action::CheckWeight => Self::CheckWeight(CheckWeight::default()),
             Action::Rind | Action::Iron | Action::Grade | Action::Weigh => {
                 Self::Reading(Reading::new(action))
             }
@@ -284,6 +311,7 @@ impl Work {
             Self::Things(things) => Some(things.action()),
             Self::Reading(reading) => Some(reading.action()),
             Self::Needles(_) => Some(Action::Needles),
+            Self::CheckWeight(_) => Some(Action::CheckWeight),
         }
     }
 
@@ -297,13 +325,20 @@ impl Work {
             Self::Things(work) => work.take(code, floor),
             Self::Reading(work) => work.take(code, floor),
             Self::Needles(work) => work.take(code),
+            Self::CheckWeight(work) => work.take(code, floor),
         }
     }
 
-    fn weigh(&mut self, weight: Grams, floor: &Floor<'_>) -> Step {
+    fn weigh(&mut self, shown: Settled, floor: &Floor<'_>) -> Step {
+        let weight = shown.weight;
+        let weighs = matches!(self.action(), Some(Action::Portion | Action::Weigh));
+        if let Some(why) = scale::blocked(floor).filter(|_| weighs) {
+            return Step::wrong(format!("{weight} not recorded: {why}"));
+        }
         match self {
-            Self::Portion(work) => work.weigh(weight, floor),
-            Self::Reading(work) => work.weigh(weight, floor),
+            Self::Portion(work) => work.weigh(shown, floor),
+            Self::Reading(work) => work.weigh(shown, floor),
+            Self::CheckWeight(work) => work.weigh(weight, floor),
             _ => Step::wrong(format!(
                 "{weight}, but nothing asked for a weight: scan PORTION or WEIGH, then weigh again"
             )),
@@ -318,6 +353,7 @@ impl Work {
             Self::Portion(work) => work.left_open(),
             Self::Reading(work) => work.left_open(),
             Self::Needles(work) => work.left_open(),
+            Self::CheckWeight(work) => work.left_open(),
         }
     }
 }

@@ -18,7 +18,11 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 /// Raised when what is stored would be read differently: the log is then folded again.
-const FORMAT: u32 = 2;
+const FORMAT: u32 = 3;
+
+/// Bytes that must be free before a store that found the disk full is opened again: more
+/// than one of sled's segments and a busy minute's facts.
+const ROOM: usize = 16 << 20;
 
 /// Why the store cannot do its work.
 #[derive(Debug, thiserror::Error)]
@@ -199,6 +203,15 @@ impl Store {
         Ok(effects)
     }
 
+    /// What people were told of things that the floor does not keep itself, as
+    /// [`Batch::keep_told`] wrote it.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the store cannot be read.
+    pub fn told<T: DeserializeOwned>(&self) -> Result<Vec<T>, StoreError> {
+        Ok(self.get(&Key::Told)?.unwrap_or_default())
+    }
+
     /// Forgets an effect that has been published.
     ///
     /// # Errors
@@ -304,6 +317,14 @@ impl Batch {
         Ok(batch)
     }
 
+    /// Adds what people were told of things that the floor does not keep itself.
+    ///
+    /// # Errors
+    /// [`StoreError::Encoding`], which is a defect.
+    pub fn keep_told(&mut self, told: &[impl Serialize]) -> Result<(), StoreError> {
+        self.put(&Key::Told, &told)
+    }
+
     fn put(&mut self, key: &Key<'_>, value: &impl Serialize) -> Result<(), StoreError> {
         self.0.insert(key.encode(), encode(value)?);
         Ok(())
@@ -320,6 +341,17 @@ fn decode<T: DeserializeOwned>(bytes: &[u8]) -> Option<T> {
     postcard::from_bytes(bytes)
         .inspect_err(|e| tracing::error!("a stored record does not read ({e}): delete the store's folder, it is rebuilt from the log"))
         .ok()
+}
+
+/// Whether the disk takes as much as the store adds at a time. Asked after
+/// [`StoreError::DiskFull`], before the store is opened again.
+#[must_use]
+pub fn has_room(folder: &Path) -> bool {
+    let probe = folder.join("is-there-room");
+    let written = std::fs::write(&probe, vec![1; ROOM]).is_ok();
+    // What was begun must go, or it takes the room itself.
+    let removed = std::fs::remove_file(&probe).is_ok();
+    written && removed
 }
 
 fn free_name(path: &Path) -> PathBuf {

@@ -4,51 +4,50 @@ use std::fs::{self, File};
 use std::io::{self, Write as _};
 use std::path::{Path, PathBuf};
 
+use labels::Drawing;
+
 use crate::journal::Seen;
-use crate::printer::{Printer, Trouble};
+use crate::printer::{Found, Printer, Trouble};
 
 /// Prints into a folder. A file there is a label on paper.
 #[derive(Debug, Clone)]
-pub struct Folder {
-    dir: PathBuf,
-    name: String,
-}
+pub struct Folder(PathBuf);
 
 impl Folder {
     /// The folder is made when the first label is printed.
     #[must_use]
-    pub fn new(dir: PathBuf) -> Self {
-        // The folder's own name: where it lies on this machine is nobody else's business.
-        let own = dir.file_name().unwrap_or(dir.as_os_str());
-        let name = format!("folder {}", own.to_string_lossy());
-        Self { dir, name }
+    pub const fn new(dir: PathBuf) -> Self {
+        Self(dir)
     }
 
     fn file(&self, job_name: &str) -> PathBuf {
-        self.dir.join(format!("{job_name}.png"))
+        self.0.join(format!("{job_name}.png"))
     }
 }
 
 impl Printer for Folder {
-    fn name(&self) -> &str {
-        &self.name
+    async fn find(&self, job_name: &str, _before: Option<&str>) -> Result<Found, Trouble> {
+        let seen = match self.file(job_name).try_exists() {
+            Ok(true) => Seen::Printed,
+            Ok(false) => Seen::Absent,
+            Err(error) => return Err(Trouble::Folder(error.to_string())),
+        };
+        Ok(Found { seen, newest: None })
     }
 
-    async fn find(&self, job_name: &str) -> Result<Seen, Trouble> {
-        match self.file(job_name).try_exists() {
-            Ok(true) => Ok(Seen::Printed),
-            Ok(false) => Ok(Seen::Unknown),
-            Err(error) => Err(Trouble::Folder(error.to_string())),
-        }
-    }
-
-    async fn send(&self, job_name: &str, png: Vec<u8>) -> Result<Seen, Trouble> {
-        let (dir, file) = (self.dir.clone(), self.file(job_name));
+    async fn send(&self, job_name: &str, label: &Drawing) -> Result<Seen, Trouble> {
+        let wrong = |error: io::Error| Trouble::Folder(error.to_string());
+        let png = label
+            .bitmap()
+            .png()
+            .map_err(io::Error::other)
+            .map_err(wrong)?;
+        let (dir, file) = (self.0.clone(), self.file(job_name));
         tokio::task::spawn_blocking(move || write_whole(&dir, &file, &png))
             .await
             .map_err(io::Error::other)
             .and_then(|written| written)
-            .map_err(|error| Trouble::Folder(error.to_string()))?;
+            .map_err(wrong)?;
         Ok(Seen::Printed)
     }
 

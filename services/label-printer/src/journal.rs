@@ -1,105 +1,138 @@
-//! What has been printed: the printer's own memory across crashes.
+//! How far each label has come: the printer's own memory across crashes, and what follows
+//! from it.
 
+use bus::{Note, Outbox};
 use facts::FactId;
+use serde::{Deserialize, Serialize};
+
+/// How often a printer may give one label up before a person is asked.
+const MOST_ATTEMPTS: u32 = 3;
 
 /// How far a label has come, as written down before each step that cannot be undone.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Noted {
-    /// It may have been handed to the printer.
-    Started,
+    /// It may have been handed to the printer, for the `attempt`-th time.
+    Started {
+        /// Counts from 1. Each attempt has a job name of its own.
+        attempt: u32,
+        /// The newest job that the printer remembered just before: as long as it still
+        /// does, it also remembers whether ours came.
+        before: Option<String>,
+    },
+    /// The last attempt has certainly not come out: the next may begin.
+    Free {
+        /// The last attempt.
+        attempt: u32,
+    },
+    /// Nobody but a person can tell whether it came out, and one has been asked.
+    Aside {
+        /// The attempt in doubt.
+        attempt: u32,
+    },
     /// It is on paper.
     Printed,
-    /// The fact that it is on paper is in the outbox.
-    Recorded,
+    /// What became of it is in the outbox.
+    Done,
 }
 
-/// What the printer says of a label, asked by its job name.
+/// What the printer says of one attempt, asked by its job name.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Seen {
     /// Not asked yet, or the answer never came.
     NotAsked,
-    /// The printer has no such job, now or among those it remembers.
+    /// The printer never had it.
+    Absent,
+    /// The printer does not remember it, and may have forgotten it.
     Unknown,
     /// The printer has it, under this job number, and is not done.
     Working(i32),
-    /// The printer gave it up, or someone cancelled it there.
-    Failed,
+    /// The printer gave it up before anything came out.
+    GaveUp,
+    /// The printer gave it up when something had come out, or someone cancelled it there.
+    Broken,
     /// It is on paper.
     Printed,
 }
 
 /// What to do next about one label.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Step {
-    /// Ask the printer whether it has the label already.
+    /// Ask the printer what it knows of the label.
     Ask,
+    /// Write down that an attempt begins.
+    Begin(u32),
     /// Write down how far it has come.
     Note(Noted),
     /// Hand the label to the printer.
     Send,
     /// Wait for the printer to finish this job.
     Watch(i32),
+    /// Ask a person whether it came out, and go on with the others.
+    SetAside(u32),
     /// Put the fact into the outbox.
     Record,
-    /// All is done and written down.
+    /// Nothing is left to do here.
     Finish,
 }
 
 /// The next step, from nothing but what is written down and what the printer says: so a
 /// worker that starts again after a crash goes on where the last one fell.
 ///
-/// Invariant: a label is sent only when the printer has just said that it does not have
-/// it, and only after `Started` is written down.
+/// Invariant: an attempt is sent only after it is written down, and only when the printer
+/// certainly does not have it. Where neither can tell, a person is asked.
 #[must_use]
-pub const fn next(noted: Option<Noted>, seen: Seen) -> Step {
+pub fn next(noted: Option<&Noted>, seen: Seen) -> Step {
     match (noted, seen) {
-        (Some(Noted::Recorded), _) => Step::Finish,
+        (Some(Noted::Done | Noted::Aside { .. }), _) => Step::Finish,
         (Some(Noted::Printed), _) => Step::Record,
-        (_, Seen::Printed) => Step::Note(Noted::Printed),
         (_, Seen::NotAsked) => Step::Ask,
-        (_, Seen::Working(job)) => Step::Watch(job),
-        (None, Seen::Unknown | Seen::Failed) => Step::Note(Noted::Started),
-        (Some(Noted::Started), Seen::Unknown | Seen::Failed) => Step::Send,
+        // Our disk may have been lost: the printer may know the first attempt by name.
+        (None, Seen::Printed) => Step::Note(Noted::Printed),
+        (None, _) => Step::Begin(1),
+        (Some(Noted::Free { attempt }), _) => Step::Begin(attempt + 1),
+        (Some(Noted::Started { attempt, .. }), seen) => match seen {
+            Seen::NotAsked => Step::Ask,
+            Seen::Absent => Step::Send,
+            Seen::Working(job) => Step::Watch(job),
+            Seen::Printed => Step::Note(Noted::Printed),
+            Seen::GaveUp if *attempt < MOST_ATTEMPTS => {
+                Step::Note(Noted::Free { attempt: *attempt })
+            }
+            Seen::GaveUp | Seen::Broken | Seen::Unknown => Step::SetAside(*attempt),
+        },
     }
 }
 
-/// The notes, in one sled tree: cause of the label to how far it has come.
+/// The notes, kept in the outbox, so that a fact and the note of it are one write.
 #[derive(Debug, Clone)]
-pub struct Journal(sled::Tree);
+pub struct Journal(Outbox);
 
 impl Journal {
-    /// Notes kept in this tree.
+    /// Notes kept in this outbox.
     #[must_use]
-    pub const fn new(tree: sled::Tree) -> Self {
-        Self(tree)
+    pub const fn new(outbox: Outbox) -> Self {
+        Self(outbox)
     }
 
     /// How far the label of this cause has come; nothing if it is new.
     ///
     /// # Errors
-    /// Storage errors of sled.
-    pub fn noted(&self, cause: FactId) -> sled::Result<Option<Noted>> {
-        let note = self.0.get(cause.uuid().as_bytes())?;
-        Ok(note.and_then(|byte| match byte.first()? {
-            b's' => Some(Noted::Started),
-            b'p' => Some(Noted::Printed),
-            b'r' => Some(Noted::Recorded),
-            _ => None,
-        }))
+    /// When our own disk cannot be read.
+    pub fn noted(&self, cause: FactId) -> anyhow::Result<Option<Noted>> {
+        let note = self.0.note(&key(cause))?;
+        Ok(note.map(|note| serde_json::from_slice(&note)).transpose()?)
     }
 
-    /// Writes down how far it has come, and returns when that would outlive the process.
+    /// The note, for a batch that also records a fact of it.
     ///
     /// # Errors
-    /// Storage errors of sled.
-    pub fn note(&self, cause: FactId, noted: Noted) -> sled::Result<()> {
-        let byte = match noted {
-            Noted::Started => b"s",
-            Noted::Printed => b"p",
-            Noted::Recorded => b"r",
-        };
-        self.0.insert(cause.uuid().as_bytes(), byte)?;
-        self.0.flush()?;
-        Ok(())
+    /// None that can happen: a note is always JSON.
+    pub fn entry(cause: FactId, noted: &Noted) -> anyhow::Result<Note> {
+        Ok((key(cause), Some(serde_json::to_vec(noted)?)))
     }
+}
+
+fn key(cause: FactId) -> Vec<u8> {
+    [b"label/", cause.uuid().as_bytes().as_slice()].concat()
 }

@@ -1,33 +1,47 @@
 //! Prints each label job once.
 //!
-//! Takes the jobs on `derived.<site>.label.>` in order, draws each as a PNG, and hands it
-//! to a network printer ([`NetworkPrinter`]) or writes it into a folder ([`Folder`]). Its
-//! [`Journal`] and the printer's own memory of job names together decide what to do after
-//! a crash ([`next`]). No protocol lets paper and disk change in one step: where neither
-//! can tell, the label is sent again and a warning says so, because a wheel without a
-//! label is worse than a label to destroy.
+//! Takes the jobs on `derived.<site>.label.<kind>.*` in order, one lane a kind of label, and
+//! hands each to a network printer ([`NetworkPrinter`]) in a form that it takes, or writes it
+//! into a folder ([`Folder`]). The journal and the printer's own memory of job names
+//! together decide what to do after a crash ([`next`]). No protocol lets paper and disk
+//! change in one step: where neither can tell whether a label came out, the label is set
+//! aside, a person is asked, and the others go on. Nothing is printed twice unless a person
+//! wants it, and then it says COPY.
 
+mod abilities;
+mod aside;
+mod bell;
 mod folder;
 mod journal;
 mod network;
+mod office;
 mod press;
 mod printer;
 
 use std::path::Path;
+use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context as _;
 use bus::{Bus, Clock, Job, Outbox, Shutdown};
-use labels::{Dpi, LabelJob};
+use facts::StationId;
+use labels::{Kind, LabelJob};
 use site::{PrintTarget, Site};
+use tokio::sync::Notify;
 
+pub use abilities::{Abilities, Form};
+pub use aside::{Aside, SetAside};
+pub use bell::{Bell, Open};
 pub use folder::Folder;
 pub use journal::{Journal, Noted, Seen, Step, next};
 pub use network::NetworkPrinter;
-pub use press::{Passage, Press};
-pub use printer::{Printer, Trouble};
+pub use office::{
+    Answered, InDoubt, Office, PrinterLine, QUESTIONS, Queue, Scheduler, WantedAgain,
+};
+pub use press::{Books, Passage, Press};
+pub use printer::{Found, Printer, Trouble};
 
-/// The name of this worker, of its station and of its place in the stream.
+/// The name of this worker and of its station.
 const NAME: &str = "label-printer";
 
 /// Prints the site's labels until asked to stop. Without a printer in the site file the
@@ -43,80 +57,136 @@ pub async fn run(
     data: &Path,
     shutdown: Shutdown,
 ) -> anyhow::Result<()> {
-    let Some(device) = &site.printer else {
+    if site.printers.is_empty() {
         tracing::info!("no label printer in the site file: labels are not printed");
         shutdown.requested().await;
         return Ok(());
-    };
-    let dpi = Dpi::try_from(device.dpi).context("reading `printer` in the site file")?;
-    match &device.target {
-        PrintTarget::Folder(dir) => {
-            serve(
-                Folder::new(dir.clone()),
-                dpi,
-                &site,
-                bus,
-                clock,
-                data,
-                shutdown,
-            )
-            .await
-        }
-        PrintTarget::Ipp(uri) => {
-            let printer = NetworkPrinter::new(uri).context("reading `printer` in the site file")?;
-            serve(printer, dpi, &site, bus, clock, data, shutdown).await
+    }
+    let outbox = Outbox::open(&data.join(NAME), site.id)?;
+    let books = Books::new(outbox.clone(), StationId::new(NAME)?, clock);
+    let again = Arc::new(Notify::new());
+    let mut lanes = Vec::new();
+    for printer in &site.printers {
+        for kind in &printer.prints {
+            let lane = Lane {
+                site: &site,
+                printer,
+                kind: *kind,
+                bus: &bus,
+                books: &books,
+                again: &again,
+                shutdown: &shutdown,
+            };
+            lanes.push(lane);
         }
     }
-}
-
-async fn serve<P: Printer>(
-    printer: P,
-    dpi: Dpi,
-    site: &Site,
-    bus: Bus,
-    clock: Clock,
-    data: &Path,
-    shutdown: Shutdown,
-) -> anyhow::Result<()> {
-    let outbox = Outbox::open(&data.join(NAME), site.id)?;
-    let mut press = Press::new(printer, dpi, outbox.clone(), clock)?;
+    let counter = office::Counter {
+        bus: bus.clone(),
+        site: site.id,
+        books: books.clone(),
+        printers: site
+            .printers
+            .iter()
+            .map(|printer| (printer.name.clone(), printer.prints.clone()))
+            .collect(),
+        again: again.clone(),
+    };
     let sending = async {
         outbox.drain(&bus, &shutdown).await;
         Ok(())
     };
-    tokio::try_join!(print_all(&mut press, site, &bus, &shutdown), sending).map(|_| ())
+    let printing = futures::future::try_join_all(lanes.iter().map(Lane::run));
+    tokio::try_join!(
+        printing,
+        sending,
+        counter.serve(&shutdown),
+        books.bell.ring(&bus, &site.id, &shutdown),
+    )
+    .map(|_| ())
 }
 
-async fn print_all<P: Printer>(
-    press: &mut Press<P>,
-    site: &Site,
-    bus: &Bus,
-    shutdown: &Shutdown,
-) -> anyhow::Result<()> {
-    let mut jobs = tokio::select! {
-        jobs = bus.jobs(NAME, &site.id, "label.>") => jobs?,
-        () = shutdown.requested() => return Ok(()),
-    };
-    loop {
-        let job = tokio::select! {
-            job = jobs.next() => job,
-            () = shutdown.requested() => None,
-        };
-        let Some(job) = job else {
-            return Ok(());
-        };
-        tokio::select! {
-            taken = take(press, &job) => taken?,
-            () = shutdown.requested() => {
-                // So that the next run has it at once; unheard, it has it a little later.
-                let _ = job.later(Duration::ZERO).await;
-                return Ok(());
+/// One kind of label on its way to its printer.
+struct Lane<'a> {
+    site: &'a Site,
+    printer: &'a site::Printer,
+    kind: Kind,
+    bus: &'a Bus,
+    books: &'a Books,
+    again: &'a Arc<Notify>,
+    shutdown: &'a Shutdown,
+}
+
+impl Lane<'_> {
+    async fn run(&self) -> anyhow::Result<()> {
+        match &self.printer.target {
+            PrintTarget::Folder(dir) => self.serve(Folder::new(dir.clone())).await,
+            PrintTarget::Ipp(uri) => {
+                let printer = NetworkPrinter::new(uri)
+                    .with_context(|| format!("reading printer {:?}", self.printer.name))?;
+                self.serve(printer).await
             }
         }
     }
+
+    async fn serve<P: Printer>(&self, printer: P) -> anyhow::Result<()> {
+        let mut press = Press::new(
+            printer,
+            Scheduler::new(self.bus.clone(), self.site.id),
+            self.printer.name.clone(),
+            self.printer.dpi,
+            self.site.labels.templates.clone(),
+            self.books.clone(),
+        );
+        let durable = format!("{NAME}-{}", self.kind);
+        let filter = format!("label.{}.*", self.kind);
+        let mut jobs = tokio::select! {
+            jobs = self.bus.jobs(&durable, &self.site.id, &filter) => jobs?,
+            () = self.shutdown.requested() => return Ok(()),
+        };
+        loop {
+            // Before looking, so that an answer given meanwhile is not missed.
+            let again = self.again.notified();
+            tokio::select! {
+                taken = self.take_up(&mut press) => taken?,
+                () = self.shutdown.requested() => return Ok(()),
+            }
+            let job = tokio::select! {
+                job = jobs.next() => job,
+                () = again => continue,
+                () = self.shutdown.requested() => None,
+            };
+            let Some(job) = job else {
+                return Ok(());
+            };
+            tokio::select! {
+                taken = take(&mut press, &job) => taken?,
+                () = self.shutdown.requested() => {
+                    // So that the next run has it at once; unheard, it has it a little later.
+                    let _ = job.later(Duration::ZERO).await;
+                    return Ok(());
+                }
+            }
+        }
+    }
+
+    /// Prints what a person said did not come out, and asks again about what nobody has
+    /// answered.
+    async fn take_up<P: Printer>(&self, press: &mut Press<P, Scheduler>) -> anyhow::Result<()> {
+        for label in self.books.aside.all()? {
+            if label.job.label.kind() != self.kind {
+                continue;
+            }
+            if label.again {
+                press.print(&label.job).await?;
+            } else {
+                press.ask_a_person(&label)?;
+            }
+        }
+        Ok(())
+    }
 }
 
-async fn take<P: Printer>(press: &mut Press<P>, job: &Job) -> anyhow::Result<()> {
+async fn take<P: Printer>(press: &mut Press<P, Scheduler>, job: &Job) -> anyhow::Result<()> {
     match serde_json::from_slice::<LabelJob>(&job.body) {
         Ok(label) => job.hold(press.print(&label)).await?,
         Err(error) => tracing::warn!(

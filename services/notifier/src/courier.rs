@@ -35,8 +35,7 @@ impl Courier {
     pub fn new(webhook: Webhook, data: &Path, clock: Clock) -> anyhow::Result<Self> {
         Ok(Self {
             webhook,
-            sent: Sent::open(&data.join(NAME), clock.now())
-                .context("opening the memory of delivered alerts")?,
+            sent: Sent::open(&data.join(NAME), clock.now())?,
             dead_letters: DeadLetters::new(data),
             clock,
             told: false,
@@ -59,6 +58,7 @@ impl Courier {
                 return self.give_up(key, &format!("it is not JSON: {error}"), &raw);
             }
         };
+        self.sent.check_room()?;
         let message = json!({ "text": text(&alert), "alert": alert }).to_string();
         let mut backoff = Backoff::new(Duration::from_millis(500), Duration::from_secs(60));
         let mut failures = 0;

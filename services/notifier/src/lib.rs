@@ -21,7 +21,7 @@ use site::Site;
 
 pub use courier::Courier;
 pub use dead_letters::DeadLetters;
-pub use sent::Sent;
+pub use sent::{Sent, SentError};
 pub use webhook::{Answer, Webhook};
 
 /// The name of this worker and of its place in the stream.

@@ -24,8 +24,12 @@ fn site(url: String) -> Site {
         rooms: Vec::new(),
         stations: Vec::new(),
         recipes: recipe::RecipeBook::default(),
-        printer: None,
+        printers: Vec::new(),
+        labels: site::Labels::default(),
         webhook: Some(Webhook { url }),
+        gateway: None,
+        climate: None,
+        safety: None,
     }
 }
 

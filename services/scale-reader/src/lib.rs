@@ -4,6 +4,9 @@
 //! recorder's. A scale's lines become settled weights (module `scale`), and a weight goes to
 //! the station's session like a scan.
 
+mod cable;
+mod link;
+mod listen;
 mod scale;
 
 use std::path::Path;
@@ -12,6 +15,8 @@ use bus::{Bus, Clock, Shutdown};
 use edge::{Desk, Door, Worker};
 use site::Site;
 use tokio::task::JoinSet;
+
+pub use listen::{NotHeard, listen};
 
 /// Runs until shutdown. Broker, scales and scanners may come and go.
 ///

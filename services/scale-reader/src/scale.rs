@@ -1,26 +1,17 @@
-//! One scale: its cable, its lines, its weights.
+//! One scale: from its cable's bytes to weights at its station.
 
-use std::io;
 use std::time::Duration;
 
 use bus::Shutdown;
 use bus::retry::Backoff;
-use edge::{Desk, Lines};
-use metrology::{Settling, StableWeight, Verdict, Weight};
+use edge::Desk;
+use metrology::{FrameError, LineCutter, StableWeight, Verdict};
 use site::{Scale, ScaleConnect};
 use station::{Answer, Level};
-use tokio::io::AsyncRead;
-use tokio::net::TcpStream;
-use tokio_serial::SerialPortBuilderExt as _;
+use tokio::time::Instant;
 
-/// A scale sends several lines a second; one that is silent for so long is gone, even if
-/// the network has not noticed.
-const SILENT: Duration = Duration::from_secs(15);
-
-/// So many unreadable lines in a row are no noise on the cable.
-const NOISE: u32 = 10;
-
-type Cable = Box<dyn AsyncRead + Send + Unpin>;
+use crate::cable::{Cable, SILENT};
+use crate::link::{Link, Loss, Unreadable};
 
 /// Reads a scale until shutdown; the cable may go and come.
 pub(crate) async fn read(scale: Scale, desk: Desk, shutdown: Shutdown) {
@@ -32,87 +23,146 @@ pub(crate) async fn read(scale: Scale, desk: Desk, shutdown: Shutdown) {
 
 async fn for_ever(scale: &Scale, desk: &Desk) {
     let mut backoff = Backoff::new(Duration::from_millis(100), Duration::from_secs(5));
-    let mut told_gone = false;
+    let mut link = Link::new(scale.tool);
     loop {
-        let why = match connect(&scale.connect).await {
+        let why = match Cable::open(&scale.connect, scale.poll.as_ref()).await {
             Ok(cable) => {
-                let why = listen(scale, cable, desk, &mut backoff, &mut told_gone).await;
-                why.to_string()
+                let mut listening = Listening::new(scale, desk, &mut link);
+                listening.listen(cable, &mut backoff).await
             }
-            Err(error) => error.to_string(),
+            Err(error) => error.into(),
         };
-        if !told_gone {
-            told_gone = true;
+        if let Some(answer) = link.lost(&why) {
             let at = place(&scale.connect);
             tracing::warn!(scale = %scale.tool, station = %desk.station(), %at, %why, "the scale is gone: check its cable and power");
-            let words = format!("scale {} is gone: check its cable and power", scale.tool);
-            desk.say(Answer::new(Level::Wrong, words));
+            desk.say(answer);
         }
         backoff.wait().await;
     }
 }
 
-async fn connect(to: &ScaleConnect) -> io::Result<Cable> {
-    match to {
-        ScaleConnect::Tcp(address) => {
-            let connecting = TcpStream::connect(address);
-            let stream = tokio::time::timeout(SILENT, connecting).await??;
-            Ok(Box::new(stream))
+/// What one opening of the cable has heard so far.
+struct Listening<'a> {
+    scale: &'a Scale,
+    desk: &'a Desk,
+    link: &'a mut Link,
+    settings: String,
+    lines: LineCutter,
+    weights: StableWeight,
+    /// What the last line came to, so that nothing is said with every line.
+    last: Verdict,
+    overloaded: bool,
+}
+
+impl<'a> Listening<'a> {
+    fn new(scale: &'a Scale, desk: &'a Desk, link: &'a mut Link) -> Self {
+        Self {
+            scale,
+            desk,
+            link,
+            settings: settings(&scale.connect),
+            lines: scale.line.cutter(),
+            weights: StableWeight::new(scale.settling),
+            last: Verdict::Empty,
+            overloaded: false,
         }
-        ScaleConnect::Serial { path, baud } => {
-            let stream = tokio_serial::new(path.to_string_lossy(), *baud).open_native_async()?;
-            Ok(Box::new(stream))
+    }
+
+    /// Reads lines until the cable is gone; gives the reason.
+    async fn listen(&mut self, mut cable: Cable, backoff: &mut Backoff) -> Loss {
+        let silent = self
+            .scale
+            .poll
+            .as_ref()
+            .map_or(SILENT, |poll| SILENT.max(poll.every * 5));
+        let mut until = Instant::now() + silent;
+        loop {
+            let lines = match cable.read(until).await {
+                Ok([]) => return Loss::Closed,
+                Ok(bytes) => self.lines.take(bytes),
+                Err(error) if error.kind() == std::io::ErrorKind::TimedOut => return self.silent(),
+                Err(error) => return error.into(),
+            };
+            if !lines.is_empty() {
+                until = Instant::now() + silent;
+            }
+            for line in lines {
+                if self.line(&line).await {
+                    backoff.reset();
+                }
+            }
+        }
+    }
+
+    /// Nothing came for long, or nothing that ended a line.
+    fn silent(&self) -> Loss {
+        let Some(line) = self.lines.begun() else {
+            return Loss::Silent;
+        };
+        let error = FrameError::unended(&line);
+        Loss::NoLine(unreadable(self.scale, &self.settings, &line, &error).words())
+    }
+
+    /// Takes a line; false when it could not be read.
+    async fn line(&mut self, line: &str) -> bool {
+        let frame = match self.scale.line.read(line) {
+            Ok(frame) => frame,
+            Err(error @ FrameError::Overload(_)) => {
+                self.weights.interrupted();
+                self.say(|link| link.read());
+                if !std::mem::replace(&mut self.overloaded, true) {
+                    self.desk.say(Answer::new(Level::Wrong, error.to_string()));
+                }
+                return true;
+            }
+            Err(error) => {
+                self.weights.interrupted();
+                tracing::debug!(scale = %self.scale.tool, line, %error, "unreadable line");
+                self.cannot_read(line, &error);
+                return false;
+            }
+        };
+        self.overloaded = false;
+        self.say(|link| link.read());
+        let verdict = self.weights.take(frame);
+        match verdict {
+            Verdict::Settled(settled) => self.desk.weigh(settled).await,
+            Verdict::Refused(why) if !same_refusal(self.last, verdict) => {
+                self.desk.say(Answer::new(Level::Wrong, why.to_string()));
+            }
+            Verdict::Refused(_) | Verdict::Empty | Verdict::Moving | Verdict::Weighed => {}
+        }
+        self.last = verdict;
+        true
+    }
+
+    fn say(&mut self, change: impl FnOnce(&mut Link) -> Option<Answer>) {
+        if let Some(answer) = change(self.link) {
+            tracing::info!(scale = %self.scale.tool, station = %self.desk.station(), %answer, "told");
+            self.desk.say(answer);
+        }
+    }
+
+    fn cannot_read(&mut self, line: &str, error: &FrameError) {
+        let unreadable = unreadable(self.scale, &self.settings, line, error);
+        if let Some(answer) = self.link.unreadable(&unreadable) {
+            tracing::warn!(scale = %self.scale.tool, station = %self.desk.station(), %answer, "compare the scale's settings with the site file");
+            self.desk.say(answer);
         }
     }
 }
 
-/// Reads lines until the cable is gone; gives the reason.
-async fn listen(
-    scale: &Scale,
-    cable: Cable,
-    desk: &Desk,
-    backoff: &mut Backoff,
-    told_gone: &mut bool,
-) -> io::Error {
-    let mut lines = Lines::new(cable);
-    let mut weights = StableWeight::new(settling(scale));
-    let (mut last, mut unreadable) = (Verdict::Empty, 0);
-    loop {
-        let line = match tokio::time::timeout(SILENT, lines.next()).await {
-            Ok(Ok(Some(line))) => line,
-            Ok(Ok(None)) => return io::ErrorKind::UnexpectedEof.into(),
-            Ok(Err(error)) => return error,
-            Err(_) => return io::Error::new(io::ErrorKind::TimedOut, "it is silent"),
-        };
-        let frame = match scale.line.read(&line) {
-            Ok(frame) => frame,
-            Err(error) => {
-                unreadable += 1;
-                tracing::debug!(scale = %scale.tool, line, %error, "unreadable line");
-                if unreadable == NOISE {
-                    tracing::warn!(scale = %scale.tool, line, %error, "the scale's lines cannot be read: compare them with `line` in the site file");
-                    desk.say(Answer::new(Level::Wrong, error.to_string()));
-                }
-                continue;
-            }
-        };
-        unreadable = 0;
-        if std::mem::take(told_gone) {
-            tracing::info!(scale = %scale.tool, station = %desk.station(), "the scale is back");
-            let words = format!("scale {} is back", scale.tool);
-            desk.say(Answer::new(Level::Next, words));
-        }
-        backoff.reset();
-        let verdict = weights.take(frame);
-        match verdict {
-            Verdict::Settled(weight) => desk.weigh(weight).await,
-            // Said once, not with every line.
-            Verdict::Refused(why) if !same_refusal(last, verdict) => {
-                desk.say(Answer::new(Level::Wrong, why.to_string()));
-            }
-            Verdict::Refused(_) | Verdict::Empty | Verdict::Moving | Verdict::Weighed => {}
-        }
-        last = verdict;
+fn unreadable<'a>(
+    scale: &'a Scale,
+    settings: &'a str,
+    line: &'a str,
+    error: &'a FrameError,
+) -> Unreadable<'a> {
+    Unreadable {
+        line,
+        format: &scale.line,
+        error,
+        settings,
     }
 }
 
@@ -126,14 +176,17 @@ fn same_refusal(last: Verdict, now: Verdict) -> bool {
     }
 }
 
-fn settling(scale: &Scale) -> Settling {
-    let grams = |g: u32| Weight::grams(i32::try_from(g).unwrap_or(i32::MAX));
-    Settling::new(grams(scale.interval_g), grams(scale.least_g))
-}
-
-fn place(connect: &ScaleConnect) -> String {
+pub(crate) fn place(connect: &ScaleConnect) -> String {
     match connect {
         ScaleConnect::Tcp(address) => address.to_string(),
-        ScaleConnect::Serial { path, baud } => format!("{} at {baud} baud", path.display()),
+        ScaleConnect::Serial { path, .. } => format!("{} at {}", path.display(), settings(connect)),
+    }
+}
+
+/// How the cable is set, in words to compare with the scale's own settings.
+pub(crate) fn settings(connect: &ScaleConnect) -> String {
+    match connect {
+        ScaleConnect::Tcp(_) => "the serial-to-network box".to_owned(),
+        ScaleConnect::Serial { baud, bits, .. } => format!("{baud} baud {bits}"),
     }
 }

@@ -9,6 +9,11 @@ use site::Site;
 
 use crate::Fold;
 
+/// The questions that a scheduler answers.
+pub const QUESTIONS: &[&str] = &[
+    "standing", "due", "floor", "census", "wheel", "batch", "label",
+];
+
 /// How many rows of a census one answer holds: the broker carries 1 MB a message.
 const CENSUS_ROWS: usize = 1_000;
 
@@ -82,6 +87,19 @@ async fn respond(fold: &Fold, site: &Site, question: Question) -> Result<(), Bus
             },
             Err(error) => question.refuse(&error.to_string()).await,
         },
+        "label" => match question.read::<WheelId>() {
+            Ok(id) => match fold.label_now(id) {
+                Some(label) => question.answer(&label).await,
+                None => {
+                    question
+                        .refuse(&format!(
+                            "wheel {id} was never portioned here: check the serial"
+                        ))
+                        .await
+                }
+            },
+            Err(error) => question.refuse(&error.to_string()).await,
+        },
         "batch" => match question.read::<BatchId>() {
             Ok(id) => match answer::batch(floor, id) {
                 Some(batch) => question.answer(&batch).await,
@@ -94,9 +112,7 @@ async fn respond(fold: &Fold, site: &Site, question: Question) -> Result<(), Bus
             Err(error) => question.refuse(&error.to_string()).await,
         },
         other => {
-            let sentence = format!(
-                "nobody answers {other:?}: ask due, wheel, batch, floor, census or standing"
-            );
+            let sentence = format!("{other:?} is not a question for the scheduler");
             question.refuse(&sentence).await
         }
     }

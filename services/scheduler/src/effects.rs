@@ -13,7 +13,10 @@ use tokio::sync::mpsc;
 const WAITING: usize = 10_000;
 
 /// Takes effects and publishes them in order.
-pub struct Publisher(mpsc::Sender<(u64, Effect)>);
+pub struct Publisher {
+    sender: mpsc::Sender<(u64, Effect)>,
+    task: tokio::task::JoinHandle<()>,
+}
 
 impl Publisher {
     /// Starts publishing; first what an earlier run stored and did not confirm.
@@ -24,7 +27,7 @@ impl Publisher {
             tracing::error!("{error}");
             Vec::new()
         });
-        tokio::spawn(async move {
+        let task = tokio::spawn(async move {
             for (number, effect) in earlier {
                 publish(&bus, site, &store, number, &effect, &shutdown).await;
             }
@@ -32,15 +35,21 @@ impl Publisher {
                 publish(&bus, site, &store, number, &effect, &shutdown).await;
             }
         });
-        Self(sender)
+        Self { sender, task }
     }
 
     /// Takes effects whose state has been written.
     pub async fn publish(&self, effects: Vec<(u64, Effect)>) {
         for effect in effects {
             // The receiver lives as long as the runtime; what is not taken stays stored.
-            let _ = self.0.send(effect).await;
+            let _ = self.sender.send(effect).await;
         }
+    }
+
+    /// Stops at once and lets go of the store; what is not published stays stored.
+    pub async fn stop(self) {
+        self.task.abort();
+        let _ = self.task.await;
     }
 }
 

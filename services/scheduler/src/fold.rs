@@ -4,21 +4,27 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use bus::{Bus, Position, Shutdown, Stored};
-use chrono::{DateTime, NaiveTime, Utc};
+use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
+use control::Watch;
 use facts::wire::Read;
-use facts::{SiteId, WheelId};
+use facts::{Event, FactId, OrderPacked, SiteId, WheelId};
+use labels::LabelJob;
 use quantity::DairyDay;
-use ripening::{Alert, Floor, LabelWanted};
+use ripening::{Alert, Floor};
 use serde::Serialize;
 use site::Site;
 use store::{Batch, Effect, Store, StoreError};
 
 use crate::effects::Publisher;
+use crate::labelling::{LabelNow, Texts};
 use crate::practice;
 
 /// While it catches up, the fold writes this often: a crash then costs at most so much
 /// folding again.
 const WRITE_EVERY: Duration = Duration::from_secs(1);
+
+/// A case packed longer ago than this gets no label by itself.
+const LABELLED_WITHIN: TimeDelta = TimeDelta::days(1);
 
 /// How many wheels one notice of what has changed names at most.
 const NOTICED: usize = 2_000;
@@ -38,7 +44,11 @@ pub struct Fold {
     summed_up: Option<DairyDay>,
     site: SiteId,
     site_name: String,
-    identification_mark: Option<String>,
+    texts: Texts,
+    /// Cases packed and not yet labelled: the fact, when, and what it says.
+    packed: Vec<(FactId, DateTime<Utc>, OrderPacked)>,
+    /// Looks on while portions are weighed.
+    portions: Watch,
     /// Wheels changed since people who look on were last told.
     noticed: std::collections::HashSet<WheelId>,
 }
@@ -67,6 +77,8 @@ impl Fold {
     pub fn load(site: &Site, store: Arc<Store>) -> Result<Self, StoreError> {
         let loaded = store.load(practice(site))?;
         let next_effect = store.effects()?.last().map_or(1, |(number, _)| number + 1);
+        let mut portions = Watch::new(control::Size::USUAL);
+        portions.restore(store.told()?);
         Ok(Self {
             floor: loaded.floor,
             store,
@@ -79,7 +91,9 @@ impl Fold {
             summed_up: None,
             site: site.id,
             site_name: site.name.clone(),
-            identification_mark: site.identification_mark.clone(),
+            texts: Texts::of(site),
+            packed: Vec::new(),
+            portions,
             noticed: std::collections::HashSet::new(),
         })
     }
@@ -133,6 +147,11 @@ impl Fold {
             }
             Ok(Read::Fact(fact)) => {
                 self.floor.apply(&fact);
+                self.portions.fact(&fact);
+                if let Event::OrderPacked(packed) = &fact.event {
+                    self.packed
+                        .push((fact.id, fact.occurred_at, packed.clone()));
+                }
                 if self.is_live() {
                     self.noticed.extend(fact.event.wheels());
                 }
@@ -184,32 +203,43 @@ impl Fold {
         Ok(effects)
     }
 
-    /// Writes, trying again while the disk is full, and hands the effects on to be
-    /// published. Gives up only at shutdown: the log still has everything.
-    pub(crate) async fn write_and_publish(&mut self, effects: &Publisher, shutdown: &Shutdown) {
+    /// Writes, trying again while the store fails, and hands the effects on to be
+    /// published. Gives up at shutdown: the log still has everything.
+    ///
+    /// # Errors
+    /// [`StoreError::DiskFull`], which no further try with this store mends.
+    pub(crate) async fn write_and_publish(
+        &mut self,
+        effects: &Publisher,
+        shutdown: &Shutdown,
+    ) -> Result<(), StoreError> {
         let (batch, to_publish) = match self.gather() {
             Ok(Some(gathered)) => gathered,
-            Ok(None) => return,
+            Ok(None) => return Ok(()),
             Err(defect) => {
                 tracing::error!("{defect}");
-                return;
+                return Ok(());
             }
         };
         let mut backoff = bus::retry::Backoff::default();
         let mut said = false;
         while let Err(error) = tokio::task::block_in_place(|| self.store.write(&batch)) {
+            if matches!(error, StoreError::DiskFull(_)) {
+                return Err(error);
+            }
             if !std::mem::replace(&mut said, true) {
                 tracing::error!("{error}");
             }
             tokio::select! {
                 () = backoff.wait() => {}
-                () = shutdown.requested() => return,
+                () = shutdown.requested() => return Ok(()),
             }
         }
         if said {
             tracing::info!("the store can be written again: folding goes on");
         }
         effects.publish(to_publish).await;
+        Ok(())
     }
 
     #[allow(clippy::type_complexity)] // a pair used twice, above
@@ -218,13 +248,13 @@ impl Fold {
             return Ok(None);
         };
         self.floor.refresh(self.floor.now());
-        let effects = if self.is_live() {
-            self.effects()
-        } else {
-            Vec::new()
-        };
+        let mut effects = self.case_effects();
+        if self.is_live() {
+            effects.extend(self.effects());
+        }
         let first = self.next_effect;
-        let batch = Batch::of(&mut self.floor, &position, first, &effects)?;
+        let mut batch = Batch::of(&mut self.floor, &position, first, &effects)?;
+        batch.keep_told(&self.portions.told().collect::<Vec<_>>())?;
         self.next_effect += effects.len() as u64;
         self.unwritten = false;
         self.written_at = monotonic();
@@ -236,8 +266,12 @@ impl Fold {
         let labels = self.floor.take_labels();
         let shift = self.shift_effect();
         let alerts = alerts.iter().filter_map(alert_effect);
-        let labels = labels.iter().filter_map(|label| self.label_effect(label));
-        alerts.chain(labels).chain(shift).collect()
+        let portions = self.portions.tell(&self.floor);
+        let portions = portions.iter().filter_map(portions_effect);
+        let labels = labels
+            .iter()
+            .filter_map(|wanted| label_effect(&self.texts.first(wanted)));
+        alerts.chain(portions).chain(labels).chain(shift).collect()
     }
 
     /// The end of a shift, once a dairy day. A restart may sum up the same day again, under
@@ -260,25 +294,37 @@ impl Fold {
         })
     }
 
-    fn label_effect(&self, label: &LabelWanted) -> Option<Effect> {
-        let job = labels::LabelJob {
-            cause: label.cause,
-            wheel: label.wheel,
-            batch: label.batch,
-            product: label.recipe.name.clone(),
-            made: label.made,
-            weight_g: label.weight,
-            raw_milk: label.recipe.milk == recipe::Milk::Raw,
-            site_name: self.site_name.clone(),
-            identification_mark: self.identification_mark.clone(),
-        };
-        let body = serde_json::to_vec(&job).ok()?;
-        let tail = format!("label.{}", label.cause);
-        Some(Effect {
-            tail,
-            id: format!("label-{}", label.cause),
-            body,
-        })
+    /// Labels of cases packed lately, also of those packed while the scheduler was away. The
+    /// label printer knows by its cause a label that it has printed.
+    fn case_effects(&mut self) -> Vec<Effect> {
+        let now = self.floor.now();
+        let packed = std::mem::take(&mut self.packed);
+        let late = |at: DateTime<Utc>| now.signed_duration_since(at) > LABELLED_WITHIN;
+        let lately = packed.into_iter().filter(|(_, at, _)| !late(*at));
+        lately
+            .filter_map(
+                |(cause, _, packed)| match self.texts.case(&self.floor, cause, &packed) {
+                    Ok(job) => label_effect(&job),
+                    Err(why) => {
+                        let id = format!("case-label-{cause}");
+                        let case = packed.case;
+                        let text = format!("case {case} cannot be labelled: {why}");
+                        let body = serde_json::json!({"alert": id, "step": "raised", "text": text});
+                        Some(Effect {
+                            tail: "alert.raised".to_owned(),
+                            body: body.to_string().into_bytes(),
+                            id,
+                        })
+                    }
+                },
+            )
+            .collect()
+    }
+
+    /// What a wheel's label would say now.
+    #[must_use]
+    pub fn label_now(&self, wheel: WheelId) -> Option<LabelNow> {
+        self.texts.now(&self.floor, wheel)
     }
 
     /// Tells lookers-on which wheels have changed and what they need next.
@@ -314,11 +360,29 @@ impl Fold {
     }
 }
 
+fn label_effect(job: &LabelJob) -> Option<Effect> {
+    let body = serde_json::to_vec(job).ok()?;
+    Some(Effect {
+        tail: format!("label.{}.{}", job.label.kind(), job.cause),
+        id: format!("label-{}", job.cause),
+        body,
+    })
+}
+
 fn alert_effect(alert: &Alert) -> Option<Effect> {
     let body = serde_json::to_vec(alert).ok()?;
     Some(Effect {
         tail: format!("alert.{}", alert.step.as_str()),
         id: alert.id(),
+        body,
+    })
+}
+
+fn portions_effect(notice: &control::Notice) -> Option<Effect> {
+    let body = serde_json::to_vec(notice).ok()?;
+    Some(Effect {
+        tail: format!("alert.{}", notice.step.as_str()),
+        id: notice.id(),
         body,
     })
 }

@@ -8,6 +8,7 @@
 mod answering;
 mod effects;
 mod fold;
+mod labelling;
 
 use std::path::Path;
 use std::sync::Arc;
@@ -16,10 +17,11 @@ use anyhow::Context as _;
 use bus::{Bus, Clock, FloorLog, Shutdown, Stored, Tick};
 use ripening::Practice;
 use site::Site;
-use store::Store;
+use store::{Store, StoreError};
 
 pub use answering::{CensusQuery, Standing};
 pub use fold::Fold;
+pub use labelling::{LabelNow, Texts};
 
 /// How many messages are taken at once when many wait.
 pub const CHUNK: usize = 4_096;
@@ -33,6 +35,14 @@ pub fn practice(site: &Site) -> Practice {
         lost_after_days: site.lost_after_days,
         recipes: site.recipes.clone(),
     }
+}
+
+/// How a spell of folding ended.
+enum Ended {
+    /// Somebody asked for it.
+    Stopped,
+    /// Nothing can be written until somebody frees some space.
+    DiskFull,
 }
 
 /// Runs the scheduler of a site until shutdown.
@@ -50,16 +60,47 @@ pub async fn run(
         ready = bus.ready() => ready?,
         () = shutdown.requested() => return Ok(()),
     }
-    let store = Arc::new(Store::open(&data.join("scheduler"))?);
-    let mut fold = Fold::load(&site, store.clone())?;
+    let folder = data.join("scheduler");
+    loop {
+        let full = match spell(&site, &bus, &mut clock, &folder, &shutdown).await {
+            Ok(Ended::Stopped) => return Ok(()),
+            Ok(Ended::DiskFull) => StoreError::DiskFull(folder.clone()),
+            Err(error) => match error.downcast::<StoreError>()? {
+                full @ StoreError::DiskFull(_) => full,
+                other => return Err(other.into()),
+            },
+        };
+        tracing::error!("{full}");
+        let mut backoff = bus::retry::Backoff::default();
+        while !store::has_room(&folder) {
+            tokio::select! {
+                () = backoff.wait() => {}
+                () = shutdown.requested() => return Ok(()),
+            }
+        }
+        tracing::info!("there is room again: folding goes on from what was stored");
+    }
+}
+
+/// Folds from what is stored until shutdown, or until the disk is full: a store that has
+/// failed to write once fails ever after, so it must be opened again.
+async fn spell(
+    site: &Site,
+    bus: &Bus,
+    clock: &mut Clock,
+    folder: &Path,
+    shutdown: &Shutdown,
+) -> anyhow::Result<Ended> {
+    let store = Arc::new(Store::open(folder)?);
+    let mut fold = Fold::load(site, store.clone())?;
     let mut log = match bus.floor_after(fold.position()).await {
         Err(error) => return Err(error).context(
             "the scheduler's store belongs to another log: restore the broker's data, or delete the scheduler's data folder to fold this log from its beginning",
         ),
         log => log?,
     };
-    let effects = effects::Publisher::start(&site, bus.clone(), store, shutdown.clone());
-    let mut questions = bus.questions(&site.id).await?;
+    let effects = effects::Publisher::start(site, bus.clone(), store, shutdown.clone());
+    let mut questions = bus.questions(&site.id, answering::QUESTIONS).await?;
     let end = bus.floor_end().await?;
     fold.live_from(end);
     tracing::info!(
@@ -73,10 +114,10 @@ pub async fn run(
             biased;
             () = shutdown.requested() => break,
             // Before the log, or a long catching-up would leave people without answers.
-            Some(question) = questions.next() => answering::answer(&fold, &site, question).await,
+            Some(question) = questions.next() => answering::answer(&fold, site, question).await,
             tick = clock.next_tick() => waiting = Some(tick),
             chunk = log.next_chunk(CHUNK) => {
-                take(&mut fold, &bus, &site, &log, &chunk?).await?;
+                take(&mut fold, bus, site, &log, &chunk?).await?;
                 if matches!(clock, Clock::System) {
                     fold.advance(clock.now());
                 }
@@ -87,13 +128,18 @@ pub async fn run(
             fold.advance(tick.now);
         }
         if fold.should_write() {
-            fold.write_and_publish(&effects, &shutdown).await;
-            fold.notify(&bus, &site).await;
+            if let Err(StoreError::DiskFull(_)) = fold.write_and_publish(&effects, shutdown).await {
+                effects.stop().await;
+                return Ok(Ended::DiskFull);
+            }
+            fold.notify(bus, site).await;
         }
     }
-    fold.write_and_publish(&effects, &shutdown).await;
+    if let Err(error) = fold.write_and_publish(&effects, shutdown).await {
+        tracing::error!("{error}");
+    }
     tracing::info!(position = fold.seq(), "the scheduler has stopped");
-    Ok(())
+    Ok(Ended::Stopped)
 }
 
 /// Folds a chunk. What cannot be read goes whole to REJECTED before the position moves on.

@@ -1,13 +1,39 @@
 //! The command line.
 
+mod dispatch;
+mod forecast;
+mod labels;
+mod listen;
+mod papers;
+mod portions;
+mod recall;
 mod recipes;
+mod verify;
+mod yields;
 
 use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 use facts::{BatchId, RoomId, WheelId};
 
+pub use self::dispatch::{
+    DispatchCommand, DispatchExportArgs, DispatchNoteArgs, DispatchPickArgs, DispatchPlanArgs,
+    OfficeArgs, OrdersCancelArgs, OrdersCommand, OrdersImportArgs, PromiseArgs, RecordArgs,
+};
+pub use self::forecast::{ForecastArgs, ForecastChart, ForecastCommand, ScoreArgs};
+pub use labels::{
+    AnswerArgs, LabelCommand, LabelKind, PreviewArgs, ReprintArgs, Said, SheetArgs, SheetKind,
+};
+pub use listen::ListenArgs;
+pub use papers::{
+    BatchFileArgs, ChecksArgs, DairyArgs, EpcisArgs, ImportArgs, NoticesArgs, PapersCommand,
+    SheetsArgs,
+};
+pub use portions::{Chart, PortionsArgs};
+pub use recall::{FactsArgs, RecallArgs};
 pub use recipes::{CompareArgs, RecipeCommand};
+pub use verify::{ArchiveArgs, SealArgs, VerifyArgs, records as records_folder};
+pub use yields::{MixArgs, YieldArgs, YieldCommand};
 
 /// Something went wrong; the message says what to do.
 pub const FAILED: u8 = 1;
@@ -76,9 +102,38 @@ pub enum Command {
     Rooms(RoomsArgs),
     /// What was missed today, or this week.
     RollCall(RollCallArgs),
+    /// Portion weights: by vat and by person, in control or not, and the curd given away.
+    Portions(PortionsArgs),
+    /// Everything made of a lot, everything that touched that, and who has it; or a drill.
+    Recall(RecallArgs),
+    /// What others ask for: traceability sheets, batch files, notices, EPCIS, checks.
+    #[command(subcommand)]
+    Papers(PapersCommand),
+    /// Whether the records are as they were sealed; names every fact that is not.
+    Verify(VerifyArgs),
+    /// Write the ledger up to now and seal it.
+    Seal(SealArgs),
+    /// Put the records into plain files that can be read and checked without this program.
+    Archive(ArchiveArgs),
+    /// When batches and wheels are ready and what they will weigh, how sure that is, and
+    /// what if.
+    Forecast(ForecastArgs),
+    /// What each vat gave, what it should have given, and where the rest went.
+    Yield(YieldArgs),
+    /// What customers ordered: placed from a table, listed, cancelled.
+    #[command(subcommand)]
+    Orders(OrdersCommand),
+    /// Whether so many wheels can arrive by a day, how sure that is, or what can instead.
+    Promise(PromiseArgs),
+    /// Which wheel goes to which order and when; pick lists and dispatch notes.
+    #[command(subcommand)]
+    Dispatch(DispatchCommand),
     /// Check, show and compare recipes.
     #[command(subcommand)]
     Recipe(RecipeCommand),
+    /// Previews and sheets of labels; what a label printer asks and is asked.
+    #[command(subcommand)]
+    Label(LabelCommand),
     /// Facts as files, and their schemas.
     #[command(subcommand)]
     Facts(FactsCommand),
@@ -88,6 +143,10 @@ pub enum Command {
     Bench(BenchArgs),
     /// Check site and recipe files; errors name line and column.
     Check(CheckArgs),
+    /// Listen to a scale: what it sends, and how the site file reads it.
+    ///
+    /// A serial line has one reader: stop the worker that reads the scale first.
+    Listen(ListenArgs),
     /// Print a shell's completion script.
     Completions {
         /// The shell.
@@ -144,31 +203,47 @@ pub enum Worker {
     ScaleReader,
     /// Reads scanners.
     MoveRecorder,
+    /// Reads room sensors.
+    ClimateReader,
+    /// Keeps forecasts fresh and answers questions about them.
+    Forecaster,
     /// Folds facts into next actions and answers questions.
     Scheduler,
     /// Prints labels.
     LabelPrinter,
     /// Tells a chat webhook.
     Notifier,
+    /// Serves pages for browsers and an HTTP API.
+    Gateway,
+    /// Writes the ledger, seals the day, holds what a hold covers, answers trace questions.
+    Records,
 }
 
 impl Worker {
     /// In the order in which `up` starts them.
-    pub const ALL: [Self; 5] = [
+    pub const ALL: [Self; 9] = [
         Self::Scheduler,
         Self::MoveRecorder,
         Self::ScaleReader,
+        Self::ClimateReader,
+        Self::Forecaster,
         Self::LabelPrinter,
         Self::Notifier,
+        Self::Gateway,
+        Self::Records,
     ];
 
     pub const fn name(self) -> &'static str {
         match self {
             Self::ScaleReader => "scale-reader",
             Self::MoveRecorder => "move-recorder",
+            Self::ClimateReader => "climate-reader",
+            Self::Forecaster => "forecaster",
             Self::Scheduler => "scheduler",
             Self::LabelPrinter => "label-printer",
             Self::Notifier => "notifier",
+            Self::Gateway => "gateway",
+            Self::Records => "records",
         }
     }
 }
@@ -182,7 +257,7 @@ pub enum ClockKind {
 }
 
 /// Which running floor is asked.
-#[derive(Args)]
+#[derive(Args, Clone)]
 pub struct AskArgs {
     /// Where the running floor keeps its data; its broker and site are read from there.
     #[arg(long, env = "WHEELWARD_DATA", default_value = "data")]

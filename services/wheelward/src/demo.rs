@@ -5,9 +5,11 @@
 //! then each further day is played live against the running workers on a real broker,
 //! faster than life.
 
+mod air;
 mod check;
 mod drive;
 mod history;
+mod office;
 mod picture;
 mod scale;
 mod webhook;
@@ -16,7 +18,6 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use anyhow::Context as _;
-use bus::broker::ChildBroker;
 use bus::{Bus, Outbox, Shutdown};
 use floor_sim::{Dairy, Mistakes, Size};
 use site::{ScaleConnect, Scan, Site};
@@ -24,15 +25,19 @@ use site::{ScaleConnect, Scan, Site};
 use crate::cli::{ClockKind, DemoArgs, UpArgs};
 use crate::files;
 use crate::running::Asker;
-use crate::supervise::Floor;
+use crate::supervise::{Floor, child_broker};
 
 use drive::Driver;
 pub use history::History;
+use office::{Evenings, Office};
 use picture::Picture;
 
 /// The demo's own files, so that the binary alone can show it.
 const SITE_FILE: &str = include_str!("../../../deploy/demo/larkholm.toml");
 const RECIPE_FILE: &str = include_str!("../../../deploy/demo/larkholm-blue.toml");
+const CREW_FILE: &str = include_str!("../../../deploy/demo/crew.toml");
+const SAFETY_FILE: &str = include_str!("../../../deploy/demo/larkholm-safety.toml");
+const PAPERS_FILE: &str = include_str!("../../../deploy/demo/larkholm-papers.toml");
 
 /// Left in the demo's data folder, so that only a demo's folder is ever emptied.
 const MARK: &str = "this-is-demo-data";
@@ -44,6 +49,7 @@ pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
     let sink = webhook::Sink::start().await?;
     let scale = scale::Scale::start().await?;
     let site_file = write_site(&args.data, &scale.address(), Some(&sink.url()))?;
+    add_pages(&args.data, &site_file)?;
     let site = files::site(&site_file)?;
 
     let size = if args.small {
@@ -60,17 +66,22 @@ pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
     eprintln!("Larkholm Dairy is invented: its cheese, people, figures and mistakes are made up.");
     eprintln!("Playing {said}...");
     let mut history = History::new(&site, first_day()?);
+    let mut office = Office::new(&site)?;
+    let mut entered = Vec::new();
     for _ in 0..args.history {
-        history.play(&dairy.next_day())?;
+        let script = dairy.next_day();
+        let from = history.facts().len();
+        history.play(&script)?;
+        entered.extend(office.day(script.day, &history.facts()[from..])?);
     }
-    let past = history.facts().len();
+    let past = history.facts().len() + entered.len();
 
     eprintln!("Starting a broker and storing {past} facts...");
-    let broker = ChildBroker::start(&args.data.join("broker")).await?;
+    let broker = child_broker(&site, &args.data).await?;
     let bus = Bus::connect(&broker.url(), "wheelward-demo").await?;
     bus.ready().await?;
-    let air = continue_numbers(&args.data, &site, &history)?;
-    for facts in history.facts().chunks(5_000) {
+    continue_numbers(&args.data, &site, &history)?;
+    for facts in history.facts().chunks(5_000).chain(entered.chunks(5_000)) {
         bus.publish_facts(facts).await?;
         if shutdown.is_requested() {
             return Ok(());
@@ -93,16 +104,22 @@ pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
         &site,
         bus.clone(),
         scale,
-        air.clone(),
+        air::Air::connect(&site, &args.data)?,
         history.now(),
         &shutdown,
     )
     .await?;
+    let mut evenings = Evenings::begin(office, &bus).await?;
     let mut picture = Picture::new(&args, &site, sink);
-    let draining = {
-        let (air, bus, stop) = (air.clone(), bus.clone(), shutdown.clone());
-        tokio::spawn(async move { air.drain(&bus, &stop).await })
-    };
+
+    if let Some(gateway) = &site.gateway {
+        let link = args.data.join("gateway/set-up-link.txt");
+        eprintln!(
+            "Pages on http://{}; the first person's way in is in {}.",
+            gateway.listen,
+            link.display()
+        );
+    }
 
     let mut checked = None;
     if driver.is_ready() {
@@ -117,6 +134,7 @@ pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
             driver
                 .play(&script, pace, &asker, &mut picture, &shutdown)
                 .await?;
+            evenings.enter(script.day).await?;
             days += 1;
         }
         if !shutdown.is_requested() {
@@ -132,7 +150,6 @@ pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
     eprintln!("Stopping: workers first, the broker last.");
     shutdown.request();
     floor.stop().await;
-    draining.await?;
     broker.stop().await;
     match checked {
         Some(summary) => {
@@ -181,6 +198,12 @@ fn write_site(data: &Path, scale: &str, webhook: Option<&str>) -> anyhow::Result
             text = text.replace(&address.to_string(), scale);
         }
     }
+    if let Some(climate) = &shipped.climate {
+        let port = free_port()?;
+        let shipped = format!("{}:{}", climate.host, climate.port);
+        text = text.replace(&shipped, &port.local_addr()?.to_string());
+        held.push(port);
+    }
     if let Some(webhook) = webhook {
         text.push_str(&format!("\n[webhook]\nurl = \"{webhook}\"\n"));
     }
@@ -192,16 +215,33 @@ fn write_site(data: &Path, scale: &str, webhook: Option<&str>) -> anyhow::Result
     Ok(path)
 }
 
+/// Serves the pages as well, on a free port, and keeps the dairy's checks and papers.
+fn add_pages(data: &Path, site_file: &Path) -> anyhow::Result<()> {
+    std::fs::write(data.join("crew.toml"), CREW_FILE)?;
+    std::fs::write(data.join("larkholm-safety.toml"), SAFETY_FILE)?;
+    std::fs::write(data.join("larkholm-papers.toml"), PAPERS_FILE)?;
+    let mut text = std::fs::read_to_string(site_file)?;
+    let listen = free_port()?.local_addr()?;
+    text.push_str(&format!(
+        "\n[gateway]\nlisten = \"{listen}\"\ncrew = \"crew.toml\"\n\n[safety]\nfile = \"larkholm-safety.toml\"\npapers = \"larkholm-papers.toml\"\n"
+    ));
+    std::fs::write(site_file, text)
+        .with_context(|| format!("could not write {}", site_file.display()))
+}
+
 fn free_port() -> anyhow::Result<std::net::TcpListener> {
     std::net::TcpListener::bind(("127.0.0.1", 0))
         .context("no free port on this machine's loopback address")
 }
 
-/// The stations go on numbering where the past left off. Returns the outbox of the room
-/// sensors, which the demo itself stands in for.
-pub fn continue_numbers(data: &Path, site: &Site, history: &History) -> anyhow::Result<Outbox> {
+/// The stations go on numbering where the past left off.
+pub fn continue_numbers(data: &Path, site: &Site, history: &History) -> anyhow::Result<()> {
     let open = |folder: &str| Outbox::open(&data.join(folder).join("outbox"), site.id);
-    let (scans, scales, air) = (open("move-recorder")?, open("scale-reader")?, open("air")?);
+    let (scans, scales, air) = (
+        open("move-recorder")?,
+        open("scale-reader")?,
+        open(climate_reader::STATION)?,
+    );
     for (station, number) in history.numbers() {
         let with_scale = site
             .stations
@@ -215,7 +255,7 @@ pub fn continue_numbers(data: &Path, site: &Site, history: &History) -> anyhow::
         };
         outbox.continue_after(station, *number)?;
     }
-    Ok(air)
+    Ok(())
 }
 
 /// Begins with an empty folder, and never empties one that is not a demo's.

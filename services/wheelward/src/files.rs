@@ -54,6 +54,7 @@ pub fn check(args: &CheckArgs) -> anyhow::Result<()> {
         // A recipe file names a recipe at its top; a site file has a table of its own.
         if text(path)?
             .lines()
+            .take_while(|line| !line.starts_with('['))
             .any(|line| line.trim_start().starts_with("recipe "))
         {
             check_recipe(path)?;

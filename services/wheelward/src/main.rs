@@ -4,9 +4,19 @@ mod asking;
 mod bench;
 mod cli;
 mod demo;
+mod dispatching;
 mod export;
 mod files;
+mod forecast;
+mod labels;
+mod listen;
+mod office;
+mod orders;
+mod papers;
 mod planning;
+mod portions;
+mod reading;
+mod recall;
 mod recipes;
 mod replay;
 mod running;
@@ -14,7 +24,9 @@ mod schema;
 mod show;
 mod supervise;
 mod table;
+mod verify;
 mod worker;
+mod yields;
 
 use std::process::ExitCode;
 
@@ -56,12 +68,25 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
         Command::Plan(args) => planning::plan(&args).await,
         Command::Rooms(args) => planning::rooms(&args).await,
         Command::RollCall(args) => planning::roll_call(&args).await,
+        Command::Portions(args) => portions::run(&args).await,
+        Command::Recall(args) => recall::run(&args).await,
+        Command::Papers(command) => papers::run(&command).await,
+        Command::Verify(args) => verify::verify(&args).await,
+        Command::Seal(args) => verify::seal(&args).await,
+        Command::Archive(args) => verify::archive(&args).await,
+        Command::Forecast(args) => forecast::run(&args).await,
+        Command::Yield(args) => yields::run(&args).await,
+        Command::Orders(command) => orders::run(&command).await,
+        Command::Promise(args) => dispatching::promise(&args).await,
+        Command::Dispatch(command) => dispatching::run(&command).await,
         Command::Recipe(command) => recipes::run(&command),
+        Command::Label(command) => labels::run(&command).await,
         Command::Facts(FactsCommand::Export(args)) => export::run(&args).await,
         Command::Facts(FactsCommand::Schema(args)) => schema::run(&args),
         Command::Demo(args) => demo::run(args).await,
         Command::Bench(args) => bench::run(args).await,
         Command::Check(args) => files::check(&args),
+        Command::Listen(args) => listen::run(&args).await,
         Command::Completions { shell } => {
             clap_complete::generate(
                 shell,

@@ -7,8 +7,9 @@ use std::path::Path;
 use anyhow::Context as _;
 use facts::PersonId;
 use facts::wire::Read;
-use plan::rooms::{self, Room};
-use plan::{Crew, Forecast, Makes, Plan, Problem, RollCall, Space, Stop, Yesterday};
+use gateway::outlook::{problem, site_rooms};
+use plan::rooms;
+use plan::{Crew, Forecast, Makes, Plan, RollCall, Stop, Yesterday};
 use recipe::Origin;
 use ripening::Floor;
 use ripening::answer::FloorPicture;
@@ -146,46 +147,6 @@ fn crew(path: &Path) -> anyhow::Result<Crew> {
         text: &text,
     };
     Crew::parse(&origin).map_err(|e| BadFile(e.to_string()).into())
-}
-
-/// What is to be planned: from today, or from tomorrow when the day's work should be done
-/// by now.
-fn problem(site: &Site, floor: &Floor, crew: Crew, days: usize) -> Problem {
-    let clock = &site.clock;
-    let today = clock.day_of(floor.now());
-    let first = if floor.now() < clock.at(today, site.turn_by) {
-        today
-    } else {
-        today.plus(1)
-    };
-    let projected = plan::project(floor, first, days, crew.weight_loss_pct_per_week);
-    let full = rooms::fullest_stillage(floor);
-    let rooms = site_rooms(site);
-    let now = plan::forecast(floor, first, 1, &rooms, &Makes::none(full));
-    let spaces = now.rooms.iter().map(|room| Space {
-        room: room.room,
-        fits: i64::from(room.positions) * i64::from(full),
-        taken: room.taken.first().map_or(0, |taken| i64::from(*taken)) * i64::from(full),
-    });
-    Problem {
-        days: (0..days)
-            .map(|d| first.plus(i64::try_from(d).unwrap_or_default()))
-            .collect(),
-        tasks: projected.tasks,
-        waiting: projected.waiting,
-        crew,
-        walk: site.rooms.iter().map(|room| room.id).collect(),
-        rooms: spaces.collect(),
-    }
-}
-
-fn site_rooms(site: &Site) -> Vec<Room> {
-    let rooms = site.rooms.iter().map(|room| Room {
-        id: room.id,
-        name: room.name.clone(),
-        positions: room.positions,
-    });
-    rooms.collect()
 }
 
 fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {

@@ -1,6 +1,6 @@
 //! Runs every worker of a site as a process of its own, and starts again what falls over.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::process::Stdio;
 use std::time::Duration;
 
@@ -38,6 +38,16 @@ pub async fn up(args: UpArgs) -> anyhow::Result<()> {
             Scan::Tcp(address) => println!("  {:<12} scans on {address}", station.id),
             Scan::Stdin => println!("  {:<12} scans typed here", station.id),
         }
+    }
+    if let Some(gateway) = &site.gateway {
+        let scheme = gateway.tls.as_ref().map_or("http", |_| "https");
+        println!("  {:<12} {scheme}://{}", "pages", gateway.listen);
+    }
+    if let Some(climate) = &site.climate {
+        println!(
+            "  {:<12} MQTT at {}:{}",
+            "room sensors", climate.host, climate.port
+        );
     }
     println!(
         "Ask with `wheelward floor --data {}`. Ctrl-C stops.",
@@ -85,7 +95,7 @@ impl Floor {
         }
         let broker = match &args.broker {
             Some(_) => None,
-            None => Some(ChildBroker::start(&args.data.join("broker")).await?),
+            None => Some(child_broker(site, &args.data).await?),
         };
         let given = args.broker.clone();
         let url = given
@@ -123,6 +133,11 @@ impl Floor {
             .any(|station| station.scan == Scan::Stdin);
         let workers = Worker::ALL
             .into_iter()
+            .filter(|worker| match worker {
+                Worker::Gateway => site.gateway.is_some(),
+                Worker::ClimateReader => site.climate.is_some(),
+                _ => true,
+            })
             .map(|worker| {
                 let typed = typed && worker == Worker::MoveRecorder;
                 tokio::spawn(keep_running(start.clone(), worker, typed, stop.clone()))
@@ -148,6 +163,17 @@ impl Floor {
             broker.stop().await;
         }
     }
+}
+
+/// A broker of the floor's own, which hears room sensors as well if the site file says so.
+pub async fn child_broker(site: &Site, data: &Path) -> anyhow::Result<ChildBroker> {
+    let dir = data.join("broker");
+    Ok(
+        match site.climate.as_ref().and_then(|climate| climate.serve) {
+            Some(mqtt) => ChildBroker::start_with_mqtt(&dir, mqtt).await?,
+            None => ChildBroker::start(&dir).await?,
+        },
+    )
 }
 
 /// Starts a worker again whenever it ends, until told to stop.

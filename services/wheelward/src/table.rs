@@ -24,6 +24,11 @@ impl Table {
         self.0.add_row(cells.to_vec());
     }
 
+    /// Adds a row of as many cells as there are heads.
+    pub fn cells(&mut self, cells: Vec<String>) {
+        self.0.add_row(cells);
+    }
+
     /// The table as text.
     pub fn text(&self) -> String {
         let lines = self.0.lines().map(|line| format!("{}\n", line.trim_end()));

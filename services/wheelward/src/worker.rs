@@ -28,9 +28,13 @@ pub async fn run(args: WorkerArgs) -> anyhow::Result<()> {
     match args.worker {
         Worker::ScaleReader => scale_reader::run(site, bus, clock, data, shutdown).await,
         Worker::MoveRecorder => move_recorder::run(site, bus, clock, data, shutdown).await,
+        Worker::ClimateReader => climate_reader::run(site, bus, clock, data, shutdown).await,
+        Worker::Forecaster => forecaster::run(site, bus, clock, data, shutdown).await,
         Worker::Scheduler => scheduler::run(site, bus, clock, data, shutdown).await,
         Worker::LabelPrinter => label_printer::run(site, bus, clock, data, shutdown).await,
         Worker::Notifier => notifier::run(site, bus, clock, data, shutdown).await,
+        Worker::Gateway => gateway::run(site, bus, clock, data, shutdown).await,
+        Worker::Records => records::run(site, bus, clock, data, shutdown).await,
     }
     .with_context(|| format!("the {name} stopped"))
 }

@@ -10,12 +10,22 @@ use scheduler::Standing;
 
 const KILLS: usize = 50;
 
+/// An answer without when people were first told of a situation: that depends on when the
+/// scheduler was awake.
+fn untold(answer: &str) -> String {
+    let when = |line: &&str| {
+        let line = line.trim_start();
+        line.starts_with("\"alert\":") || line.starts_with("\"since\":")
+    };
+    answer.lines().filter(|line| !when(line)).collect()
+}
+
 /// The answers that people get, as text.
 async fn answers(floor: &Floor) -> [String; 3] {
     let questions: [&[&str]; 3] = [&["floor"], &["floor", "--wheels"], &["due"]];
     let mut answers = Vec::new();
     for question in questions {
-        answers.push(floor.ask_as_people_do(question).await.well());
+        answers.push(untold(&floor.ask_as_people_do(question).await.well()));
     }
     answers.try_into().unwrap()
 }
@@ -51,7 +61,7 @@ async fn replayed(floor: &Floor) -> [String; 3] {
             &now,
         ];
         let said = run_in(floor.dir.path(), &[&replay[..], view].concat()).await;
-        answers.push(said.well());
+        answers.push(untold(&said.well()));
     }
     answers.try_into().unwrap()
 }

@@ -4,10 +4,12 @@
 mod cli;
 mod crashes;
 mod demo;
+mod disk_full;
 mod effects;
 mod malformed;
 mod oddities;
 mod offline;
+mod portions;
 mod recipes;
 mod recorded;
 mod schema;

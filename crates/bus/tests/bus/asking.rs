@@ -10,7 +10,10 @@ async fn a_question_gets_its_answer_and_a_refusal_its_sentence() {
     let dir = tempfile::tempdir().unwrap();
     let broker = broker(dir.path()).await;
     let bus = connect(&broker.url()).await;
-    let mut questions = bus.questions(&site()).await.unwrap();
+    let mut questions = bus
+        .questions(&site(), &["plan.day", "dispatch", "everything"])
+        .await
+        .unwrap();
     let answering = tokio::spawn(async move {
         let question = questions.next().await.unwrap();
         assert_eq!(question.name, "plan.day");
@@ -65,10 +68,10 @@ async fn a_standby_does_not_answer_as_well() {
     let dir = tempfile::tempdir().unwrap();
     let broker = broker(dir.path()).await;
     let bus = connect(&broker.url()).await;
-    let mut active = bus.questions(&site()).await.unwrap();
+    let mut active = bus.questions(&site(), &["n"]).await.unwrap();
     let mut standby = connect(&broker.url())
         .await
-        .questions(&site())
+        .questions(&site(), &["n"])
         .await
         .unwrap();
     let mut answers = 0;
@@ -95,4 +98,33 @@ async fn a_standby_does_not_answer_as_well() {
     drop(active);
     drop(standby);
     assert_eq!(answers, 50);
+}
+
+#[tokio::test]
+async fn two_workers_each_answer_their_own_questions() {
+    let dir = tempfile::tempdir().unwrap();
+    let broker = broker(dir.path()).await;
+    let bus = connect(&broker.url()).await;
+    for (names, answer) in [
+        (&["due", "wheel"], "scheduler"),
+        (&["recall", "lot"], "records"),
+    ] {
+        let mut questions = bus.questions(&site(), names).await.unwrap();
+        tokio::spawn(async move {
+            while let Some(question) = questions.next().await {
+                question.answer(&answer).await.unwrap();
+            }
+        });
+    }
+    for (name, who) in [
+        ("due", "scheduler"),
+        ("recall", "records"),
+        ("wheel", "scheduler"),
+        ("lot", "records"),
+    ] {
+        let answer: String = within(bus.ask(&site(), name, &())).await.unwrap();
+        assert_eq!(answer, who, "{name}");
+    }
+    let error = within(bus.ask::<Value>(&site(), "weather", &())).await;
+    assert!(matches!(error, Err(BusError::NobodyAnswers { .. })));
 }

@@ -9,10 +9,12 @@ use facts::Fact;
 
 use crate::support::*;
 
-const WORKERS: [&str; 5] = [
+const WORKERS: [&str; 7] = [
     "scheduler",
     "move-recorder",
     "scale-reader",
+    "climate-reader",
+    "forecaster",
     "label-printer",
     "notifier",
 ];
@@ -134,7 +136,7 @@ async fn with_the_shipped_permissions_each_worker_can_do_its_work_and_no_more() 
     let stored = everything(&scheduler).await.remove(0);
     scheduler.reject(&site, &stored, "a trial").await.unwrap();
 
-    let mut questions = scheduler.questions(&site).await.unwrap();
+    let mut questions = scheduler.questions(&site, &["how.many"]).await.unwrap();
     let answering = tokio::spawn(async move {
         let question = questions.next().await.unwrap();
         question.answer(&7).await.unwrap();
@@ -143,21 +145,59 @@ async fn with_the_shipped_permissions_each_worker_can_do_its_work_and_no_more() 
     assert_eq!(answer, 7);
     answering.await.unwrap();
 
-    for (worker, tail) in [
-        ("label-printer", "label.a-fact"),
-        ("notifier", "alert.raised"),
+    for (worker, durable, tail) in [
+        ("label-printer", "label-printer-wheel", "label.wheel.a-fact"),
+        ("label-printer", "label-printer-case", "label.case.a-fact"),
+        ("notifier", "notifier", "alert.raised"),
     ] {
         scheduler
             .publish_derived(&site, tail, tail, b"{}")
             .await
             .unwrap();
         let bus = broker.user(worker).await;
-        let filter = format!("{}.*", tail.split('.').next().unwrap());
-        let mut jobs = within(bus.jobs(worker, &site, &filter)).await.unwrap();
+        let (kind, _) = tail.rsplit_once('.').unwrap();
+        let filter = format!("{kind}.*");
+        let mut jobs = within(bus.jobs(durable, &site, &filter)).await.unwrap();
         let job = within(jobs.next()).await.unwrap();
         assert_eq!(job.id, tail);
         job.done().await.unwrap();
     }
+    let printer = broker.user("label-printer").await;
+    printer
+        .publish_derived(&site, "alert.raised", "out-of-labels", b"{}")
+        .await
+        .unwrap();
+    let mut questions = printer.questions(&site, &["label.queue"]).await.unwrap();
+    let answering = tokio::spawn(async move {
+        let question = questions.next().await.unwrap();
+        question.answer(&"empty").await.unwrap();
+    });
+    let answer: String = within(recorder.ask(&site, "label.queue", &()))
+        .await
+        .unwrap();
+    assert_eq!(answer, "empty");
+    answering.await.unwrap();
+
+    let forecaster = broker.user("forecaster").await;
+    assert_eq!(everything(&forecaster).await.len(), 30);
+    let mut questions = forecaster.questions(&site, &["forecast"]).await.unwrap();
+    let answering = tokio::spawn(async move {
+        let question = questions.next().await.unwrap();
+        question.answer(&"in May").await.unwrap();
+    });
+    let answer: String = within(recorder.ask(&site, "forecast", &())).await.unwrap();
+    assert_eq!(answer, "in May");
+    answering.await.unwrap();
+    let gas = facts::RoomGasRead {
+        room: facts::RoomId::new("R1").unwrap(),
+        sensor: None,
+        co2_ppm: None,
+        nh3_ppm: None,
+    };
+    let reader = broker.user("climate-reader").await;
+    within(reader.ready()).await.unwrap();
+    let read = renamed(some_facts(1), &gas.into());
+    within(reader.publish_facts(&read)).await.unwrap();
 
     // A scale cannot state that a room was cleaned, nor that a hold was released.
     let scale = broker.user("scale-reader").await;
@@ -171,7 +211,7 @@ async fn with_the_shipped_permissions_each_worker_can_do_its_work_and_no_more() 
         let error = within(scale.publish_facts(&forbidden)).await.unwrap_err();
         assert!(matches!(error, BusError::Unanswered { .. }), "{error}");
     }
-    assert_eq!(scheduler.floor_end().await.unwrap(), 30);
+    assert_eq!(scheduler.floor_end().await.unwrap(), 31);
 }
 
 /// A shipped configuration with other addresses and folders.
@@ -283,7 +323,7 @@ async fn a_dairys_own_broker_stores_each_fact_once_and_the_hub_copies_it() {
     // The hub has a log of its own, for the dairies without a broker.
     let office = connect(&format!("nats://{}", hub.address)).await;
     // The line is up when a question passes.
-    let mut questions = dairy.questions(&site()).await.unwrap();
+    let mut questions = dairy.questions(&site(), &["there"]).await.unwrap();
     let answering = tokio::spawn(async move {
         let question = questions.next().await.unwrap();
         question.answer(&"yes").await.unwrap();

@@ -61,6 +61,10 @@ impl Reader {
         let mut desk = self.desks.remove(doing.station).unwrap_or_default();
         match &doing.what {
             What::Climate { .. } => {}
+            What::Weight { grams } if desk.action == "CHECKWEIGHT" => {
+                assert_eq!(desk.numbers, [*grams], "the check weight's own card");
+                *self.counts.entry("CHECKED".to_owned()).or_default() += 1;
+            }
             What::Weight { grams } => {
                 assert_eq!(desk.action, "PORTION", "a weight at {}", doing.station);
                 assert!(desk.grams.is_none(), "two weights for one hoop");
@@ -190,6 +194,7 @@ impl Reader {
                 assert!(['V', 'B', 'C'].iter().all(|l| desk.scanned.contains_key(l)));
                 *self.counts.entry("VAT".to_owned()).or_default() += 1;
             }
+            "CHECKWEIGHT" => assert_eq!(desk.numbers, [floor_sim::CHECK_WEIGHT_G]),
             "NEEDLES" => {
                 if let [expected, counted] = desk.numbers[..] {
                     let short = usize::from(counted < expected);
@@ -255,7 +260,7 @@ impl Reader {
 /// `S.S007` as letter and value, if it is a code as the stations read them.
 pub fn code(line: &str) -> Option<(char, &str)> {
     const ACTIONS: &str = " VAT PORTION HOOP TURN UNHOOP RUBUP LOAD MOVE RIND PIERCE IRON GRADE \
-        WEIGH NEEDLES HOLD RELEASE RETURN DISPATCH DISCARD UNDO ";
+        WEIGH NEEDLES CHECKWEIGHT HOLD RELEASE RETURN DISPATCH DISCARD UNDO ";
     let (letter, value) = line.split_once('.')?;
     let letter = letter.chars().next().filter(|_| letter.len() == 1)?;
     let token = |text: &str| {

@@ -41,7 +41,12 @@ impl Stations {
                 recipes: site.recipes.iter().map(newest).collect(),
                 born_under: BTreeMap::new(),
                 rooms: site.rooms.iter().map(|room| room.id).collect(),
-                scale: s.scale.as_ref().map(|scale| scale.tool),
+                scale: s.scale.as_ref().map(|scale| station::Scale {
+                    tool: scale.tool,
+                    plate: scale.plate,
+                    daily_check: scale.daily_check,
+                    hoops: scale.hoops.clone(),
+                }),
             };
             (s.id.to_string(), Session::new(s.id, setup))
         };

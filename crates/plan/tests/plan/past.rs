@@ -113,6 +113,7 @@ fn batch(
                 batch,
                 weight_g: Grams::new(4_200).unwrap(),
                 scale: None,
+                tare_g: None,
                 mixer: None,
             };
             stated.say(at(0, 1), portioned);

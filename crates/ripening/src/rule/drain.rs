@@ -88,10 +88,7 @@ pub(super) const PLACE: Rule = Rule {
 fn ask_place(case: &Case<'_>) -> Option<Asked> {
     let state = case.state;
     let rubbed = state.rubbed_up?;
-    let in_chain = state
-        .room
-        .is_some_and(|room| case.recipe.stage_of(room.value).is_some());
-    if !state.on_floor() || in_chain {
+    if !state.on_floor() || case.stage.is_some() {
         return None;
     }
     let first = case.recipe.stages.first()?;

@@ -1,7 +1,10 @@
 //! A few wheels of a batch are ironed until the blue has run right through.
 
+use facts::ExpectedOn;
+use quantity::DairyDay;
+
 use super::{Asked, Case, Rule};
-use crate::{Action, Severity};
+use crate::{Action, Moment, Severity};
 
 pub(super) const RULE: Rule = Rule {
     name: "ironing",
@@ -19,25 +22,67 @@ fn ask(case: &Case<'_>) -> Option<Asked> {
         return None;
     }
     let iron = case.recipe.iron;
-    let day = match state.ironed {
-        Some(core) => case.clock.day_of(core.moment.at).plus(iron.every_days),
-        None => case.made.plus(iron.from_age_days),
+    let day = match expected(case) {
+        Some((_, _, day)) => day,
+        None => by_calendar(case),
     };
     let window = case.days(day, day, day.plus(iron.every_days - 1));
-    let facts = [Some(pierced.moment), state.ironed.map(|core| core.moment)];
+    let forecast = expected(case).map(|(moment, ..)| moment);
+    let facts = [
+        forecast.or(Some(pierced.moment)),
+        state.ironed.map(|core| core.moment),
+    ];
     Some(Asked::new(Action::Iron, window, Severity::Notice, facts))
+}
+
+/// The next core by the recipe alone.
+fn by_calendar(case: &Case<'_>) -> DairyDay {
+    let iron = case.recipe.iron;
+    match case.state.ironed {
+        Some(core) => case.clock.day_of(core.moment.at).plus(iron.every_days),
+        None => case.made.plus(iron.from_age_days),
+    }
+}
+
+/// The next core by the forecast: on the first day on which one batch in ten like it is
+/// ready, so that few wheels are opened for nothing and none is past its best unseen. Never
+/// more than one interval of the recipe before its own day, nor two after it.
+fn expected<'a>(case: &'a Case<'_>) -> Option<(Moment, &'a ExpectedOn, DairyDay)> {
+    let (moment, told) = case.batch.expected.as_ref()?;
+    let (usual, every) = (by_calendar(case), case.recipe.iron.every_days);
+    let earliest = match case.state.ironed {
+        // A core tells little more a day or two after another.
+        Some(_) => usual.plus(-every / 2),
+        None => usual.plus(-every),
+    };
+    let day = DairyDay::starting(told.ready.from);
+    let day = day.clamp(earliest, usual.plus(2 * every));
+    Some((*moment, &told.ready, day))
 }
 
 fn words(case: &Case<'_>) -> String {
     let iron = case.recipe.iron;
-    let so_far = match case.state.ironed {
-        Some(core) => format!(
+    let so_far = match (case.state.ironed, expected(case)) {
+        (core, Some((_, ready, day))) => format!(
+            "{}by the forecast the batch is ready about {} (4 in 5: {} to {}), so the next core \
+             is on {day} and not on {} as the calendar has it",
+            core.map_or(String::new(), |core| format!(
+                "blue through {} on {}; ",
+                core.value,
+                case.clock.day_of(core.moment.at)
+            )),
+            DairyDay::starting(ready.day),
+            DairyDay::starting(ready.from),
+            DairyDay::starting(ready.until),
+            by_calendar(case)
+        ),
+        (Some(core), None) => format!(
             "blue through {} on {}, again after {} days",
             core.value,
             case.clock.day_of(core.moment.at),
             iron.every_days
         ),
-        None => format!("first core at {} days", iron.from_age_days),
+        (None, None) => format!("first core at {} days", iron.from_age_days),
     };
     format!(
         "one of the {} wheels ironed for its batch; {so_far}, until {} ({})",

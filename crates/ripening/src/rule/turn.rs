@@ -26,13 +26,9 @@ fn ask(case: &Case<'_>) -> Option<Asked> {
 }
 
 fn every_days(case: &Case<'_>) -> i64 {
-    let stage = case
-        .state
-        .room
-        .and_then(|room| case.recipe.stage_of(room.value));
-    stage.map_or(case.recipe.drain.turn_every_days, |(_, stage)| {
-        stage.turn_every_days
-    })
+    let in_hoop = case.recipe.drain.turn_every_days;
+    case.stage
+        .map_or(in_hoop, |(_, stage)| stage.turn_every_days)
 }
 
 fn words(case: &Case<'_>) -> String {

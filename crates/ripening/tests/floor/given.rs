@@ -118,6 +118,7 @@ pub fn portioned(who: &str) -> facts::WheelPortioned {
         batch: who.split('-').next().unwrap().parse().unwrap(),
         weight_g: Grams::new(10_886).unwrap(),
         scale: None,
+        tare_g: None,
         mixer: None,
     }
 }
@@ -206,6 +207,7 @@ pub fn weighed(who: &str, grams: u32) -> facts::WheelWeighed {
         wheel: wheel(who),
         weight_g: Grams::new(grams).unwrap(),
         scale: None,
+        tare_g: None,
     }
 }
 

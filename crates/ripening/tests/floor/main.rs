@@ -2,8 +2,10 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
 mod alerts;
+mod forecasts;
 mod given;
 mod order;
 mod recipes;
+mod rooms;
 mod rules;
 mod timeline;

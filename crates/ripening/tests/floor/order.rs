@@ -26,6 +26,7 @@ fn any_event() -> impl Strategy<Value = Event> {
             batch: batch.to_string().parse().unwrap(),
             weight_g: Grams::new(10_000).unwrap(),
             scale: None,
+            tare_g: None,
             mixer: None,
         }
         .into()),
@@ -113,6 +114,34 @@ fn any_event() -> impl Strategy<Value = Event> {
             nh3_ppm: None,
         }
         .into()),
+        (room(), 0u16..50_000).prop_map(|(room, ppm)| facts::RoomGasRead {
+            room,
+            sensor: None,
+            co2_ppm: quantity::Ppm::new(ppm.into()).ok(),
+            nh3_ppm: None,
+        }
+        .into()),
+        (317u16..319, room(), 0u64..90).prop_map(|(batch, room, days)| {
+            let day =
+                chrono::NaiveDate::from_ymd_opt(2026, 2, 2).unwrap() + chrono::Days::new(days);
+            let on = facts::ExpectedOn {
+                day,
+                from: day - chrono::Days::new(days % 9),
+                until: day + chrono::Days::new(days % 7),
+            };
+            facts::ForecastTold {
+                batch: batch.to_string().parse().unwrap(),
+                cover_pct: None,
+                covered: (days % 2 == 0).then_some(on),
+                leaves: Some(room),
+                moved_on: Some(on),
+                ready: on,
+                rind_looks: 1,
+                cores: 0,
+                learnt_from: 0,
+            }
+            .into()
+        }),
         (46u32..49).prop_map(|counted| facts::ToolChecked {
             tool: "PM1".parse().unwrap(),
             check: facts::ToolCheck::Needles {
@@ -132,6 +161,7 @@ fn any_event() -> impl Strategy<Value = Event> {
             wheel,
             weight_g: Grams::new(grams).unwrap(),
             scale: None,
+            tare_g: None,
         }
         .into()),
         Just(
@@ -258,7 +288,8 @@ fn obvious_state(facts: &[Fact], wheel: facts::WheelId) -> State {
         .iter()
         .filter_map(|fact| ripening::Note::of(fact))
         .collect();
-    State::of(notes.iter(), &every_rule().clock)
+    let clock = every_rule().clock;
+    State::of(notes.iter(), |at| clock.day_of(at))
 }
 
 fn has_ring(facts: &[Fact]) -> bool {

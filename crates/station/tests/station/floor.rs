@@ -2,8 +2,9 @@
 
 use chrono::{DateTime, NaiveTime, Utc};
 use facts::{Draft, Event, Fact, FactIdSource, Voided, WheelId};
+use metrology::{Class, HoopType, HoopTypes, Plate, Settled};
 use quantity::{DairyClock, Grams};
-use station::{Outcome, Placement, Session, Setup};
+use station::{Outcome, Placement, Scale, Session, Setup};
 
 pub struct Floor {
     pub placement: Placement,
@@ -39,7 +40,27 @@ pub fn setup() -> Setup {
         )]
         .into(),
         rooms: ["drain", "R1", "R2"].map(|r| r.parse().unwrap()).into(),
-        scale: Some("scale-1".parse().unwrap()),
+        scale: Some(scale()),
+    }
+}
+
+/// Max 30 kg, Min 200 g, e 10 g, class III; steel hoops, whose codes begin with HS, weigh
+/// 1.404 kg and are weighed along.
+pub fn scale() -> Scale {
+    let weight = |text: &str| text.parse().unwrap();
+    let mut hoops = HoopTypes::default();
+    hoops
+        .add(HoopType {
+            name: "steel".into(),
+            tare: Grams::new(1_404).unwrap(),
+            hoops: vec!["HS*".into()],
+        })
+        .unwrap();
+    Scale {
+        tool: "scale-1".parse().unwrap(),
+        plate: Plate::new(Class::III, weight("30 kg"), None, weight("10 g")).unwrap(),
+        daily_check: false,
+        hoops,
     }
 }
 
@@ -96,8 +117,12 @@ impl Floor {
     }
 
     pub fn weighs(&mut self, grams: u32) -> String {
-        let grams = Grams::new(grams).unwrap();
-        let outcome = self.session.weight(&self.placement, grams, self.now);
+        self.shows(Grams::new(grams).unwrap().into())
+    }
+
+    /// The scale has settled.
+    pub fn shows(&mut self, settled: Settled) -> String {
+        let outcome = self.session.weight(&self.placement, settled, self.now);
         self.keep(outcome)
     }
 

@@ -4,4 +4,6 @@
 
 mod floor;
 mod placement;
+mod scale;
 mod session;
+mod symbol;

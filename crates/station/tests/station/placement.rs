@@ -3,9 +3,10 @@
 use crate::floor::{Floor, at, wheel};
 use chrono::{DateTime, Duration, Utc};
 use facts::{
-    BatchId, Carrier, Event, Fact, FactId, HoldId, HoopId, RoomId, StackId, StillageId, VatStarted,
-    Voided, WheelDiscarded, WheelDispatched, WheelHeld, WheelHooped, WheelId, WheelLoaded,
-    WheelMoved, WheelPortioned, WheelReleased, WheelReturned, WheelTurned, WheelUnhooped,
+    BatchId, Carrier, Event, Fact, FactId, HoldId, HoopId, RoomId, StackId, StillageId, ToolCheck,
+    ToolChecked, ToolId, VatStarted, Voided, WheelDiscarded, WheelDispatched, WheelHeld,
+    WheelHooped, WheelId, WheelLoaded, WheelMoved, WheelPortioned, WheelReleased, WheelReturned,
+    WheelTurned, WheelUnhooped,
 };
 use proptest::prelude::*;
 use quantity::{Grams, Litres};
@@ -45,6 +46,7 @@ fn event() -> impl Strategy<Value = Event> {
                 batch,
                 weight_g: Grams::new(1).unwrap(),
                 scale: None,
+                tare_g: None,
                 mixer: None,
             }
             .into()
@@ -101,6 +103,16 @@ fn event() -> impl Strategy<Value = Event> {
         wheels().prop_map(|wheels| {
             let reason = String::new();
             WheelDiscarded { wheels, reason }.into()
+        }),
+        (few::<ToolId>("SC"), 4_999u32..5_002).prop_map(|(tool, shown)| {
+            let [applied_g, shown_g, allowed_g] =
+                [5_000, shown, 0].map(|grams| Grams::new(grams).unwrap());
+            let check = ToolCheck::CheckWeight {
+                applied_g,
+                shown_g,
+                allowed_g,
+            };
+            ToolChecked { tool, check }.into()
         }),
         // Any other fact must not matter.
         any::<Event>().prop_filter("touches no wheel here", |e| !matches!(e, Event::Voided(_))),
@@ -186,6 +198,9 @@ proptest! {
             for carrier in carriers() {
                 prop_assert_eq!(with.wheels_on(carrier), without.wheels_on(carrier));
             }
+            let scale = format!("SC{n}").parse().unwrap();
+            prop_assert_eq!(with.last_check(scale), without.last_check(scale));
+            prop_assert_eq!(with.last_pass(scale), without.last_pass(scale));
         }
     }
 

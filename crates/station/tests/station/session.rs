@@ -531,6 +531,7 @@ fn two_wheels_with_one_number_are_flagged_wherever_they_are_scanned() {
         batch: "311".parse().unwrap(),
         weight_g: quantity::Grams::new(10_500).unwrap(),
         scale: None,
+        tare_g: None,
         mixer: None,
     });
     assert_eq!(

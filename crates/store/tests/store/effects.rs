@@ -63,3 +63,22 @@ fn an_effect_is_stored_with_the_state_that_asks_for_it_or_not_at_all() {
         Some(30)
     );
 }
+
+#[test]
+fn what_people_were_told_beside_the_floor_is_stored_with_it_and_replaced_by_the_next() {
+    let folder = tempfile::tempdir().unwrap();
+    let facts = story();
+    let store = Store::open(folder.path()).unwrap();
+    assert_eq!(store.told::<String>().unwrap(), Vec::<String>::new());
+    let mut writer = Writer::on(&store);
+    for (part, told) in facts.chunks(20).zip([vec!["a", "b"], vec![], vec!["c"]]) {
+        writer.fold(part);
+        let mut batch = writer.batch(1, &[]);
+        batch.keep_told(&told).unwrap();
+        store.write(&batch).unwrap();
+        assert_eq!(store.told::<String>().unwrap(), told);
+    }
+    drop(store);
+    let store = Store::open(folder.path()).unwrap();
+    assert_eq!(store.told::<String>().unwrap(), ["c"]);
+}

@@ -85,6 +85,7 @@ pub fn story_of(batches: u32) -> Vec<Fact> {
                     batch: id.parse().unwrap(),
                     weight_g: Grams::new(10_000 + n).unwrap(),
                     scale: None,
+                    tare_g: None,
                     mixer: None,
                 },
             );

@@ -9,6 +9,7 @@ use bus::retry::Backoff;
 use bus::{Bus, Clock, Shutdown};
 use chrono::NaiveTime;
 use edge::Lines;
+use metrology::{Class, HoopTypes, Plate, Settling, Weight};
 use quantity::DairyClock;
 use site::{Room, Scale, ScaleConnect, Scan, Site, Station};
 use tempfile::TempDir;
@@ -40,13 +41,24 @@ pub fn station(id: &str, scale: Option<ScaleConnect>) -> Station {
         id: id.parse().unwrap(),
         name: id.into(),
         scan: Scan::Tcp(free_address()),
-        scale: scale.map(|connect| Scale {
-            tool: "scale-1".parse().unwrap(),
-            connect,
-            line: "{stable:S|M} {sign}{number}{unit}".parse().unwrap(),
-            least_g: 1_000,
-            interval_g: 5,
-        }),
+        scale: scale.map(scale_at),
+    }
+}
+
+/// Max 15 kg, Min 1 kg, e 5 g.
+fn scale_at(connect: ScaleConnect) -> Scale {
+    let weight = |text: &str| -> Weight { text.parse().unwrap() };
+    let min = Some(weight("1 kg"));
+    let plate = Plate::new(Class::III, weight("15 kg"), min, weight("5 g")).unwrap();
+    Scale {
+        tool: "scale-1".parse().unwrap(),
+        connect,
+        poll: None,
+        line: "{stable:S|M} {sign}{number}{unit}".parse().unwrap(),
+        plate,
+        settling: Settling::of(&plate),
+        daily_check: false,
+        hoops: HoopTypes::default(),
     }
 }
 
@@ -67,8 +79,12 @@ pub fn site(stations: Vec<Station>) -> Site {
         rooms: rooms.into(),
         stations,
         recipes: Default::default(),
-        printer: None,
+        printers: Vec::new(),
+        labels: site::Labels::default(),
         webhook: None,
+        gateway: None,
+        climate: None,
+        safety: None,
     }
 }
 

@@ -7,3 +7,4 @@ mod floor;
 mod latency;
 mod scale;
 mod scanning;
+mod serial;

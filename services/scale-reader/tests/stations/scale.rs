@@ -1,16 +1,8 @@
 //! A scale beside a station: over TCP and over a serial line.
 
-use std::fs::File;
-use std::io::Write as _;
-use std::path::Path;
-use std::time::Duration;
-
-use serialport::{SerialPort as _, TTYPort};
-use site::ScaleConnect;
 use tokio::io::AsyncWriteExt as _;
-use tokio::task::JoinHandle;
 
-use crate::floor::{Dairy, nobody, scale_station, station, within};
+use crate::floor::{Dairy, nobody, scale_station, within};
 
 #[tokio::test]
 async fn a_wheel_on_the_scale_is_heard_by_every_scanner_of_the_station() {
@@ -61,7 +53,7 @@ async fn a_weight_that_is_none_says_why_once() {
         ),
         (
             "noise\n",
-            "WRONG  the scale's line differs from its format at character 1: \"S\" or \"M\" expected",
+            "WRONG  scale scale-1 cannot be read: the scale's line \"noise\" differs from its format at character 1: \"S\" or \"M\" expected",
         ),
     ] {
         let times = if lines == "noise\n" { 12 } else { 1 };
@@ -97,44 +89,62 @@ async fn a_cable_that_goes_and_comes_is_said_and_its_wheel_is_not_weighed_twice(
 }
 
 #[tokio::test]
-async fn a_scale_on_a_serial_line_is_read_and_its_pulled_plug_is_said() {
-    // The device keeps its name when it is plugged in again.
-    let folder = tempfile::TempDir::new().unwrap();
-    let device = folder.path().join("scale");
-    let plugged = plug_in(&device);
-    let connect = ScaleConnect::Serial {
-        path: device.clone(),
-        baud: 9_600,
-    };
-    let dairy = Dairy::start(vec![station("portion-1", Some(connect))], &nobody()).await;
+async fn an_overloaded_scale_is_said_once_and_weighs_nothing() {
+    let (mut portion, scale) = scale_station("portion-1").await;
+    let over = "{stable:S|M|O} {sign}{number}{unit}".parse().unwrap();
+    portion.scale.as_mut().unwrap().line = over;
+    let dairy = Dairy::start(vec![portion], &nobody()).await;
+    let (mut cable, _) = within(scale.accept()).await.unwrap();
     let mut scanner = dairy.scanner("portion-1").await;
     scanner.scans(&["A.PORTION", "B.311"]).await;
-    scanner.hear_of("NEXT  11.000 kg: scan its hoop").await;
-    plugged.abort();
-    scanner
-        .hear_of("WRONG  scale scale-1 is gone: check its cable and power")
-        .await;
-    let _plugged = plug_in(&device);
-    scanner.hear_of("NEXT  scale scale-1 is back").await;
+    cable
+        .write_all(b"S 0 kg\nM 12 kg\nO 99.999 kg\nO\nM ---- kg\nS 15.005 kg\nS 14.995 kg\n")
+        .await
+        .unwrap();
+    for words in [
+        "WRONG  the scale shows \"O\", overload or an error: take the load off and look at its display",
+        "WRONG  15.005 kg is above the scale's maximum of 15.000 kg: nothing weighed. Take it off",
+        "NEXT  14.995 kg: scan its hoop",
+    ] {
+        assert_eq!(scanner.hear().await, words);
+    }
 }
 
-/// A scale behind a device file, on which wheels are put without end. Opening a serial
-/// line drops what was sent before, so it has to send on and on, as a real one does.
-fn plug_in(device: &Path) -> JoinHandle<()> {
-    let (mut scale, port) = TTYPort::pair().unwrap();
-    let name = port.name().unwrap();
-    // Keeps the line up without the port's own lock on it.
-    let line = File::open(&name).unwrap();
-    drop(port);
-    let _ = std::fs::remove_file(device);
-    std::os::unix::fs::symlink(name, device).unwrap();
-    tokio::spawn(async move {
-        let _line = line;
-        let mut often = tokio::time::interval(Duration::from_millis(20));
-        loop {
-            often.tick().await;
-            // Full while nobody reads.
-            let _ = scale.write_all(b"S 0 kg\r\nS 11 kg\r\n");
-        }
-    })
+#[tokio::test]
+async fn a_failed_check_stops_weighing_and_a_passed_one_starts_it_again_even_after_a_restart() {
+    let (portion, scale) = scale_station("portion-1").await;
+    let mut dairy = Dairy::start(vec![portion], &nobody()).await;
+    let (mut cable, _) = within(scale.accept()).await.unwrap();
+    let mut scanner = dairy.scanner("portion-1").await;
+    scanner.scans(&["A.CHECKWEIGHT", "N.5000"]).await;
+    cable.write_all(b"S 0 kg\nS 5.015 kg\n").await.unwrap();
+    let failed = scanner.hear().await;
+    assert!(
+        failed.starts_with("STOP  FAIL: scale scale-1 shows 5.015 kg for 5.000 kg, 10 g allowed"),
+        "{failed}"
+    );
+    dairy.close().await;
+    drop(cable);
+    dairy.open().await;
+    let (mut cable, _) = within(scale.accept()).await.unwrap();
+    let mut scanner = dairy.scanner("portion-1").await;
+    let refused = scanner.scan("A.PORTION").await;
+    assert!(
+        refused.starts_with("WRONG  PORTION: scale scale-1 failed its check today at "),
+        "{refused}"
+    );
+    scanner.scan("B.311").await;
+    cable.write_all(b"S 0 kg\nS 11 kg\n").await.unwrap();
+    let refused = scanner.hear().await;
+    assert!(
+        refused.starts_with("WRONG  11.000 kg not recorded: scale scale-1 failed its check"),
+        "{refused}"
+    );
+    scanner.scans(&["A.CHECKWEIGHT", "N.5000"]).await;
+    cable.write_all(b"S 0 kg\nS 5.005 kg\n").await.unwrap();
+    let passed = scanner.hear().await;
+    assert!(passed.starts_with("OK  PASS: "), "{passed}");
+    scanner.scans(&["A.PORTION", "B.311"]).await;
+    cable.write_all(b"S 0 kg\nS 11 kg\n").await.unwrap();
+    assert_eq!(scanner.hear().await, "NEXT  11.000 kg: scan its hoop");
 }

@@ -5,16 +5,16 @@ use std::net::SocketAddr;
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
-use bus::{Bus, Outbox, Shutdown};
+use bus::{Bus, Shutdown};
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::{SiteId, StationId};
+use facts::SiteId;
 use floor_sim::{Dairy, DayScript, Doing, Expected, What};
 use site::{Scan, Site};
 use tokio::io::{AsyncBufReadExt as _, AsyncWriteExt as _, BufReader};
 use tokio::net::TcpStream;
 use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
 
-use crate::demo::history::{air_draft, climate};
+use crate::demo::air::Air;
 use crate::demo::picture::Picture;
 use crate::demo::scale::Scale;
 use crate::running::Asker;
@@ -27,6 +27,9 @@ const MINUTE: TimeDelta = TimeDelta::seconds(60);
 
 /// The last fact of a wheel's birth.
 const HOOPED: &str = "wheel.hooped";
+
+/// A reading of a room's air.
+const AIR_READ: &str = "room.climate_read";
 
 /// How long a station may take to answer before the demo gives up.
 const ANSWERS_WITHIN: Duration = Duration::from_secs(20);
@@ -43,9 +46,13 @@ pub struct Driver {
     bus: Bus,
     lines: BTreeMap<String, Line>,
     scale: Scale,
-    air: Outbox,
+    air: Air,
     now: DateTime<Utc>,
     ready: bool,
+    /// Readings that were in the log before the first was published.
+    read_before: u64,
+    /// Readings that are known to be in the log by now.
+    read: u64,
     /// Wheels that should be in the log, hooped.
     hooped: u64,
     /// Whether wheels were born that other stations may not know yet.
@@ -62,7 +69,7 @@ impl Driver {
         site: &Site,
         bus: Bus,
         scale: Scale,
-        air: Outbox,
+        air: Air,
         now: DateTime<Utc>,
         shutdown: &Shutdown,
     ) -> anyhow::Result<Self> {
@@ -74,6 +81,8 @@ impl Driver {
             air,
             now,
             ready: false,
+            read_before: 0,
+            read: 0,
             hooped: 0,
             unseen_wheels: false,
             scans: 0,
@@ -82,6 +91,7 @@ impl Driver {
         };
         let end = driver.bus.floor_end().await?;
         driver.hooped = driver.bus.floor_count(&site.id, HOOPED).await?;
+        driver.read_before = driver.bus.floor_count(&site.id, AIR_READ).await?;
         while !shutdown.is_requested() {
             driver.bus.tick(&site.id, now, end).await?;
             for station in &site.stations {
@@ -98,6 +108,7 @@ impl Driver {
                 .await;
             if driver.lines.len() == site.stations.len()
                 && driver.scale.is_read()
+                && driver.air.is_heard().await?
                 && folded.is_ok_and(|standing| standing.live && standing.now >= now)
             {
                 driver.ready = true;
@@ -106,6 +117,11 @@ impl Driver {
             tokio::time::sleep(Duration::from_millis(100)).await;
         }
         Ok(driver)
+    }
+
+    /// Sensors' messages that could not be read and were kept.
+    pub fn unreadable_air(&self) -> usize {
+        self.air.kept()
     }
 
     /// Whether every station is there.
@@ -177,6 +193,7 @@ impl Driver {
             for doing in run {
                 self.take(doing, shutdown).await?;
             }
+            self.air_is_read(shutdown).await?;
             left = rest;
             picture.show(asker, self.scans, self.now).await;
         }
@@ -217,6 +234,26 @@ impl Driver {
         Ok(())
     }
 
+    /// A sensor's reading is in the log within a blink, and so before the clock moves on.
+    async fn air_is_read(&mut self, shutdown: &Shutdown) -> anyhow::Result<()> {
+        let read = async {
+            let due = self.read_before + self.air.published();
+            if due == self.read {
+                return Ok(());
+            }
+            while !shutdown.is_requested()
+                && self.bus.floor_count(&self.site, AIR_READ).await? < due
+            {
+                tokio::time::sleep(Duration::from_millis(2)).await;
+            }
+            anyhow::Ok(())
+        };
+        let read = tokio::time::timeout(ANSWERS_WITHIN, read).await;
+        read.context("a room reading went to the broker over MQTT and never became a fact")??;
+        self.read = self.read_before + self.air.published();
+        Ok(())
+    }
+
     async fn tick(&mut self, now: DateTime<Utc>) -> anyhow::Result<()> {
         self.now = now;
         let end = self.bus.floor_end().await?;
@@ -224,10 +261,7 @@ impl Driver {
     }
 
     async fn take(&mut self, doing: &Doing, shutdown: &Shutdown) -> anyhow::Result<()> {
-        if let Some(event) = climate(doing)? {
-            let station = StationId::new(doing.station)?;
-            self.air
-                .record(&station, vec![air_draft(doing, event)], doing.arrives_at)?;
+        if self.air.publish(doing).await? {
             return Ok(());
         }
         let line = self
@@ -253,10 +287,7 @@ impl Driver {
             };
             self.scans += 1;
             // A hoop and a weight, in either order, make a wheel.
-            if doing.station == floor_sim::PORTION
-                && answer.starts_with("OK")
-                && !said.starts_with("A.")
-            {
+            if doing.station == floor_sim::PORTION && answer.starts_with("OK  wheel") {
                 self.hooped += 1;
                 self.unseen_wheels = true;
             }

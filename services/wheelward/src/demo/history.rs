@@ -3,11 +3,14 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
-use facts::{Draft, Event, Fact, FactIdSource, RoomClimateRead, StationId};
+use climate::{Gathering, Probe};
+use facts::{Draft, Fact, FactIdSource, StationId};
 use floor_sim::{DayScript, Doing, What};
-use quantity::{Celsius, DairyDay, Grams, Percent};
+use quantity::{DairyDay, Grams};
 use site::Site;
 use station::{Placement, Session};
+
+use crate::demo::air;
 
 /// Plays days into facts.
 pub struct History {
@@ -18,6 +21,8 @@ pub struct History {
     ids: FactIdSource,
     facts: Vec<Fact>,
     now: DateTime<Utc>,
+    probes: Vec<Probe>,
+    gathering: Gathering,
 }
 
 impl History {
@@ -37,6 +42,14 @@ impl History {
             ids: FactIdSource::default(),
             facts: Vec::new(),
             now: site.clock.start_of(first_day),
+            gathering: match &site.climate {
+                Some(climate) => Gathering::new(&climate.probes, climate.every),
+                None => Gathering::new(&[], chrono::TimeDelta::zero()),
+            },
+            probes: site
+                .climate
+                .as_ref()
+                .map_or(Vec::new(), |climate| climate.probes.clone()),
         }
     }
 
@@ -70,11 +83,16 @@ impl History {
 
     fn take(&mut self, doing: &Doing) -> anyhow::Result<()> {
         self.now = self.now.max(doing.arrives_at);
-        let station = StationId::new(doing.station)?;
-        if let Some(event) = climate(doing)? {
-            self.record(station, doing.arrives_at, vec![air_draft(doing, event)]);
+        if let Some((topic, payload)) = air::message(&self.probes, doing)? {
+            let (drafts, unusable) =
+                self.gathering
+                    .take(&topic, payload.as_bytes(), doing.arrives_at);
+            anyhow::ensure!(unusable.is_empty(), "{}", unusable[0]);
+            let reader = StationId::new(climate_reader::STATION)?;
+            self.record(reader, doing.arrives_at, drafts);
             return Ok(());
         }
+        let station = StationId::new(doing.station)?;
         let Some(session) = self.sessions.get_mut(&station) else {
             anyhow::bail!("the site file has no station {station}");
         };
@@ -110,34 +128,5 @@ impl History {
             self.placement.apply(&fact);
             self.facts.push(fact);
         }
-    }
-}
-
-/// A room reading as an event; `None` for what is scanned or weighed.
-pub fn climate(doing: &Doing) -> anyhow::Result<Option<Event>> {
-    let What::Climate {
-        room,
-        temperature_c,
-        humidity_pct,
-    } = doing.what
-    else {
-        return Ok(None);
-    };
-    Ok(Some(Event::from(RoomClimateRead {
-        room: room.parse()?,
-        sensor: None,
-        temperature_c: Celsius::new(temperature_c)?,
-        humidity_pct: Some(Percent::new(humidity_pct)?),
-        co2_ppm: None,
-        nh3_ppm: None,
-    })))
-}
-
-/// A reading of the room sensors.
-pub const fn air_draft(doing: &Doing, event: Event) -> Draft {
-    Draft {
-        occurred_at: doing.at,
-        person: None,
-        event,
     }
 }

@@ -1,0 +1,11 @@
+//! Promises, allocations and what leaves the dairy: given these wheels and orders, then
+//! this.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
+
+mod allocating;
+mod given;
+mod leaving;
+mod orders;
+mod promising;
+mod properties;
+mod roads;

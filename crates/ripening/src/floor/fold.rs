@@ -1,0 +1,202 @@
+//! Facts in, in any order.
+
+use chrono::{DateTime, Utc};
+use facts::{BatchId, Event, Fact, FactId, ToolId, WheelId};
+use quantity::DairyDay;
+
+use super::Floor;
+use crate::wheels::Slot;
+use crate::{Moment, Note, Noted, Voiding, What};
+
+impl Floor {
+    /// Folds one fact. Nothing is derived until [`Self::refresh`].
+    pub fn apply(&mut self, fact: &Fact) {
+        let new_number = self.stations.entry(fact.station).or_default().saw(fact);
+        let mut new = false;
+        if let Some(note) = Note::of(fact) {
+            let day = self.calendar.day_of(note.moment.at);
+            for id in fact.event.wheels() {
+                new |= self.note(*id, &note, day);
+            }
+        }
+        new |= match &fact.event {
+            Event::VatStarted(e) => self.make(e.batch, fact),
+            Event::VatDosed(e) => self.make(e.batch, fact),
+            Event::VatMeasured(e) => self.make(e.batch, fact),
+            Event::VatCut(e) => self.make(e.batch, fact),
+            Event::VatDrained(e) => self.make(e.batch, fact),
+            Event::VatMilled(e) => self.make(e.batch, fact),
+            Event::VatClosed(e) => self.make(e.batch, fact),
+            Event::VatRecipeChanged(e) => self.make(e.batch, fact),
+            Event::RoomClimateRead(facts::RoomClimateRead { room, .. })
+            | Event::RoomGasRead(facts::RoomGasRead { room, .. }) => {
+                self.rooms.entry(*room).or_default().read(fact);
+                self.stale.rooms.insert(*room);
+                self.changed.rooms.insert(*room);
+                new_number
+            }
+            Event::ForecastTold(e) => self.forecast(e.batch, fact),
+            Event::ToolChecked(e) => {
+                let new = self
+                    .tools
+                    .entry(e.tool)
+                    .or_default()
+                    .check(Moment::of(fact), e.check);
+                self.stale.tools.insert(e.tool);
+                self.changed.tools.insert(e.tool);
+                self.checked(e.tool, fact.occurred_at);
+                new
+            }
+            Event::Voided(e) => self.void(Voiding {
+                by: fact.id,
+                target: e.fact,
+                reason: e.reason.clone(),
+            }),
+            // Nothing here derives from these yet: the log keeps them, and the
+            // station's numbers tell a duplicate.
+            _ => fact.event.wheels().is_empty() && new_number,
+        };
+        if new {
+            self.counts.facts += 1;
+        } else {
+            self.counts.duplicates += 1;
+        }
+        let reused = new && !new_number;
+        if reused && let Some(log) = self.stations.get_mut(&fact.station) {
+            log.reused();
+        }
+        if new_number || reused {
+            self.stale.stations.insert(fact.station);
+            self.changed.stations.insert(fact.station);
+        }
+    }
+
+    /// Counts a message that is no fact.
+    pub fn count_unknown_type(&mut self) {
+        self.counts.unknown_types += 1;
+    }
+
+    /// Counts a message that could not be read.
+    pub fn count_unreadable(&mut self) {
+        self.counts.unreadable += 1;
+    }
+
+    fn note(&mut self, id: WheelId, note: &Note, day: DairyDay) -> bool {
+        let slot = self.wheels.slot_or_new(id);
+        let wheel = &mut self.wheels[slot];
+        let before = wheel.state.batch;
+        if wheel.note(note, day, &self.calendar, &self.voids) == Noted::Duplicate {
+            return false;
+        }
+        self.touched(slot, before);
+        if let What::Pierced { machine } = note.what {
+            self.pierced.entry((machine, day)).or_default().insert(slot);
+            self.stale.tools.insert(machine);
+        }
+        true
+    }
+
+    /// A check of a machine concerns what it pierced that day.
+    fn checked(&mut self, tool: ToolId, at: DateTime<Utc>) {
+        let day = self.calendar.day_of(at);
+        for slot in self.pierced.get(&(tool, day)).into_iter().flatten() {
+            self.wheels.mark_stale(*slot);
+        }
+    }
+
+    /// Writes a wheel down for the machines that pierced it.
+    pub(super) fn list_piercings(&mut self, slot: Slot) {
+        for piercing in &self.wheels[slot].state.piercings {
+            let run = self.pierced.entry((piercing.machine, piercing.day));
+            run.or_default().insert(slot);
+        }
+    }
+
+    /// A wheel's notes have changed. `before`: the batch it belonged to by then.
+    pub(super) fn touched(&mut self, slot: Slot, before: Option<BatchId>) {
+        let after = self.wheels[slot].state.batch;
+        if before != after {
+            let wheel = self.wheels.id(slot);
+            if let Some(id) = before
+                && let Some(batch) = self.batches.get_mut(&id)
+            {
+                batch.wheels.remove(&wheel);
+                if batch.wheels.is_empty() && batch.lines.is_empty() && batch.expected.is_empty() {
+                    self.batches.remove(&id);
+                }
+            }
+            if let Some(batch) = after {
+                self.batches.entry(batch).or_default().wheels.insert(wheel);
+            }
+        }
+        self.wheels.mark_stale(slot);
+        self.stale.batches.extend(before.into_iter().chain(after));
+        self.wheels.mark_changed(slot);
+    }
+
+    fn make(&mut self, batch: BatchId, fact: &Fact) -> bool {
+        let new = self.batches.entry(batch).or_default().write(fact);
+        self.batch_changed(batch);
+        new
+    }
+
+    fn forecast(&mut self, id: BatchId, fact: &Fact) -> bool {
+        let new = self.batches.entry(id).or_default().expect(fact);
+        if new {
+            // Its wheels are derived again only when what stands has changed.
+            self.stale.batches.insert(id);
+            self.changed.batches.insert(id);
+        }
+        new
+    }
+
+    fn batch_changed(&mut self, id: BatchId) {
+        self.wheels_of_are_stale(id);
+        self.stale.batches.insert(id);
+        self.changed.batches.insert(id);
+    }
+
+    fn void(&mut self, voiding: Voiding) -> bool {
+        if self.voids.iter().any(|known| *known == voiding) {
+            return false;
+        }
+        self.changed.voidings.push(voiding.clone());
+        for fact in self.voids.add(voiding) {
+            self.fold_what_mentions(fact);
+            let checks: Vec<_> = self
+                .tools
+                .iter()
+                .filter_map(|(tool, checks)| Some((*tool, checks.check_of(fact)?)))
+                .collect();
+            for (tool, at) in checks {
+                self.checked(tool, at);
+            }
+            let made: Vec<_> = self
+                .batches
+                .iter()
+                .filter(|(_, batch)| batch.mentions(fact))
+                .map(|(id, _)| *id)
+                .collect();
+            for batch in made {
+                self.batch_changed(batch);
+            }
+        }
+        // Few rooms and tools: looking at each again is simpler than knowing which.
+        self.stale.rooms.extend(self.rooms.keys());
+        self.stale.tools.extend(self.tools.keys());
+        true
+    }
+
+    /// Folds again every wheel that a fact speaks of.
+    fn fold_what_mentions(&mut self, fact: FactId) {
+        for slot in self.wheels.slots() {
+            if self.wheels[slot].chronicle.mentions(fact) {
+                let wheel = &mut self.wheels[slot];
+                let before = wheel.state.batch;
+                wheel.fold_again(&self.calendar, &self.voids);
+                self.touched(slot, before);
+                self.list_piercings(slot);
+            }
+        }
+    }
+}

@@ -1,0 +1,18 @@
+//! How a site works: what the rules need to know beside the facts.
+
+use chrono::NaiveTime;
+use quantity::DairyClock;
+use recipe::RecipeBook;
+
+/// How a site works.
+#[derive(Debug, Clone)]
+pub struct Practice {
+    /// Time zone and start of the dairy day.
+    pub clock: DairyClock,
+    /// Local time by which a day's work should be done.
+    pub turn_by: NaiveTime,
+    /// Days after which an unseen wheel counts as lost.
+    pub lost_after_days: i64,
+    /// Every recipe version.
+    pub recipes: RecipeBook,
+}

@@ -1,0 +1,115 @@
+//! The facts that speak of safety, once each and without those voided.
+
+use std::collections::BTreeMap;
+
+use chrono::{DateTime, Utc};
+use facts::{DeviationDecided, DeviationFound, Event, Fact, FactId};
+use ripening::{Voiding, Voids};
+
+/// Facts about makes, milk, tools, rooms, checks, deviations and samples.
+#[derive(Debug, Default)]
+pub struct Diary {
+    facts: BTreeMap<(DateTime<Utc>, FactId), Fact>,
+    voids: Voids,
+}
+
+/// Something that was not as it should be, and what was decided about it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Deviation<'a> {
+    /// The fact.
+    pub fact: &'a Fact,
+    /// What was found.
+    pub found: &'a DeviationFound,
+    /// What was decided, and when; several if it was decided anew.
+    pub decided: Vec<(DateTime<Utc>, &'a DeviationDecided)>,
+}
+
+impl Diary {
+    /// Takes a fact in. Any order, any repeat; facts about anything else are left.
+    pub fn apply(&mut self, fact: &Fact) {
+        match &fact.event {
+            Event::Voided(voided) => {
+                self.voids.add(Voiding {
+                    by: fact.id,
+                    target: voided.fact,
+                    reason: voided.reason.clone(),
+                });
+            }
+            Event::MilkReceived(_)
+            | Event::MilkScreened(_)
+            | Event::MilkPasteurised(_)
+            | Event::MilkHeated(_)
+            | Event::MilkPooled(_)
+            | Event::VatStarted(_)
+            | Event::VatFilled(_)
+            | Event::VatReworked(_)
+            | Event::VatDosed(_)
+            | Event::VatMeasured(_)
+            | Event::VatCut(_)
+            | Event::VatDrained(_)
+            | Event::VatMilled(_)
+            | Event::VatClosed(_)
+            | Event::VatRecipeChanged(_)
+            | Event::WheelPierced(_)
+            | Event::WheelIroned(_)
+            | Event::ToolChecked(_)
+            | Event::ToolSanitised(_)
+            | Event::RoomClimateRead(_)
+            | Event::RoomGasRead(_)
+            | Event::RoomCleaned(_)
+            | Event::ControlChecked(_)
+            | Event::DeviationFound(_)
+            | Event::DeviationDecided(_)
+            | Event::LabSampled(_)
+            | Event::LabSwabbed(_)
+            | Event::LabResulted(_) => {
+                self.facts.insert(fact.order(), fact.clone());
+            }
+            _ => {}
+        }
+    }
+
+    /// Forgets readings and handling from before an instant, which are by far the most
+    /// facts: a diary that is kept for long need not grow with them.
+    pub fn forget_routine_before(&mut self, at: chrono::DateTime<chrono::Utc>) {
+        self.facts.retain(|(when, _), fact| {
+            let routine = matches!(
+                fact.event,
+                Event::RoomClimateRead(_) | Event::WheelPierced(_) | Event::WheelIroned(_)
+            );
+            !routine || *when >= at
+        });
+    }
+
+    /// The facts that count, in order.
+    pub fn facts(&self) -> impl Iterator<Item = &Fact> {
+        self.facts
+            .values()
+            .filter(|fact| !self.voids.is_void(fact.id))
+    }
+
+    /// Every deviation, with what was decided about it.
+    #[must_use]
+    pub fn deviations(&self) -> Vec<Deviation<'_>> {
+        let mut deviations: Vec<Deviation<'_>> = Vec::new();
+        for fact in self.facts() {
+            if let Event::DeviationFound(found) = &fact.event {
+                deviations.push(Deviation {
+                    fact,
+                    found,
+                    decided: Vec::new(),
+                });
+            }
+        }
+        for fact in self.facts() {
+            if let Event::DeviationDecided(decided) = &fact.event
+                && let Some(of) = deviations
+                    .iter_mut()
+                    .find(|of| of.fact.id == decided.deviation)
+            {
+                of.decided.push((fact.occurred_at, decided));
+            }
+        }
+        deviations
+    }
+}

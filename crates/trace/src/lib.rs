@@ -1,0 +1,48 @@
+//! Where every lot went and what touched what: genealogy, contact, recall, mass balance.
+//!
+//! An [`Index`] is folded from facts, in any order; [`Index::trace`] lets it be asked. A
+//! [`Trace`] answers with a [`Recall`]: back to lots and people, forward to customers, and
+//! sideways over what wheels shared, each wheel with a [`Level`] and its [`Reason`]s in
+//! words, and with a balance that adds up to the gram. Holds over a batch, a lot, a room, a
+//! time or a tool come down to wheels in [`Trace::owed_holds`].
+//!
+//! It advises: what to recall is decided by the person whom the dairy's plan names.
+
+mod act;
+mod balance;
+mod caution;
+mod contact;
+mod drill;
+mod evidence;
+mod family;
+mod flag;
+mod hold;
+mod index;
+mod level;
+mod milli;
+mod number;
+mod place;
+mod recall;
+mod sample;
+mod stay;
+mod story;
+
+pub use balance::{BatchBalance, LotBalance, WheelBalance};
+pub use caution::Caution;
+pub use contact::{Contact, How, RUN};
+pub use evidence::Evidence;
+pub use family::{Link, Node};
+pub use flag::Flag;
+pub use hold::{HoldStanding, Rights};
+pub use index::Index;
+pub use level::{Level, Reason};
+pub use milli::{BaseUnit, Milli};
+pub use place::Place;
+pub use recall::{Affected, CustomerLine, LotLine, Recall, Settings, Total};
+pub use story::Whereabouts;
+
+/// An index that is up to date: questions go here.
+#[derive(Debug, Clone, Copy)]
+pub struct Trace<'a> {
+    index: &'a Index,
+}

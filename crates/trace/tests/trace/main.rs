@@ -1,0 +1,12 @@
+//! What a trace must tell, against given facts, in any order, and against a slow model.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
+
+mod balance;
+mod contact;
+mod given;
+mod hold;
+mod order;
+mod recall;
+mod sample;
+mod slow;
+mod ways_out;

@@ -1,0 +1,339 @@
+//! Facts arrive in any order, late, twice: every answer is the same, and it is the one that
+//! a slow model gives.
+
+use facts::{Carrier, Event, Fact, FactId, ReworkSource, Scope, Sscc, Voided};
+use proptest::prelude::*;
+use quantity::{Grams, Litres, Percent};
+use trace::{Index, Reason, Rights, Settings};
+
+use crate::given::{id, time};
+use crate::slow;
+
+/// Few of everything, so that facts meet.
+fn any_event() -> impl Strategy<Value = Event> {
+    let wheel = || (1u8..7).prop_map(|n| id::<facts::WheelId>(&format!("w{n}")));
+    let wheels = || prop::collection::vec(wheel(), 1..4);
+    let batch = || (1u8..4).prop_map(|n| id::<facts::BatchId>(&format!("b{n}")));
+    let lot = || (1u8..4).prop_map(|n| id::<facts::LotId>(&format!("l{n}")));
+    let litres = || Just(Litres::new(100.0).unwrap());
+    let stillage = || (1u8..3).prop_map(|n| id::<facts::StillageId>(&format!("S{n}")));
+    let order = || (1u8..3).prop_map(|n| id::<facts::OrderId>(&format!("o{n}")));
+    let hold = || (1u8..3).prop_map(|n| id::<facts::HoldId>(&format!("Q{n}")));
+    let made = prop_oneof![
+        (batch(), 1u8..3, prop::collection::vec(lot(), 0..3)).prop_map(
+            |(batch, vat, milk_lots)| {
+                facts::VatStarted {
+                    batch,
+                    vat: id(&format!("V{vat}")),
+                    recipe: id("blue"),
+                    recipe_version: 1,
+                    milk_l: Litres::new(100.0).unwrap(),
+                    milk_lots,
+                }
+                .into()
+            }
+        ),
+        (batch(), lot(), litres()).prop_map(|(batch, lot, volume_l)| facts::VatFilled {
+            batch,
+            lot,
+            volume_l
+        }
+        .into()),
+        (lot(), lot(), litres()).prop_map(|(lot, from, volume_l)| {
+            let from = vec![facts::MilkPart {
+                lot: from,
+                volume_l,
+            }];
+            facts::MilkPooled { lot, from }.into()
+        }),
+        (batch(), batch()).prop_map(|(batch, from)| {
+            let from = ReworkSource::Batch(from);
+            facts::VatReworked {
+                batch,
+                from,
+                weight_g: Grams::new(500).unwrap(),
+            }
+            .into()
+        }),
+        (batch(), wheel()).prop_map(|(batch, from)| {
+            let from = ReworkSource::Wheel(from);
+            facts::VatReworked {
+                batch,
+                from,
+                weight_g: Grams::new(500).unwrap(),
+            }
+            .into()
+        }),
+        (lot(), wheels()).prop_map(|(lot, wheels)| {
+            facts::LotUsed {
+                lot,
+                wheels,
+                via: None,
+                amount: None,
+            }
+            .into()
+        }),
+    ];
+    let lived = prop_oneof![
+        4 => (wheel(), batch()).prop_map(|(wheel, batch)| facts::WheelPortioned {
+            wheel,
+            batch,
+            weight_g: Grams::new(4_000).unwrap(),
+            scale: None,
+            tare_g: None,
+            mixer: None,
+        }.into()),
+        2 => (wheel(), 1u8..3, prop::option::of(1u8..3)).prop_map(|(wheel, hoop, stack)| {
+            facts::WheelHooped {
+                wheel,
+                hoop: id(&format!("H{hoop}")),
+                stack: stack.map(|n| id(&format!("K{n}"))),
+            }.into()
+        }),
+        1 => wheels().prop_map(|wheels| facts::WheelUnhooped { wheels, via: None }.into()),
+        3 => (wheels(), stillage()).prop_map(|(wheels, stillage)| {
+            facts::WheelLoaded { wheels, stillage }.into()
+        }),
+        3 => (wheels(), prop::option::of(stillage()), 1u8..4).prop_map(|(wheels, via, room)| {
+            facts::WheelMoved {
+                wheels,
+                via: via.map(Carrier::Stillage),
+                room: id(&format!("R{room}")),
+                position: None,
+            }.into()
+        }),
+        2 => wheels().prop_map(|wheels| {
+            facts::WheelPierced { wheels, via: None, machine: id("PM1") }.into()
+        }),
+        1 => wheel().prop_map(|wheel| facts::WheelIroned {
+            wheel,
+            blue_coverage_pct: Percent::new(50.0).unwrap(),
+            iron: Some(id("IR1")),
+            note: None,
+        }.into()),
+        1 => prop_oneof![Just("PM1"), Just("H1"), Just("V1")].prop_map(|tool| {
+            facts::ToolSanitised { tool: id(tool), method: "hot water".to_owned() }.into()
+        }),
+        1 => wheels().prop_map(|wheels| facts::WheelTurned { wheels, via: None }.into()),
+    ];
+    let left = prop_oneof![
+        (order(), 0u64..2, wheels()).prop_map(|(order, case, wheels)| facts::OrderPacked {
+            order,
+            case: Sscc::with_check_digit(case).unwrap(),
+            wheels,
+            pallet: None,
+        }
+        .into()),
+        (wheels(), prop::option::of(order())).prop_map(|(wheels, order)| {
+            facts::WheelDispatched {
+                wheels,
+                via: None,
+                order,
+                market: None,
+            }
+            .into()
+        }),
+        wheels().prop_map(|wheels| facts::WheelDelivered {
+            wheels,
+            order: None
+        }
+        .into()),
+        wheels().prop_map(|wheels| {
+            facts::WheelReturned {
+                wheels,
+                reason: "late".to_owned(),
+            }
+            .into()
+        }),
+        wheels().prop_map(|wheels| {
+            facts::WheelDiscarded {
+                wheels,
+                reason: "fell".to_owned(),
+            }
+            .into()
+        }),
+        (wheels(), hold()).prop_map(|(wheels, hold)| {
+            facts::WheelHeld {
+                wheels,
+                hold,
+                reason: "swab".to_owned(),
+            }
+            .into()
+        }),
+        (wheels(), hold()).prop_map(|(wheels, hold)| {
+            facts::WheelReleased {
+                wheels,
+                hold,
+                reason: "clean".to_owned(),
+            }
+            .into()
+        }),
+        (hold(), batch()).prop_map(|(hold, batch)| facts::HoldPlaced {
+            hold,
+            scope: Scope::Batch(batch),
+            reason: "swab".to_owned(),
+            cause: None,
+        }
+        .into()),
+        hold().prop_map(|hold| facts::HoldLifted {
+            hold,
+            reason: "clean".to_owned()
+        }
+        .into()),
+    ];
+    prop_oneof![2 => made, 4 => lived, 1 => left]
+}
+
+/// Facts an hour or so apart, some of them voiding earlier ones.
+pub fn any_log() -> impl Strategy<Value = Vec<Fact>> {
+    let one = (
+        any_event(),
+        any::<bool>(),
+        prop::option::weighted(0.1, any::<prop::sample::Index>()),
+    );
+    prop::collection::vec(one, 1..40).prop_map(|events| {
+        let mut facts: Vec<Fact> = Vec::new();
+        for (n, (event, badge, voids)) in events.into_iter().enumerate() {
+            let target = voids
+                .filter(|_| n > 0)
+                .map(|index| facts[index.index(n)].id);
+            let event = match target {
+                Some(fact) => Voided {
+                    fact,
+                    reason: "wrong".to_owned(),
+                }
+                .into(),
+                None => event,
+            };
+            // Ids in another order than the times.
+            let number = (n as u128).wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
+            facts.push(Fact {
+                id: FactId::from_uuid(format!("{number:032x}").parse().unwrap()),
+                site: id("larkholm"),
+                station: id("s1"),
+                station_seq: n as u64 + 1,
+                person: badge.then(|| id("07")),
+                occurred_at: time("5 06:00") + chrono::TimeDelta::minutes(53 * n as i64),
+                recorded_at: time("5 06:00"),
+                event,
+            });
+        }
+        facts
+    })
+}
+
+fn scopes() -> Vec<Scope> {
+    let lots = (1..4).map(|n| Scope::Lot(id(&format!("l{n}"))));
+    let batches = (1..4).map(|n| Scope::Batch(id(&format!("b{n}"))));
+    let one = std::iter::once(Scope::Wheels(vec![id("w1"), id("w2")]));
+    let room = facts::Window {
+        from: time("5 10:00"),
+        to: Some(time("6 10:00")),
+    };
+    let places = [
+        Scope::Room {
+            room: id("R1"),
+            window: room,
+        },
+        Scope::Stillage {
+            stillage: id("S1"),
+            window: room,
+        },
+        Scope::Tool {
+            tool: id("PM1"),
+            window: room,
+        },
+        Scope::Made(room),
+    ];
+    lots.chain(batches).chain(one).chain(places).collect()
+}
+
+/// Every answer, as text.
+fn answers(index: &mut Index) -> Vec<String> {
+    let trace = index.trace();
+    let now = time("7 06:00");
+    let mut answers: Vec<String> = scopes()
+        .iter()
+        .map(|scope| {
+            serde_json::to_string(&trace.recall(scope, &Settings::default(), now)).unwrap()
+        })
+        .collect();
+    answers.push(serde_json::to_string(&trace.standing_holds(&Rights::AnyBadge)).unwrap());
+    answers
+}
+
+fn folded(facts: &[Fact]) -> Index {
+    let mut index = Index::default();
+    facts.iter().for_each(|fact| index.apply(fact));
+    index
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(400))]
+
+    #[test]
+    fn any_order_and_any_repeat_gives_the_same_answers(
+        (facts, shuffled) in any_log().prop_flat_map(|facts| {
+            let twice: Vec<Fact> = facts.iter().chain(facts.iter().step_by(3)).cloned().collect();
+            (Just(facts), Just(twice).prop_shuffle())
+        }),
+        asked_after in 0usize..40,
+    ) {
+        let expected = answers(&mut folded(&facts));
+        prop_assert_eq!(&answers(&mut folded(&shuffled)), &expected);
+        // Asked in between: what was derived is brought up to date, not built anew.
+        let mut index = Index::default();
+        for (n, fact) in shuffled.iter().enumerate() {
+            index.apply(fact);
+            if n % 7 == asked_after % 7 {
+                let _ = index.trace();
+            }
+        }
+        prop_assert_eq!(&answers(&mut index), &expected);
+    }
+
+    #[test]
+    fn a_voided_fact_counts_as_if_it_had_never_happened(facts in any_log(), which in any::<prop::sample::Index>()) {
+        // Only one that is not void, and no voiding, so that leaving it out is what voiding means.
+        let which = which.index(facts.len());
+        let target = &facts[which];
+        let spoken_of = facts.iter().any(|fact| matches!(&fact.event, Event::Voided(e) if e.fact == target.id));
+        prop_assume!(!spoken_of && !matches!(target.event, Event::Voided(_)));
+        let without: Vec<Fact> = facts.iter().filter(|fact| fact.id != target.id).cloned().collect();
+        let voiding = Fact {
+            id: FactId::from_uuid(format!("{:032x}", u128::MAX).parse().unwrap()),
+            event: Voided { fact: target.id, reason: "wrong".to_owned() }.into(),
+            ..target.clone()
+        };
+        let mut voided = folded(&facts);
+        let _ = voided.trace();
+        voided.apply(&voiding);
+        for (left, right) in answers(&mut voided).iter().zip(&answers(&mut folded(&without))) {
+            prop_assert_eq!(left, right, "{:?}", target.event);
+        }
+    }
+
+    #[test]
+    fn the_slow_model_agrees(facts in any_log()) {
+        let mut index = folded(&facts);
+        let trace = index.trace();
+        let lots = (1..4).map(|n| Scope::Lot(id(&format!("l{n}"))));
+        let batches = (1..4).map(|n| Scope::Batch(id(&format!("b{n}"))));
+        for scope in lots.chain(batches) {
+            let fast = trace.recall(&scope, &Settings::default(), time("7 06:00"));
+            let slow = slow::recall(&facts, &scope);
+            let fast: slow::Answer = fast
+                .wheels
+                .iter()
+                .map(|wheel| {
+                    let contacts = wheel.because.iter().filter_map(|reason| match reason {
+                        Reason::Contact(contact) => Some((contact.how, contact.place)),
+                        _ => None,
+                    });
+                    (wheel.wheel, (wheel.level, contacts.collect()))
+                })
+                .collect();
+            prop_assert_eq!(fast, slow, "{:?}", scope);
+        }
+    }
+}

@@ -1,0 +1,159 @@
+//! What the forecaster knows of the floor, and one round of forecasts from it.
+
+use std::collections::BTreeMap;
+
+use bus::Stored;
+use chrono::{DateTime, Utc};
+use facts::wire::Read;
+use facts::{BatchId, Event, Fact, ForecastTold};
+use forecast::{Desk, Habits, History, Sensors, habits};
+use site::Site;
+
+use crate::threads;
+
+/// Facts that forecasts rest on, and what was told last.
+pub(crate) struct Known {
+    pub(crate) site: Site,
+    /// The present: none before the first tick.
+    pub(crate) now: Option<DateTime<Utc>>,
+    /// Away while a round works with them.
+    facts: Option<Vec<Fact>>,
+    /// What came meanwhile.
+    fresh: Vec<Fact>,
+    /// Something was seen since the last round began.
+    stirred: bool,
+    told: BTreeMap<BatchId, ForecastTold>,
+}
+
+/// What a round begins with.
+pub(crate) struct Round {
+    site: Site,
+    facts: Vec<Fact>,
+    now: DateTime<Utc>,
+    /// Habits to go by; none: learn them.
+    habits: Option<Habits>,
+}
+
+/// What a round ends with.
+pub(crate) struct Pass {
+    pub(crate) facts: Vec<Fact>,
+    pub(crate) desk: Desk,
+    pub(crate) told: Vec<ForecastTold>,
+}
+
+impl Known {
+    pub(crate) const fn new(site: Site) -> Self {
+        Self {
+            site,
+            now: None,
+            facts: Some(Vec::new()),
+            fresh: Vec::new(),
+            stirred: false,
+            told: BTreeMap::new(),
+        }
+    }
+
+    /// Takes a message of the log. What cannot be read is the scheduler's to reject.
+    pub(crate) fn message(&mut self, message: &Stored) {
+        let Ok(Read::Fact(fact)) = message.read() else {
+            return;
+        };
+        if fact.site != self.site.id {
+            return;
+        }
+        match &fact.event {
+            Event::ForecastTold(told) => {
+                self.told.insert(told.batch, told.clone());
+            }
+            event if rests_on(event) => {
+                // Air and weights count with the next day.
+                self.stirred |= !matches!(
+                    event,
+                    Event::RoomClimateRead(_) | Event::WheelWeighed(_) | Event::WheelPortioned(_)
+                );
+                self.fresh.push(fact);
+            }
+            _ => {}
+        }
+    }
+
+    pub(crate) const fn is_stirred(&self) -> bool {
+        self.stirred
+    }
+
+    /// Begins a round; none while another is at work.
+    pub(crate) fn round(&mut self, now: DateTime<Utc>, habits: Option<Habits>) -> Option<Round> {
+        let mut facts = self.facts.take()?;
+        facts.append(&mut self.fresh);
+        self.stirred = false;
+        Some(Round {
+            site: self.site.clone(),
+            facts,
+            now,
+            habits,
+        })
+    }
+
+    /// Takes the facts back; gives what has to be told.
+    pub(crate) fn back(&mut self, facts: Vec<Fact>, told: Vec<ForecastTold>) -> Vec<ForecastTold> {
+        self.facts = Some(facts);
+        let mut news = Vec::new();
+        for told in told {
+            if self.told.get(&told.batch).is_none_or(|b| differs(b, &told)) {
+                self.told.insert(told.batch, told.clone());
+                news.push(told);
+            }
+        }
+        news
+    }
+}
+
+impl Round {
+    pub(crate) fn work(self) -> Pass {
+        let Self {
+            site,
+            facts,
+            now,
+            habits: known,
+        } = self;
+        let sensors = Sensors::default();
+        let history = History::of(&facts, site.clock, &site.recipes, &sensors, now);
+        let learn = || habits(&history, now, &Habits::new(), threads());
+        let habits = known.unwrap_or_else(learn);
+        let desk = Desk {
+            history,
+            habits,
+            now,
+        };
+        let all = desk.forecaster().all(threads());
+        let told = all.iter().map(|forecast| desk.told(forecast)).collect();
+        Pass { facts, desk, told }
+    }
+}
+
+/// Whether a fact says anything to a forecast.
+const fn rests_on(event: &Event) -> bool {
+    matches!(
+        event,
+        Event::VatStarted(_)
+            | Event::VatRecipeChanged(_)
+            | Event::WheelPortioned(_)
+            | Event::WheelUnhooped(_)
+            | Event::WheelMoved(_)
+            | Event::WheelPierced(_)
+            | Event::WheelIroned(_)
+            | Event::WheelWeighed(_)
+            | Event::WheelDispatched(_)
+            | Event::WheelDiscarded(_)
+            | Event::WheelReturned(_)
+            | Event::RindObserved(_)
+            | Event::RoomClimateRead(_)
+            | Event::Voided(_)
+    )
+}
+
+/// Whether another day is expected for anything: what it rests on alone is no news.
+fn differs(before: &ForecastTold, now: &ForecastTold) -> bool {
+    let days = |told: &ForecastTold| (told.covered, told.leaves, told.moved_on, told.ready);
+    days(before) != days(now) || before.cover_pct != now.cover_pct
+}

@@ -1,0 +1,194 @@
+//! Keeps forecasts fresh and lets the floor go by them.
+//!
+//! Follows the log; when something was seen that a forecast rests on, or a dairy day has
+//! begun, everything is forecast again. What has changed by a day or more is stated as a
+//! fact, `batch.forecast`: so the rules that go by it stay a matter of facts alone, the same
+//! after a rebuild as before, and what people planned by can be explained later. Questions
+//! are answered from the latest forecasts.
+
+mod known;
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use anyhow::Context as _;
+use bus::{Bus, BusError, Clock, Draft, Outbox, Question, Shutdown, Tick};
+use facts::{Event, StationId};
+use forecast::{Desk, Query};
+use quantity::DairyDay;
+use site::Site;
+use tokio::task::JoinHandle;
+use tokio::time::Instant;
+
+use known::{Known, Pass};
+
+/// The station that states forecasts.
+pub const STATION: &str = "forecaster";
+
+/// The questions that a forecaster answers.
+pub const QUESTIONS: &[&str] = &["forecast"];
+
+/// How many messages are taken at once.
+const CHUNK: usize = 4_096;
+
+/// Between two rounds of forecasts. A stack of scans is one round, not twenty.
+const REST: Duration = Duration::from_secs(2);
+
+/// Forecasts until shutdown.
+///
+/// # Errors
+/// When the folder cannot be used, or the broker no longer has the log.
+pub async fn run(
+    site: Site,
+    bus: Bus,
+    mut clock: Clock,
+    data: &Path,
+    shutdown: Shutdown,
+) -> anyhow::Result<()> {
+    let outbox = Outbox::open(&data.join(STATION).join("outbox"), site.id)?;
+    tokio::select! {
+        ready = bus.ready() => ready?,
+        () = shutdown.requested() => return Ok(()),
+    }
+    let draining = {
+        let (outbox, bus, shutdown) = (outbox.clone(), bus.clone(), shutdown.clone());
+        tokio::spawn(async move { outbox.drain(&bus, &shutdown).await })
+    };
+    let mut log = bus.floor_after(None).await?;
+    let end = bus.floor_end().await?;
+    let mut questions = bus.questions(&site.id, QUESTIONS).await?;
+    let mut rounds = Rounds {
+        station: StationId::new(STATION)?,
+        known: Known::new(site),
+        outbox,
+        running: None,
+        desk: None,
+        day: None,
+    };
+    let mut seq = 0;
+    let mut waiting: Option<Tick> = None;
+    let mut rests_until = Instant::now();
+    loop {
+        tokio::select! {
+            biased;
+            () = shutdown.requested() => break,
+            Some(question) = questions.next() => rounds.answer(question),
+            done = finished(&mut rounds.running) => {
+                rounds.take(done.context("a round of forecasts ended badly")?)?;
+                rests_until = Instant::now() + REST;
+            }
+            chunk = log.next_chunk(CHUNK) => {
+                for message in chunk? {
+                    rounds.known.message(&message);
+                }
+                seq = log.position().seq;
+            }
+            tick = clock.next_tick() => waiting = Some(tick),
+        }
+        if seq < end {
+            continue; // the past first
+        }
+        if let Some(tick) = waiting.take_if(|tick| seq >= tick.after_seq) {
+            rounds.known.now = Some(tick.now);
+        }
+        if matches!(clock, Clock::System) {
+            rounds.known.now = Some(clock.now());
+        }
+        // The end of a rest is noticed with the next tick at the latest.
+        if Instant::now() >= rests_until {
+            rounds.begin_if_due();
+        }
+    }
+    draining.await.context("the outbox stopped")?;
+    Ok(())
+}
+
+async fn finished(running: &mut Option<JoinHandle<Pass>>) -> Result<Pass, tokio::task::JoinError> {
+    match running {
+        Some(task) => {
+            let done = task.await;
+            *running = None;
+            done
+        }
+        None => std::future::pending().await,
+    }
+}
+
+/// One round of forecasts after the other.
+struct Rounds {
+    station: StationId,
+    known: Known,
+    outbox: Outbox,
+    running: Option<JoinHandle<Pass>>,
+    desk: Option<Arc<Desk>>,
+    /// The dairy day of the last round.
+    day: Option<DairyDay>,
+}
+
+impl Rounds {
+    fn begin_if_due(&mut self) {
+        let Some(now) = self.known.now.filter(|_| self.running.is_none()) else {
+            return;
+        };
+        let day = self.known.site.clock.day_of(now);
+        let new_day = self.day != Some(day);
+        if !new_day && !self.known.is_stirred() {
+            return;
+        }
+        self.day = Some(day);
+        let before = self.desk.as_ref().map(|desk| desk.habits.clone());
+        let Some(round) = self.known.round(now, before.filter(|_| !new_day)) else {
+            return;
+        };
+        self.running = Some(tokio::task::spawn_blocking(move || round.work()));
+    }
+
+    fn take(&mut self, pass: Pass) -> Result<(), bus::OutboxError> {
+        let now = pass.desk.now;
+        let told = self.known.back(pass.facts, pass.told);
+        let drafts = told.into_iter().map(|told| Draft {
+            occurred_at: now,
+            person: None,
+            event: Event::from(told),
+        });
+        self.outbox.record(&self.station, drafts.collect(), now)?;
+        self.desk = Some(Arc::new(pass.desk));
+        Ok(())
+    }
+
+    /// Answers beside everything else: a question takes a moment of work.
+    fn answer(&self, question: Question) {
+        let desk = self.desk.clone();
+        tokio::spawn(async move {
+            if let Err(error) = answer(desk, question).await {
+                tracing::warn!(%error, "a question got no answer");
+            }
+        });
+    }
+}
+
+async fn answer(desk: Option<Arc<Desk>>, question: Question) -> Result<(), BusError> {
+    let Some(desk) = desk else {
+        let sentence = "the forecaster is still reading the floor's log: ask again in a moment";
+        return question.refuse(sentence).await;
+    };
+    let query = match question.read::<Query>() {
+        Ok(query) => query,
+        Err(error) => return question.refuse(&error.to_string()).await,
+    };
+    let work = move || desk.answer(&query, threads());
+    match tokio::task::spawn_blocking(work).await {
+        Ok(Ok(answer)) => question.answer(&answer).await,
+        Ok(Err(none)) => question.refuse(&none.to_string()).await,
+        Err(error) => {
+            tracing::error!(%error, "a forecast was not finished");
+            question.refuse("the forecaster is stopping").await
+        }
+    }
+}
+
+/// How many threads there are to work with.
+fn threads() -> usize {
+    std::thread::available_parallelism().map_or(1, std::num::NonZero::get)
+}

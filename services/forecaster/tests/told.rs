@@ -1,0 +1,194 @@
+//! The worker over a real broker, on seventy recorded days of the invented dairy.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
+
+use std::collections::BTreeMap;
+use std::future::Future;
+use std::path::Path;
+use std::time::Duration;
+
+use bus::broker::ChildBroker;
+use bus::{Bus, Clock, Shutdown};
+use chrono::{DateTime, TimeDelta, Utc};
+use facts::wire::{self, Read};
+use facts::{Event, Fact, ForecastTold};
+use forecast::{Query, Short, WarmerBy};
+use recipe::Origin;
+use serde_json::Value;
+use site::Site;
+use tokio::task::JoinHandle;
+
+const RECORDED: &str = include_str!("../../../tests/data/larkholm-70-days.ndjson");
+const SITE: &str = include_str!("../../../deploy/demo/larkholm.toml");
+const RECIPE: &str = include_str!("../../../deploy/demo/larkholm-blue.toml");
+
+async fn within<T>(doing: impl Future<Output = T>) -> T {
+    tokio::time::timeout(Duration::from_secs(120), doing)
+        .await
+        .expect("this should not take two minutes")
+}
+
+fn site() -> Site {
+    let origin = Origin {
+        file: "larkholm.toml",
+        text: SITE,
+    };
+    Site::parse(&origin, Path::new(""), |_| Ok(RECIPE.to_owned())).unwrap()
+}
+
+fn recorded() -> Vec<Fact> {
+    let facts = RECORDED
+        .lines()
+        .filter_map(|line| match wire::from_line(line) {
+            Ok(Read::Fact(fact)) => Some(fact),
+            _ => None,
+        });
+    facts.collect()
+}
+
+type Worker = (Shutdown, JoinHandle<anyhow::Result<()>>);
+
+async fn start(bus: &Bus, data: &Path, now: DateTime<Utc>) -> Worker {
+    let site = site();
+    let clock = tokio::spawn({
+        let (bus, site) = (bus.clone(), site.id);
+        async move { Clock::from_bus(&bus, &site).await }
+    });
+    while !clock.is_finished() {
+        tick(bus, now).await;
+        tokio::task::yield_now().await;
+    }
+    let clock = clock.await.unwrap().unwrap();
+    let shutdown = Shutdown::new();
+    let (bus, data, stop) = (bus.clone(), data.to_owned(), shutdown.clone());
+    let run = async move { forecaster::run(site, bus, clock, &data, stop).await };
+    (shutdown, tokio::spawn(run))
+}
+
+async fn stop((shutdown, run): Worker) {
+    shutdown.request();
+    within(run).await.unwrap().unwrap();
+}
+
+async fn tick(bus: &Bus, now: DateTime<Utc>) {
+    let end = bus.floor_end().await.unwrap_or(0);
+    bus.tick(&site().id, now, end).await.unwrap();
+}
+
+/// Asks until there is an answer.
+async fn ask(bus: &Bus, query: &Query, now: DateTime<Utc>) -> Value {
+    loop {
+        if let Ok(answer) = bus.ask::<Value>(&site().id, "forecast", query).await {
+            return answer;
+        }
+        tick(bus, now).await;
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+}
+
+async fn told(bus: &Bus) -> Vec<ForecastTold> {
+    let mut log = bus.floor_after(None).await.unwrap();
+    let end = bus.floor_end().await.unwrap();
+    let mut told = Vec::new();
+    while log.position().seq < end {
+        for message in log.next_chunk(4_000).await.unwrap() {
+            if let Ok(Read::Fact(fact)) = message.read()
+                && let Event::ForecastTold(forecast) = fact.event
+            {
+                assert_eq!(fact.station.as_str(), "forecaster");
+                told.push(forecast);
+            }
+        }
+    }
+    told
+}
+
+async fn told_at_least(bus: &Bus, least: u64, now: DateTime<Utc>) {
+    let site = site().id;
+    while bus.floor_count(&site, "batch.forecast").await.unwrap() < least {
+        tick(bus, now).await;
+        tokio::time::sleep(Duration::from_millis(50)).await;
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn every_batch_is_forecast_told_once_and_asked_about() {
+    let dir = tempfile::tempdir().unwrap();
+    let broker = ChildBroker::start(&dir.path().join("broker"))
+        .await
+        .unwrap();
+    let bus = Bus::connect(&broker.url(), "test").await.unwrap();
+    bus.ready().await.unwrap();
+    let facts = recorded();
+    let now = facts.iter().map(|fact| fact.occurred_at).max().unwrap();
+    bus.publish_facts(&facts).await.unwrap();
+    let data = dir.path().join("data");
+    let worker = start(&bus, &data, now).await;
+
+    let all = within(ask(&bus, &Query::default(), now)).await;
+    let all: Vec<Short> = serde_json::from_value(all).unwrap();
+    assert!(all.len() > 20, "{} batches in the house", all.len());
+    within(told_at_least(&bus, all.len() as u64, now)).await;
+    let first = told(&bus).await;
+    let by_batch: BTreeMap<_, _> = first.iter().map(|told| (told.batch, told)).collect();
+    assert_eq!(
+        (first.len(), by_batch.len()),
+        (all.len(), all.len()),
+        "each once"
+    );
+    for short in &all {
+        let ready = by_batch[&short.batch].ready;
+        assert_eq!(ready.day, short.ready.0.date());
+        assert!(ready.from <= ready.day && ready.day <= ready.until);
+    }
+
+    // What if, by the same question.
+    let young = all.last().unwrap();
+    let what = Some(young.batch.to_string());
+    let query = Query {
+        what,
+        warmer: vec![WarmerBy {
+            room: "R1".parse().unwrap(),
+            by_c: -3.0,
+            days: Some(14.0),
+        }],
+        pierce_later_days: 4.0,
+    };
+    let one = within(ask(&bus, &query, now)).await;
+    let later = one["what_if"]["by_days"].as_f64().unwrap();
+    assert!(later > 3.0, "colder and pierced later: {later} days");
+    let words = one["what_if"]["words"].as_str().unwrap();
+    assert!(words.contains("4 days later"), "{words}");
+
+    // Nonsense is refused in a sentence.
+    for (query, says) in [
+        (
+            Query {
+                what: Some("999-99".to_owned()),
+                ..Query::default()
+            },
+            "no wheel 999-99",
+        ),
+        (
+            Query {
+                pierce_later_days: 1e9,
+                ..Query::default()
+            },
+            "up to 200 days",
+        ),
+    ] {
+        let refused = bus.ask::<Value>(&site().id, "forecast", &query).await;
+        let refused = refused.unwrap_err().to_string();
+        assert!(refused.contains(says), "{refused}");
+    }
+
+    // Started again, it says nothing twice; a new day moves only what has moved.
+    stop(worker).await;
+    let worker = start(&bus, &data, now).await;
+    within(ask(&bus, &Query::default(), now)).await;
+    assert_eq!(told(&bus).await.len(), first.len());
+    let tomorrow = now + TimeDelta::days(1);
+    tick(&bus, tomorrow).await;
+    within(told_at_least(&bus, first.len() as u64 + 1, tomorrow)).await;
+    stop(worker).await;
+    broker.stop().await;
+}

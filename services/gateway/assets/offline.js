@@ -1,0 +1,47 @@
+// The service worker: a station opens, and opens again, while the dairy cannot be reached.
+// It keeps the station page and what that page needs; everything else goes to the network.
+"use strict";
+
+const KEPT = "wheelward-1";
+const NEEDED = ["wheelward.css", "outbox.js", "station.js", "wheel.svg", "manifest.json"];
+// A steel door swallows requests without an answer.
+const PATIENCE = 4000;
+
+self.addEventListener("install", (event) => {
+  const files = NEEDED.map((name) => "/assets/" + name).concat("/station");
+  event.waitUntil(caches.open(KEPT).then((cache) => cache.addAll(files)).then(() => self.skipWaiting()));
+});
+self.addEventListener("activate", (event) => {
+  const old = (names) => Promise.all(names.filter((name) => name !== KEPT).map((name) => caches.delete(name)));
+  event.waitUntil(caches.keys().then(old).then(() => self.clients.claim()));
+});
+self.addEventListener("fetch", (event) => {
+  const request = event.request;
+  const path = new URL(request.url).pathname;
+  if (request.method === "POST" && path === "/sign-out") {
+    // The kept page bears the name of who signed out.
+    event.waitUntil(caches.open(KEPT).then((cache) => cache.delete("/station")));
+  }
+  if (request.method !== "GET") { return; }
+  if (path === "/station" || path === "/" || path.startsWith("/assets/")) {
+    event.respondWith(answer(request, path));
+  }
+});
+
+async function answer(request, path) {
+  const cache = await caches.open(KEPT);
+  const key = path === "/" ? "/station" : path;
+  try {
+    const signal = AbortSignal.timeout(PATIENCE);
+    const response = await fetch(request, { signal });
+    const whole = response.status === 200 && !response.redirected;
+    if (whole && (path === "/station" || NEEDED.includes(path.slice("/assets/".length)))) {
+      await cache.put(path, response.clone());
+    }
+    return response;
+  } catch (error) {
+    const kept = await cache.match(key);
+    if (kept) { return kept; }
+    throw error;
+  }
+}

@@ -1,0 +1,141 @@
+//! What people state from a desk: an alert was seen, a record was wrong.
+
+use axum::Json;
+use axum::extract::{Path, State};
+use facts::{AlertAcknowledged, Event, Fact, FactId, Voided};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::gateway::Gateway;
+use crate::guard::{Body, Visitor};
+use crate::trouble::Trouble;
+
+/// Longest note or reason, in characters.
+const LONGEST: usize = 500;
+
+/// What is done about an alert.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NoteBody {
+    /// In a person's words.
+    pub note: String,
+}
+
+/// Why a record was wrong.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ReasonBody {
+    /// In a person's words.
+    pub reason: String,
+}
+
+/// What was recorded.
+#[derive(Debug, Serialize, JsonSchema)]
+pub struct RecordedBody {
+    /// The facts.
+    pub facts: Vec<FactId>,
+}
+
+/// A person's words, fit to be kept.
+///
+/// # Errors
+/// There are none, or too many.
+pub fn words(text: &str, what: &str) -> Result<String, Trouble> {
+    let text = text.trim();
+    if text.is_empty() {
+        return Err(Trouble::bad(format!(
+            "{what} is missing: say it in a few words"
+        )));
+    }
+    if text.chars().count() > LONGEST {
+        return Err(Trouble::bad(format!(
+            "{what} is longer than {LONGEST} characters: say it shorter"
+        )));
+    }
+    Ok(text.to_owned())
+}
+
+/// Records that someone has seen an alert.
+///
+/// # Errors
+/// They may only look, the note is missing, or the disk cannot be written.
+pub async fn acknowledge_alert(
+    gateway: &Gateway,
+    visitor: &Visitor,
+    alert: &str,
+    note: &str,
+) -> Result<Vec<Fact>, Trouble> {
+    let signed = visitor.recorder()?;
+    let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_');
+    if alert.is_empty() || alert.len() > 120 || !alert.chars().all(plain) {
+        return Err(Trouble::bad(
+            "there is no such alert: open the list of alerts again",
+        ));
+    }
+    let event = AlertAcknowledged {
+        alert: alert.to_owned(),
+        note: words(note, "a note")?,
+    };
+    gateway
+        .stations()
+        .state(signed.account.badge, vec![event.into()])
+        .await
+}
+
+/// Records that a fact was wrong.
+///
+/// # Errors
+/// They are no manager, the reason is missing, or the disk cannot be written.
+pub async fn void_fact(
+    gateway: &Gateway,
+    visitor: &Visitor,
+    fact: &str,
+    reason: &str,
+) -> Result<Vec<Fact>, Trouble> {
+    let signed = visitor.manager()?;
+    let fact: FactId = fact
+        .parse()
+        .map_err(|_| Trouble::bad("there is no such record: open the wheel's page again"))?;
+    let event = Event::from(Voided {
+        fact,
+        reason: words(reason, "a reason")?,
+    });
+    gateway
+        .stations()
+        .state(signed.account.badge, vec![event])
+        .await
+}
+
+/// `POST /api/v1/alerts/{alert}/acknowledgement`
+///
+/// # Errors
+/// See [`acknowledge_alert`].
+pub async fn acknowledge(
+    State(gateway): State<Gateway>,
+    visitor: Visitor,
+    Path(alert): Path<String>,
+    Body(body): Body<NoteBody>,
+) -> Result<Json<RecordedBody>, Trouble> {
+    let facts = acknowledge_alert(&gateway, &visitor, &alert, &body.note).await?;
+    Ok(recorded(&facts))
+}
+
+/// `POST /api/v1/facts/{fact}/void`
+///
+/// # Errors
+/// See [`void_fact`].
+pub async fn void(
+    State(gateway): State<Gateway>,
+    visitor: Visitor,
+    Path(fact): Path<String>,
+    Body(body): Body<ReasonBody>,
+) -> Result<Json<RecordedBody>, Trouble> {
+    let facts = void_fact(&gateway, &visitor, &fact, &body.reason).await?;
+    Ok(recorded(&facts))
+}
+
+fn recorded(facts: &[Fact]) -> Json<RecordedBody> {
+    Json(RecordedBody {
+        facts: facts.iter().map(|fact| fact.id).collect(),
+    })
+}

@@ -1,0 +1,137 @@
+//! Signing in and out.
+
+use axum::Json;
+use axum::extract::State;
+use axum::http::{HeaderMap, header};
+use chrono::{DateTime, Utc};
+use facts::{PersonId, StationId};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::gateway::Gateway;
+use crate::guard::{Body, SESSION_COOKIE, Visitor, set_cookie};
+use crate::people::{Pin, Role, SignIn, Signed};
+use crate::trouble::Trouble;
+
+/// Longer than any session: when it ends is the register's to say.
+const COOKIE_SECONDS: i64 = 24 * 3600;
+
+/// Badge and PIN.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SignInBody {
+    /// The badge, as scanned or typed, with or without `P.` before it.
+    pub badge: String,
+    /// The PIN.
+    pub pin: String,
+}
+
+/// Who is signed in.
+#[derive(Debug, Serialize, JsonSchema)]
+pub struct SessionBody {
+    /// The badge.
+    pub badge: PersonId,
+    /// The name.
+    pub name: String,
+    /// What they are.
+    pub role: Role,
+    /// To be sent as `X-Wheelward-Token` with everything that changes something.
+    pub token: String,
+    /// When they must sign in again, if they do nothing till then.
+    pub ends: DateTime<Utc>,
+    /// The station that this device is.
+    pub station: Option<StationId>,
+}
+
+/// Signs someone in; used by the page and by the call.
+///
+/// # Errors
+/// [`Trouble`] in words for the person.
+pub async fn sign_in(
+    gateway: &Gateway,
+    visitor: &Visitor,
+    badge: &str,
+    pin: &str,
+) -> Result<SignIn, Trouble> {
+    gateway.limits().sign_in(visitor.from)?;
+    let badge = badge.trim();
+    let bare = badge
+        .strip_prefix("P.")
+        .or_else(|| badge.strip_prefix("p."))
+        .unwrap_or(badge);
+    let badge = PersonId::new(bare).map_err(|bad| Trouble::bad(bad.to_string()))?;
+    let pin = Pin::typed(pin);
+    let station = visitor.device.as_ref().map(|device| device.station);
+    let now = gateway.machine_now();
+    gateway
+        .with_people(move |people| people.sign_in(badge, &pin, station, now))
+        .await
+}
+
+/// The cookies of someone who has signed in.
+#[must_use]
+pub fn signed_in_cookies(gateway: &Gateway, signed: &SignIn) -> HeaderMap {
+    let cookie = set_cookie(gateway, SESSION_COOKIE, &signed.key, COOKIE_SECONDS);
+    HeaderMap::from_iter([(header::SET_COOKIE, cookie)])
+}
+
+/// `POST /api/v1/session`
+///
+/// # Errors
+/// Badge and PIN do not fit, or too many tries.
+pub async fn begin(
+    State(gateway): State<Gateway>,
+    visitor: Visitor,
+    Body(body): Body<SignInBody>,
+) -> Result<(HeaderMap, Json<SessionBody>), Trouble> {
+    let signed = sign_in(&gateway, &visitor, &body.badge, &body.pin).await?;
+    let cookies = signed_in_cookies(&gateway, &signed);
+    let session = SessionBody {
+        badge: signed.account.badge,
+        name: signed.account.name,
+        role: signed.account.role,
+        ends: signed.session.ends(),
+        token: signed.session.token,
+        station: visitor.device.map(|device| device.station),
+    };
+    Ok((cookies, Json(session)))
+}
+
+/// `GET /api/v1/session`
+///
+/// # Errors
+/// Nobody is signed in.
+pub async fn look(visitor: Visitor) -> Result<Json<SessionBody>, Trouble> {
+    let Signed {
+        account, session, ..
+    } = visitor.signed()?;
+    Ok(Json(SessionBody {
+        badge: account.badge,
+        name: account.name.clone(),
+        role: account.role,
+        token: session.token.clone(),
+        ends: session.ends(),
+        station: visitor.device.as_ref().map(|device| device.station),
+    }))
+}
+
+/// Nothing to say.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Nothing {}
+
+/// `DELETE /api/v1/session`
+///
+/// # Errors
+/// Nobody is signed in, or the disk cannot be written.
+pub async fn end(
+    State(gateway): State<Gateway>,
+    visitor: Visitor,
+    Body(Nothing {}): Body<Nothing>,
+) -> Result<HeaderMap, Trouble> {
+    gateway
+        .people()
+        .sign_out(visitor.signed()?, gateway.machine_now())?;
+    let cookie = set_cookie(&gateway, SESSION_COOKIE, "", 0);
+    Ok(HeaderMap::from_iter([(header::SET_COOKIE, cookie)]))
+}

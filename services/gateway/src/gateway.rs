@@ -1,0 +1,252 @@
+//! What every page and every call may use.
+
+use std::hash::Hash;
+use std::net::IpAddr;
+use std::path::Path;
+use std::sync::Arc;
+
+use bus::{Bus, Clock, Shutdown};
+use chrono::{DateTime, Utc};
+use facts::StationId;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
+use site::Site;
+use tokio::sync::Semaphore;
+
+use crate::guard::Visitor;
+use crate::limit::Limit;
+use crate::outlook::Outlook;
+use crate::people::Register;
+use crate::setup::Setup;
+use crate::stations::Stations;
+use crate::trouble::Trouble;
+
+/// PINs checked at a time: each takes 19 MiB and a core.
+const PINS_AT_ONCE: usize = 2;
+
+/// Live updates served at a time.
+const LISTENERS: usize = 256;
+
+/// How often callers may ask.
+#[derive(Debug)]
+pub struct Limits {
+    any: Limit<Caller>,
+    sign_in: Limit<IpAddr>,
+}
+
+/// Who is counted as one caller.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+enum Caller {
+    /// An enrolled device: many of them may stand behind one address.
+    Device(StationId),
+    /// Anyone else.
+    Address(IpAddr),
+}
+
+/// Cheap to clone; all clones are one gateway.
+#[derive(Clone)]
+pub struct Gateway(Arc<Inner>);
+
+struct Inner {
+    site: Site,
+    options: site::Gateway,
+    bus: Bus,
+    clock: Clock,
+    /// Sessions end by this clock, whatever drives the floor's.
+    machine: Clock,
+    people: Register,
+    setup: Setup,
+    stations: Stations,
+    outlook: Arc<Outlook>,
+    limits: Limits,
+    pins: Semaphore,
+    listeners: Arc<Semaphore>,
+    shutdown: Shutdown,
+}
+
+impl Gateway {
+    /// Opens the gateway in its own folder.
+    ///
+    /// # Errors
+    /// When the folder or a file that the site names cannot be used.
+    pub fn open(
+        site: Site,
+        options: site::Gateway,
+        bus: Bus,
+        clock: Clock,
+        dir: &Path,
+        shutdown: Shutdown,
+    ) -> anyhow::Result<Self> {
+        let stations = Stations::open(&site, &bus, &clock, dir)?;
+        let people = Register::open(dir)?;
+        for device in people.devices().iter().filter(|d| d.is_enrolled()) {
+            stations.open_desk(&site, device);
+        }
+        let inner = Inner {
+            setup: Setup::new(dir, people.is_empty()),
+            outlook: Arc::new(Outlook::new(&site, &options)?),
+            limits: Limits {
+                any: Limit::new(300.0, 50.0),
+                sign_in: Limit::new(20.0, 0.5),
+            },
+            pins: Semaphore::new(PINS_AT_ONCE),
+            listeners: Arc::new(Semaphore::new(LISTENERS)),
+            machine: Clock::system(),
+            site,
+            options,
+            bus,
+            clock,
+            people,
+            stations,
+            shutdown,
+        };
+        Ok(Self(Arc::new(inner)))
+    }
+
+    /// The site.
+    #[must_use]
+    pub fn site(&self) -> &Site {
+        &self.0.site
+    }
+
+    /// The site file's section.
+    #[must_use]
+    pub fn options(&self) -> &site::Gateway {
+        &self.0.options
+    }
+
+    /// The broker.
+    #[must_use]
+    pub fn bus(&self) -> &Bus {
+        &self.0.bus
+    }
+
+    /// What time it is on the floor.
+    #[must_use]
+    pub fn now(&self) -> DateTime<Utc> {
+        self.0.clock.now()
+    }
+
+    /// Whether something else than the machine drives the floor's clock.
+    #[must_use]
+    pub fn clock_is_driven(&self) -> bool {
+        matches!(self.0.clock, Clock::Bus(_))
+    }
+
+    /// What time it is for sessions.
+    #[must_use]
+    pub fn machine_now(&self) -> DateTime<Utc> {
+        self.0.machine.now()
+    }
+
+    /// People and devices.
+    #[must_use]
+    pub fn people(&self) -> &Register {
+        &self.0.people
+    }
+
+    /// The first person's way in.
+    #[must_use]
+    pub fn setup(&self) -> &Setup {
+        &self.0.setup
+    }
+
+    /// The stations that are browsers.
+    #[must_use]
+    pub fn stations(&self) -> &Stations {
+        &self.0.stations
+    }
+
+    /// The days ahead.
+    #[must_use]
+    pub fn outlook(&self) -> &Arc<Outlook> {
+        &self.0.outlook
+    }
+
+    /// How often callers may ask.
+    #[must_use]
+    pub fn limits(&self) -> &Limits {
+        &self.0.limits
+    }
+
+    /// A place among those who hear live updates.
+    #[must_use]
+    pub fn listeners(&self) -> Arc<Semaphore> {
+        self.0.listeners.clone()
+    }
+
+    /// The end.
+    #[must_use]
+    pub fn shutdown(&self) -> &Shutdown {
+        &self.0.shutdown
+    }
+
+    /// Asks the scheduler.
+    ///
+    /// # Errors
+    /// [`Trouble`] with the scheduler's own sentence, or that nobody answers.
+    pub async fn ask<A: DeserializeOwned>(
+        &self,
+        question: &str,
+        query: &impl Serialize,
+    ) -> Result<A, Trouble> {
+        if !self.0.bus.is_connected() {
+            return Err(Trouble::away(
+                "the broker is away, so nothing can be looked up. Scans are kept meanwhile; try again in a minute",
+            ));
+        }
+        Ok(self.0.bus.ask(&self.0.site.id, question, query).await?)
+    }
+
+    /// Work on people that needs a hash: off the runtime, and few at a time.
+    ///
+    /// # Errors
+    /// What the work says.
+    pub async fn with_people<T: Send + 'static>(
+        &self,
+        work: impl FnOnce(&Register) -> Result<T, Trouble> + Send + 'static,
+    ) -> Result<T, Trouble> {
+        let _turn = self.0.pins.acquire().await;
+        let gateway = self.clone();
+        let working = tokio::task::spawn_blocking(move || work(gateway.people()));
+        working
+            .await
+            .map_err(|_| Trouble::away("this was not finished: try again"))?
+    }
+}
+
+impl Limits {
+    /// Any request.
+    ///
+    /// # Errors
+    /// Too many.
+    pub fn any(&self, visitor: &Visitor) -> Result<(), Trouble> {
+        let address = Caller::Address(visitor.from);
+        let device = visitor.device.as_ref();
+        let caller = device.map_or(address, |device| Caller::Device(device.station));
+        take(&self.any, caller)
+    }
+
+    /// A try to sign in.
+    ///
+    /// # Errors
+    /// Too many.
+    pub fn sign_in(&self, from: IpAddr) -> Result<(), Trouble> {
+        take(&self.sign_in, from)
+    }
+}
+
+fn take<C: Eq + Hash>(limit: &Limit<C>, from: C) -> Result<(), Trouble> {
+    limit
+        .take(from, tokio::time::Instant::now())
+        .map_err(|wait| {
+            let seconds = wait.as_secs() + 1;
+            let mut trouble = Trouble::new(
+                axum::http::StatusCode::TOO_MANY_REQUESTS,
+                "too_many",
+                format!("too many requests from this device: wait {seconds} s"),
+            );
+            trouble.retry_after = Some(seconds);
+            trouble
+        })
+}

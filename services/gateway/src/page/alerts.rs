@@ -1,0 +1,105 @@
+//! What people should know now, and what they say about it.
+
+use axum::extract::State;
+use axum::response::Response;
+use maud::{Markup, html};
+use ripening::answer::{AlertLine, FloorPicture};
+use ripening::{Level, Subject};
+use serde::Deserialize;
+
+use super::frame::{Frame, Here, token};
+use super::{Gate, icon, looking, say, see};
+use crate::api;
+use crate::gateway::Gateway;
+use crate::guard::{Filled, Visitor};
+use crate::trouble::Trouble;
+use crate::words::Tongue;
+
+pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trouble> {
+    looking(&visitor)?;
+    let t = visitor.tongue();
+    let picture: FloorPicture = gateway.ask("floor", &()).await?;
+    let content = html! {
+        @if picture.missing_facts > 0 {
+            div.plain-trouble { (icon::level("stop")) p { (t.with("alerts-missing", [("count", picture.missing_facts.into())])) } }
+        }
+        @if picture.alerts.is_empty() { p.empty { (t.say("alerts-none")) } }
+        @for alert in &picture.alerts { (card(&gateway, &visitor, t, alert)) }
+    };
+    Ok(
+        Frame::new(&gateway, &visitor, t.say("nav-alerts"), Here::Alerts)
+            .live()
+            .draw(&content),
+    )
+}
+
+fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, alert: &AlertLine) -> Markup {
+    let worse = alert.level == Level::Escalated;
+    let said = alert
+        .alert
+        .as_deref()
+        .map(|name| gateway.outlook().said(name));
+    let said = said.unwrap_or_default();
+    html! {
+        article.alert-card {
+            (icon::level(if worse { "stop" } else { "wrong" }))
+            div {
+                p.big {
+                    @if let Some(path) = path(alert.subject) { a href=(path) { (alert.subject) } }
+                    @else { (alert.subject) }
+                    " · " (say::core(t, &alert.words))
+                }
+                p {
+                    @if worse { span.mark.missed { (t.say("alerts-worse")) } " " }
+                    @if alert.wheels > 0 { (say::wheels(t, alert.wheels)) }
+                    @if let Some(since) = alert.since { " · " (t.with("alerts-since", [("time", say::time(gateway, since).into())])) }
+                }
+                @for said in &said {
+                    @let who = said.person.map(|badge| gateway.people().account(badge).map_or_else(|| badge.to_string(), |a| a.name));
+                    p { span.mark.good { (t.say("alerts-seen")) } " "
+                        (who.unwrap_or_default()) ", " (say::time(gateway, said.at)) ": " q { (said.note) } }
+                }
+                @if let (Some(name), true) = (&alert.alert, may_say(visitor)) {
+                    details.asks {
+                        summary { (t.say(if said.is_empty() { "alerts-acknowledge" } else { "alerts-again" })) }
+                        form.card method="post" action="/alerts" {
+                            (token(visitor))
+                            input type="hidden" name="alert" value=(name);
+                            label { (t.say("alerts-note")) input name="note" required maxlength="500"; }
+                            button.primary type="submit" { (t.say("alerts-do")) }
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn may_say(visitor: &Visitor) -> bool {
+    visitor.recorder().is_ok()
+}
+
+fn path(subject: Subject) -> Option<String> {
+    Some(match subject {
+        Subject::Stillage(id) => format!("/stands/stillage/{id}"),
+        Subject::Stack(id) => format!("/stands/stack/{id}"),
+        Subject::Wheel(id) => format!("/wheels/{id}"),
+        Subject::Room(_) => "/rooms".to_owned(),
+        Subject::Tool(_) | Subject::Station(_) => return None,
+    })
+}
+
+#[derive(Debug, Deserialize)]
+pub struct Noted {
+    alert: String,
+    note: String,
+}
+
+pub async fn acknowledge(
+    State(gateway): Gate,
+    visitor: Visitor,
+    Filled(form): Filled<Noted>,
+) -> Result<Response, Trouble> {
+    api::acknowledge_alert(&gateway, &visitor, &form.alert, &form.note).await?;
+    Ok(see("/alerts"))
+}

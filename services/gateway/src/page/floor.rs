@@ -1,0 +1,207 @@
+//! The rooms drawn, with what stands in them and what it needs: now, on an earlier day, or
+//! on a day to come if nothing is done until then.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use axum::extract::{Query, State as Shared};
+use chrono::{DateTime, TimeDelta, Utc};
+use facts::{BatchId, Carrier, PositionId, RoomId};
+use maud::{Markup, html};
+use ripening::answer::carrier;
+use ripening::{Floor, State, Urgency};
+use serde::Deserialize;
+
+use super::frame::{Frame, Here};
+use super::{Gate, looking, say, unfinished};
+use crate::guard::Visitor;
+use crate::trouble::Trouble;
+use crate::words::Tongue;
+
+/// What stands in one place.
+#[derive(Debug, Default)]
+struct Stand {
+    position: Option<PositionId>,
+    batches: BTreeSet<BatchId>,
+    wheels: usize,
+    held: usize,
+    worst: Option<(Urgency, String)>,
+}
+
+/// Days that can be looked back, and ahead.
+const BACK: i64 = 7;
+const AHEAD: i64 = 14;
+
+#[derive(Debug, Default, Deserialize)]
+pub struct Asked {
+    /// Days from now: back below 0.
+    #[serde(default)]
+    days: i64,
+}
+
+type Rooms = BTreeMap<(Option<RoomId>, bool), BTreeMap<Option<Carrier>, Stand>>;
+
+pub async fn page(
+    Shared(gateway): Gate,
+    visitor: Visitor,
+    asked: Result<Query<Asked>, axum::extract::rejection::QueryRejection>,
+) -> Result<Markup, Trouble> {
+    looking(&visitor)?;
+    let t = visitor.tongue();
+    let asked = asked.map(|Query(asked)| asked.days).unwrap_or_default();
+    let days = asked.clamp(-BACK, AHEAD);
+    let then = gateway.now() + TimeDelta::days(days);
+    let look = move |floor: &Floor| match days {
+        ..0 => past(floor, then),
+        _ => rooms(floor, then),
+    };
+    let rooms = gateway.outlook().look(gateway.now(), look).await;
+    let rooms = rooms.map_err(|error| unfinished(&error))?;
+    let none = BTreeMap::new();
+    let hoops = rooms.get(&(None, true)).unwrap_or(&none);
+    let between = rooms.get(&(None, false)).unwrap_or(&none);
+    let time = || [("time", say::time(&gateway, then).into())];
+    let content = html! {
+        form.when method="get" {
+            label for="days" { (t.say("floor-when")) }
+            input id="days" name="days" type="range" min=(-BACK) max=(AHEAD) value=(days) list="weeks";
+            datalist id="weeks" { @for week in [-BACK, 0, 7, AHEAD] { option value=(week) {} } }
+            button type="submit" { (t.say("floor-show")) }
+            @if days != 0 { a.button href="/floor" { (t.say("floor-now")) } }
+        }
+        @if days < 0 { p.then { (t.with("floor-then", time())) } }
+        @if days > 0 { p.then { (t.with("floor-ahead", time())) } }
+        p.legend {
+            @for late in [Urgency::Ahead, Urgency::Due, Urgency::Overdue, Urgency::Missed] {
+                span { span.stand.(say::class(late)) {} (say::urgency(t, late)) }
+            }
+            span { span.stand.held {} (t.say("held")) }
+        }
+        @if rooms.is_empty() { p.empty { (t.say("floor-empty")) } }
+        @if !hoops.is_empty() { (draw(t, &t.say("floor-hoops"), hoops, None)) }
+        @for room in &gateway.site().rooms {
+            @let stands = rooms.get(&(Some(room.id), false)).unwrap_or(&none);
+            @let hooped = rooms.get(&(Some(room.id), true)).unwrap_or(&none);
+            (draw(t, &format!("{} · {}", room.id, room.name), stands, Some(room.positions)))
+            @if !hooped.is_empty() { (draw(t, &t.say("floor-hoops"), hooped, None)) }
+        }
+        @if !between.is_empty() { (draw(t, &t.say("floor-between"), between, None)) }
+    };
+    let title = t.say("nav-floor");
+    let frame = Frame::new(&gateway, &visitor, title, Here::Floor);
+    let frame = if days == 0 { frame.live() } else { frame };
+    Ok(frame.draw(&content))
+}
+
+/// Where wheels stand now, and how late what they need will be then.
+fn rooms(floor: &Floor, then: DateTime<Utc>) -> Rooms {
+    let mut rooms = Rooms::new();
+    for (id, wheel) in floor.wheels() {
+        let Some(stand) = stand(&mut rooms, wheel.state()) else {
+            continue;
+        };
+        stand.held += usize::from(!floor.holds(*id).is_empty());
+        let worst = wheel
+            .actions()
+            .iter()
+            .filter(|asked| asked.because.blocked.is_none())
+            .map(|asked| (asked.window.urgency(then), asked))
+            .filter(|(late, _)| *late > Urgency::Ahead)
+            .max_by_key(|(late, asked)| (*late, asked.severity));
+        if let Some((late, asked)) = worst
+            && stand.worst.as_ref().is_none_or(|(worst, _)| late > *worst)
+        {
+            stand.worst = Some((late, asked.action.to_string()));
+        }
+    }
+    rooms
+}
+
+/// Where wheels stood, as far as it is known today: what was corrected since counts as
+/// corrected.
+fn past(floor: &Floor, then: DateTime<Utc>) -> Rooms {
+    let clock = floor.practice().clock;
+    let mut rooms = Rooms::new();
+    for wheel in floor.wheels().map(|(_, wheel)| wheel) {
+        let mut notes = wheel.chronicle().notes();
+        notes.retain(|note| note.moment.at <= then && !floor.voids().is_void(note.moment.fact));
+        let state = State::of(notes.iter(), |at| clock.day_of(at));
+        if let Some(stand) = stand(&mut rooms, &state) {
+            stand.held += usize::from(!state.holds.is_empty());
+        }
+    }
+    rooms
+}
+
+/// What a wheel stands on, with the wheel counted; none when it is not on the floor.
+fn stand<'r>(rooms: &'r mut Rooms, state: &State) -> Option<&'r mut Stand> {
+    if !state.on_floor() || state.born.is_none() {
+        return None;
+    }
+    let room = state.room.map(|room| room.value);
+    let stands = rooms.entry((room, state.in_hoop())).or_default();
+    let stand = stands.entry(carrier(state)).or_default();
+    stand.wheels += 1;
+    stand.position = stand.position.or(state.position);
+    stand.batches.extend(state.batch);
+    Some(stand)
+}
+
+fn draw(
+    t: Tongue,
+    name: &str,
+    stands: &BTreeMap<Option<Carrier>, Stand>,
+    positions: Option<u32>,
+) -> Markup {
+    let wheels = stands.values().map(|stand| stand.wheels).sum();
+    let mut stands: Vec<_> = stands.iter().collect();
+    stands.sort_by_key(|(carrier, stand)| (stand.position.is_none(), stand.position, **carrier));
+    let taken = u32::try_from(stands.len()).unwrap_or(u32::MAX);
+    let free = positions.map_or(0, |positions| positions.saturating_sub(taken));
+    html! {
+        section.room-drawn {
+            h2 { (name) }
+            p.hint {
+                (say::wheels(t, wheels))
+                @if let Some(positions) = positions {
+                    " · " (t.with("floor-places", [("taken", taken.into()), ("of", positions.into())]))
+                }
+            }
+            ul.places {
+                @for (carrier, stand) in stands { li { (drawn(t, *carrier, stand)) } }
+                @if free > 0 { li.free { (t.with("floor-free", [("count", free.into())])) } }
+            }
+        }
+    }
+}
+
+fn drawn(t: Tongue, carrier: Option<Carrier>, stand: &Stand) -> Markup {
+    let late = stand
+        .worst
+        .as_ref()
+        .map_or(Urgency::Ahead, |(late, _)| *late);
+    let held = stand.held > 0;
+    let inside = html! {
+        span.label {
+            strong {
+                @match carrier {
+                    Some(Carrier::Hoop(id)) => (id),
+                    Some(Carrier::Stack(id)) => (id),
+                    Some(Carrier::Stillage(id)) => (id),
+                    None => (t.say("floor-loose")),
+                }
+            }
+            @if let Some(position) = stand.position { " · " (position) }
+            small { (say::wheels(t, stand.wheels)) }
+            @if let Some((late, action)) = &stand.worst {
+                small { (say::deed(t, action)) ": " (say::urgency(t, *late)) }
+            }
+            @if held { small { (t.with("floor-held", [("count", stand.held.into())])) } }
+        }
+    };
+    match carrier {
+        Some(carrier) => html! {
+            a.stand.(say::class(late)).held[held] href=(say::stand_path(carrier)) { (inside) }
+        },
+        None => html! { div.stand.(say::class(late)).held[held] { (inside) } },
+    }
+}

@@ -1,0 +1,171 @@
+//! What every page has around it.
+
+use chart::Figure;
+use maud::{DOCTYPE, Markup, PreEscaped, html};
+
+use super::icon;
+use crate::gateway::Gateway;
+use crate::guard::Visitor;
+use crate::people::{Hand, Role, Theme};
+use crate::words::Tongue;
+
+/// Which page this is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Here {
+    /// The plan.
+    Today,
+    /// The rooms drawn.
+    Floor,
+    /// What went wrong.
+    Alerts,
+    /// Climate and fill.
+    Rooms,
+    /// Portion weights.
+    Portions,
+    /// Search.
+    Find,
+    /// Settings and what managers look after.
+    Me,
+    /// None of them.
+    Nowhere,
+}
+
+/// The pages at the side, with their key and address.
+const PLACES: [(Here, &str, &str); 6] = [
+    (Here::Today, "today", "/today"),
+    (Here::Floor, "floor", "/floor"),
+    (Here::Alerts, "alerts", "/alerts"),
+    (Here::Rooms, "rooms", "/rooms"),
+    (Here::Portions, "portions", "/portions"),
+    (Here::Find, "find", "/find"),
+];
+
+/// A page's frame.
+pub struct Frame<'a> {
+    gateway: &'a Gateway,
+    visitor: &'a Visitor,
+    title: String,
+    here: Here,
+    live: bool,
+}
+
+impl<'a> Frame<'a> {
+    /// A frame.
+    pub const fn new(
+        gateway: &'a Gateway,
+        visitor: &'a Visitor,
+        title: String,
+        here: Here,
+    ) -> Self {
+        Self {
+            gateway,
+            visitor,
+            title,
+            here,
+            live: false,
+        }
+    }
+
+    /// The page shows what changes, so it is drawn anew when the floor has moved.
+    pub const fn live(mut self) -> Self {
+        self.live = true;
+        self
+    }
+
+    /// Draws the page.
+    pub fn draw(&self, content: &Markup) -> Markup {
+        let t = self.visitor.tongue();
+        let body = html! {
+            @if let Some(signed) = &self.visitor.signed {
+                nav.side aria-label=(t.say("nav-label")) {
+                    @for (place, key, path) in PLACES {
+                        a.place href=(path) aria-current=[(place == self.here).then_some("page")] {
+                            (icon::sign(key))
+                            span { (t.say(&format!("nav-{key}"))) }
+                        }
+                    }
+                    @if self.visitor.device.is_some() {
+                        a.place href="/station" { (icon::sign("station")) span { (t.say("nav-station")) } }
+                    }
+                    a.place.own href="/me" aria-current=[(self.here == Here::Me).then_some("page")] {
+                        (icon::sign("me")) span { (signed.account.name) }
+                    }
+                }
+            }
+            main id="main" tabindex="-1" data-live[self.live] {
+                header.head {
+                    h1 { (self.title) }
+                    p.where {
+                        (self.gateway.site().name) " · "
+                        (self.gateway.site().clock.local(self.gateway.now()))
+                    }
+                }
+                (content)
+                @if self.visitor.signed.is_some() {
+                    p.foot { a href="/corrections" { (t.say("corrections-title")) } }
+                }
+            }
+            @if self.live { p.fresh hidden role="status" { a href="" { (t.say("live-moved")) } } }
+        };
+        document(self.visitor, &self.title, "pages", &["page.js"], &body)
+    }
+}
+
+/// A whole document.
+pub fn document(
+    visitor: &Visitor,
+    title: &str,
+    class: &str,
+    scripts: &[&str],
+    body: &Markup,
+) -> Markup {
+    let t = visitor.tongue();
+    let theme = match visitor.theme() {
+        Theme::Device => "device",
+        Theme::Dark => "dark",
+        Theme::Light => "light",
+    };
+    let hand = match visitor.wishes().hand {
+        Hand::Right => "right",
+        Hand::Left => "left",
+    };
+    html! {
+        (DOCTYPE)
+        html lang=(t.code()) data-theme=(theme) data-hand=(hand) {
+            head {
+                meta charset="utf-8";
+                meta name="viewport" content="width=device-width, initial-scale=1";
+                meta name="color-scheme" content="dark light";
+                title { (title) " · Wheelward" }
+                link rel="icon" href="/assets/wheel.svg" type="image/svg+xml";
+                link rel="manifest" href="/assets/manifest.json";
+                link rel="stylesheet" href="/assets/wheelward.css";
+                @if class == "pages" { link rel="stylesheet" href="/assets/chart.css"; }
+                @for script in scripts {
+                    script src={ "/assets/" (script) } defer {}
+                }
+            }
+            body.(class) {
+                a.skip href="#main" { (t.say("skip")) }
+                (body)
+            }
+        }
+    }
+}
+
+/// A chart of the core, whose words are English.
+pub fn figure(t: Tongue, figure: &Figure) -> Markup {
+    html! { div.scroll lang=[(t != Tongue::En).then_some("en")] { (PreEscaped(figure.svg())) } }
+}
+
+/// The hidden field that every form carries.
+pub fn token(visitor: &Visitor) -> Markup {
+    let token = visitor.signed.as_ref().map(|s| s.session.token.as_str());
+    html! { input type="hidden" name="token" value=(token.unwrap_or_default()); }
+}
+
+/// Whether the manager's own pages are shown.
+pub fn is_manager(visitor: &Visitor) -> bool {
+    let role = visitor.signed.as_ref().map(|signed| signed.account.role);
+    role == Some(Role::Manager)
+}

@@ -1,0 +1,112 @@
+//! Words that the core says in English, in the reader's language where there is a message
+//! for them, and marked as English where there is none.
+
+use chrono::{DateTime, Utc};
+use maud::{Markup, html};
+use ripening::Urgency;
+use ripening::answer::Face;
+
+use crate::gateway::Gateway;
+use crate::words::Tongue;
+
+/// A sentence of the core.
+pub fn core(t: Tongue, words: &str) -> Markup {
+    match t {
+        Tongue::En => html! { (words) },
+        Tongue::De => html! { span lang="en" { (words) } },
+    }
+}
+
+/// What is to be done, as the scheduler names it.
+pub fn deed(t: Tongue, action: &str) -> String {
+    for (begin, key) in [("bring to ", "do-bring"), ("move to ", "do-move")] {
+        if let Some(room) = action.strip_prefix(begin) {
+            return t.with(key, [("room", room.into())]);
+        }
+    }
+    let key = format!("do-{}", action.replace(' ', "-"));
+    if t.knows(&key) {
+        t.say(&key)
+    } else {
+        action.to_owned()
+    }
+}
+
+/// The class of an urgency.
+pub const fn class(urgency: Urgency) -> &'static str {
+    match urgency {
+        Urgency::Ahead => "ahead",
+        Urgency::Due => "due",
+        Urgency::Overdue => "overdue",
+        Urgency::Missed => "missed",
+    }
+}
+
+/// How late.
+pub fn urgency(t: Tongue, urgency: Urgency) -> String {
+    t.say(&format!("urgency-{}", class(urgency)))
+}
+
+/// A mark of an urgency: a shape and a word.
+pub fn mark(t: Tongue, late: Urgency) -> Markup {
+    html! { span.mark.(class(late)) { (urgency(t, late)) } }
+}
+
+/// So many wheels.
+pub fn wheels(t: Tongue, many: usize) -> String {
+    t.with("wheels", [("count", many.into())])
+}
+
+/// Which face is up.
+pub fn face(t: Tongue, face: Face) -> String {
+    t.say(match face {
+        Face::MakeDay => "face-make-day",
+        Face::Other => "face-other",
+    })
+}
+
+/// Local time of day on today's dairy day, else date and time.
+pub fn time(gateway: &Gateway, at: DateTime<Utc>) -> String {
+    let clock = gateway.site().clock;
+    if clock.day_of(at) == clock.day_of(gateway.now()) {
+        at.with_timezone(&clock.zone()).format("%H:%M").to_string()
+    } else {
+        clock.local(at)
+    }
+}
+
+/// A dairy day: `2026-03-03` to be read by everyone alike.
+pub fn day(t: Tongue, day: quantity::DairyDay) -> String {
+    use chrono::Datelike as _;
+    let date = day.date();
+    let week = t.say(&format!("weekday-{}", date.weekday().number_from_monday()));
+    let month = t.say(&format!("month-{}", date.month()));
+    t.with(
+        "day",
+        [
+            ("week", week.into()),
+            ("day", date.day().to_string().into()),
+            ("month", month.into()),
+            ("year", date.year().to_string().into()),
+        ],
+    )
+}
+
+/// The page of what wheels stand on.
+pub fn stand_path(carrier: facts::Carrier) -> String {
+    match carrier {
+        facts::Carrier::Stillage(id) => format!("/stands/stillage/{id}"),
+        facts::Carrier::Stack(id) => format!("/stands/stack/{id}"),
+        facts::Carrier::Hoop(id) => format!("/stands/hoop/{id}"),
+    }
+}
+
+/// What wheels stand on, in words.
+pub fn stand(t: Tongue, carrier: facts::Carrier) -> String {
+    let (key, id) = match carrier {
+        facts::Carrier::Stillage(id) => ("stillage", id.to_string()),
+        facts::Carrier::Stack(id) => ("stack", id.to_string()),
+        facts::Carrier::Hoop(id) => ("hoop", id.to_string()),
+    };
+    t.with(key, [("id", id.into())])
+}

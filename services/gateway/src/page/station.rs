@@ -1,0 +1,198 @@
+//! The station: a scan field that never loses a scan, one big answer, what was just
+//! recorded, and the action that is set.
+
+use axum::extract::State;
+use maud::{Markup, html};
+use serde_json::{Map, Value, json};
+use station::Action;
+
+use super::frame::document;
+use super::{Gate, icon};
+use crate::api;
+use crate::guard::Visitor;
+use crate::people::Role;
+use crate::trouble::Trouble;
+use crate::words::Tongue;
+
+/// What the page's script says by itself.
+const SCRIPT_WORDS: [&str; 30] = [
+    "level-ok",
+    "level-next",
+    "level-wrong",
+    "level-stop",
+    "level-wait",
+    "level-again",
+    "station-ready",
+    "station-no-action",
+    "station-sent",
+    "station-waiting",
+    "station-offline",
+    "station-offline-dispatch",
+    "station-offline-pin",
+    "station-no-disk",
+    "station-no-worker",
+    "station-sign-in",
+    "station-undo",
+    "station-undone",
+    "station-nothing",
+    "station-kept",
+    "station-given-up",
+    "station-wheels-one",
+    "station-wheels-many",
+    "station-stop-seen",
+    "station-stop-kept",
+    "station-stop-gone",
+    "station-pin-for",
+    "station-camera-none",
+    "station-scan-first",
+    "station-person-none",
+];
+
+/// Actions in the order of the work; those above the line fit under a thumb.
+const KEYS: [Action; 16] = [
+    Action::Turn,
+    Action::Move,
+    Action::Load,
+    Action::Rind,
+    Action::RubUp,
+    Action::Unhoop,
+    Action::Pierce,
+    Action::Needles,
+    Action::Iron,
+    Action::Grade,
+    Action::Hold,
+    Action::Release,
+    Action::Dispatch,
+    Action::Return,
+    Action::Discard,
+    Action::Vat,
+];
+
+pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trouble> {
+    let t = visitor.tongue();
+    let standing = api::standing(&gateway, &visitor)?;
+    let signed = visitor.signed.as_ref();
+    let role = signed.map_or(Role::Inspector, |signed| signed.account.role);
+    let state = json!({
+        "station": standing.station,
+        "person": standing.person,
+        "name": signed.map(|signed| signed.account.name.clone()),
+        "token": signed.map(|signed| signed.session.token.clone()),
+        "action": standing.action,
+        "next_seq": standing.next_seq,
+        "now": standing.now,
+        "zone": gateway.site().clock.zone().name(),
+        "latest": standing.latest,
+        "words": script_words(t),
+        "actions": action_words(t),
+    });
+    let body = html! {
+        div.top {
+            a.station-name href="/today" { (standing.name) }
+            button.chip type="button" id="person" { (icon::sign("me")) span id="person-name" {} }
+            p.link id="link" role="status" { }
+        }
+        main.bench id="main" tabindex="-1" {
+            section.answer id="answer" data-level="idle" aria-live="assertive" aria-atomic="true" {
+                div.shapes aria-hidden="true" {
+                    @for level in ["ok", "next", "wrong", "stop"] { (icon::level(level)) }
+                }
+                p.level id="level" {}
+                p.words id="words" {}
+                p.detail id="detail" {}
+            }
+            section.recorded aria-label=(t.say("station-recorded")) {
+                h2 { (t.say("station-recorded")) }
+                ol id="recorded" {}
+            }
+            section.dock aria-label=(t.say("station-action")) {
+                button.current type="button" id="current" {
+                    small { (t.say("station-action")) }
+                    strong id="action" {}
+                }
+                button.key type="button" id="numbers" { (t.say("station-numbers")) }
+                button.key type="button" id="camera" hidden { (t.say("station-camera")) }
+                label.field for="scan" { span { (t.say("station-field")) }
+                    input id="scan" name="scan" inputmode="none" autocomplete="off" autocapitalize="off"
+                        spellcheck="false" maxlength="512" enterkeyhint="send";
+                }
+            }
+        }
+        dialog id="chooser" aria-label=(t.say("station-choose")) {
+            h2 { (t.say("station-choose")) }
+            div.keys {
+                @for action in KEYS {
+                    @if role.may(action) {
+                        button type="button" data-line={ "A." (action.name()) } {
+                            strong { (t.say(&format!("act-{}", action.name()))) }
+                        }
+                    }
+                }
+            }
+            button.close type="button" data-close { (t.say("close")) }
+        }
+        dialog id="pad" aria-label=(t.say("station-numbers")) {
+            h2 { (t.say("station-numbers")) }
+            output id="number" { }
+            div.pad {
+                @for key in ["1", "2", "3", "4", "5", "6", "7", "8", "9", ".", "0", "⌫"] {
+                    button type="button" data-digit=(key) aria-label=[(key == "⌫").then(|| t.say("station-delete"))] { (key) }
+                }
+            }
+            div.keys {
+                @for grade in ["A", "B", "C", "REJECT"] {
+                    button type="button" data-line={ "G." (grade) } { (t.say(&format!("grade-{}", grade.to_lowercase()))) }
+                }
+            }
+            div.row {
+                button.close type="button" data-close { (t.say("close")) }
+                button.primary type="button" id="number-take" { (t.say("station-take")) }
+            }
+        }
+        dialog id="pin" aria-label=(t.say("sign-in-title")) {
+            h2 id="pin-title" { (t.say("sign-in-title")) }
+            p id="pin-words" role="alert" {}
+            label for="pin-badge" { (t.say("badge")) }
+            input id="pin-badge" autocomplete="username" autocapitalize="characters" spellcheck="false" maxlength="30";
+            label for="pin-digits" { (t.say("pin")) }
+            input id="pin-digits" type="password" inputmode="none" autocomplete="current-password" maxlength="12";
+            div.pad {
+                @for key in ["1", "2", "3", "4", "5", "6", "7", "8", "9", "⌫", "0"] {
+                    button type="button" data-pin=(key) aria-label=[(key == "⌫").then(|| t.say("station-delete"))] { (key) }
+                }
+                button.primary type="button" id="pin-go" { (t.say("sign-in")) }
+            }
+            button.close type="button" data-close { (t.say("close")) }
+        }
+        dialog.stop id="stop" aria-label=(t.say("level-stop")) {
+            (icon::level("stop"))
+            p.level { (t.say("level-stop")) }
+            p.words id="stop-do" {}
+            p.words id="stop-words" {}
+            button type="button" id="stop-seen" { (t.say("station-stop-seen")) }
+        }
+        dialog id="lens" aria-label=(t.say("station-camera")) {
+            video id="video" muted playsinline {}
+            button.close type="button" data-close { (t.say("close")) }
+        }
+        data id="state" value=(state.to_string()) hidden {}
+    };
+    Ok(document(
+        &visitor,
+        &standing.name,
+        "station",
+        &["outbox.js", "station.js"],
+        &body,
+    ))
+}
+
+fn script_words(t: Tongue) -> Value {
+    let words = SCRIPT_WORDS.map(|key| (key.to_owned(), Value::String(t.say(key))));
+    Value::Object(Map::from_iter(words))
+}
+
+fn action_words(t: Tongue) -> Value {
+    let words =
+        Action::ALL.map(|(_, name, _)| (name.to_owned(), t.say(&format!("act-{name}")).into()));
+    Value::Object(Map::from_iter(words))
+}

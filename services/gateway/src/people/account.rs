@@ -1,0 +1,138 @@
+//! A person's account.
+
+use chrono::{DateTime, Utc};
+use facts::PersonId;
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use station::Action;
+
+use crate::words::Tongue;
+
+/// What a person is here.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Role {
+    /// Works on the floor.
+    Operator,
+    /// An operator who also irons and grades.
+    Ironer,
+    /// An ironer who also releases holds, corrects records and lets people and devices in.
+    Manager,
+    /// Looks, and changes nothing.
+    Inspector,
+}
+
+impl Role {
+    /// Every role.
+    pub const ALL: [Self; 4] = [Self::Operator, Self::Ironer, Self::Manager, Self::Inspector];
+
+    /// As it is written.
+    #[must_use]
+    pub const fn key(self) -> &'static str {
+        match self {
+            Self::Operator => "operator",
+            Self::Ironer => "ironer",
+            Self::Manager => "manager",
+            Self::Inspector => "inspector",
+        }
+    }
+
+    /// Whether they may record anything.
+    #[must_use]
+    pub const fn records(self) -> bool {
+        !matches!(self, Self::Inspector)
+    }
+
+    /// Whether they may do this at a station.
+    #[must_use]
+    pub const fn may(self, action: Action) -> bool {
+        match action {
+            Action::Iron | Action::Grade => matches!(self, Self::Ironer | Self::Manager),
+            Action::Release => matches!(self, Self::Manager),
+            _ => self.records(),
+        }
+    }
+}
+
+/// How a person reads weights.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum WeightUnit {
+    /// Kilograms.
+    #[default]
+    Kg,
+    /// Pounds.
+    Lb,
+}
+
+/// How a person reads temperatures.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub enum TemperatureUnit {
+    /// Degrees Celsius.
+    #[default]
+    C,
+    /// Degrees Fahrenheit.
+    F,
+}
+
+/// Light or dark.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Theme {
+    /// As the device has it.
+    #[default]
+    Device,
+    /// For a dim, cold room.
+    Dark,
+    /// For a bright office.
+    Light,
+}
+
+/// The hand that holds the tablet's lower corner.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Hand {
+    /// Buttons lie under the right thumb.
+    #[default]
+    Right,
+    /// Buttons lie under the left thumb.
+    Left,
+}
+
+/// How a person wants the pages.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Wishes {
+    /// Language.
+    pub tongue: Option<Tongue>,
+    /// Weights.
+    pub weight: WeightUnit,
+    /// Temperatures.
+    pub temperature: TemperatureUnit,
+    /// Light or dark.
+    pub theme: Theme,
+    /// Which thumb.
+    pub hand: Hand,
+}
+
+/// Someone who may sign in.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Account {
+    /// Their badge: what facts carry.
+    pub badge: PersonId,
+    /// Their name as shown.
+    pub name: String,
+    /// What they are.
+    pub role: Role,
+    /// The PIN's hash, in the PHC string format.
+    pub pin: String,
+    /// How they want the pages.
+    #[serde(default)]
+    pub wishes: Wishes,
+    /// Wrong PINs in a row.
+    #[serde(default)]
+    pub failures: u32,
+    /// No PIN is looked at before this instant.
+    #[serde(default)]
+    pub locked_until: Option<DateTime<Utc>>,
+}

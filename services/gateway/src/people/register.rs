@@ -1,0 +1,600 @@
+//! The register: accounts, devices and sessions in one private file, written whole.
+
+use std::collections::BTreeMap;
+use std::fs::OpenOptions;
+use std::io::Write as _;
+use std::os::unix::fs::OpenOptionsExt as _;
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
+use anyhow::Context as _;
+use axum::http::StatusCode;
+use chrono::{DateTime, TimeDelta, Utc};
+use facts::{PersonId, StationId};
+use rand::RngCore as _;
+use serde::{Deserialize, Serialize};
+use sha2::{Digest as _, Sha256};
+
+use crate::people::{Account, Pin, Role, Wishes};
+use crate::trouble::Trouble;
+
+/// Longest time that someone stays signed in: a long shift.
+const LONGEST: TimeDelta = TimeDelta::hours(12);
+
+/// Signed out after doing nothing for so long.
+const IDLE: TimeDelta = TimeDelta::hours(4);
+
+/// Ended sessions are remembered for so long: scans made in them may still come in from a
+/// device that was out of reach.
+const REMEMBERED: TimeDelta = TimeDelta::days(14);
+
+/// Wrong PINs in a row before a badge is locked.
+const TRIES: u32 = 5;
+
+/// The first lock; each further wrong PIN doubles it.
+const FIRST_LOCK: TimeDelta = TimeDelta::minutes(1);
+
+/// No lock is longer.
+const LONGEST_LOCK: TimeDelta = TimeDelta::hours(1);
+
+/// A use of a session is written down only this long after the last.
+const WORTH_WRITING: TimeDelta = TimeDelta::minutes(10);
+
+/// A browser that is a station.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Device {
+    /// The station it is.
+    pub station: StationId,
+    /// Its name on the floor.
+    pub name: String,
+    /// Who enrolled it.
+    pub by: PersonId,
+    /// When.
+    pub at: DateTime<Utc>,
+    /// Tells this enrolment from an earlier one, whose scans had numbers of their own.
+    pub enrolment: String,
+    /// The hash of the key in its cookie; none once it was sent away.
+    key: Option<String>,
+}
+
+impl Device {
+    /// Whether it may still scan.
+    #[must_use]
+    pub const fn is_enrolled(&self) -> bool {
+        self.key.is_some()
+    }
+}
+
+/// Someone's being signed in.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Session {
+    /// Who.
+    pub badge: PersonId,
+    /// At which station, if at one.
+    pub station: Option<StationId>,
+    /// What forms and calls must carry, so that no other page can make them.
+    pub token: String,
+    /// From.
+    pub began: DateTime<Utc>,
+    /// Last used.
+    pub used: DateTime<Utc>,
+    /// Signed out.
+    pub ended: Option<DateTime<Utc>>,
+}
+
+impl Session {
+    /// When it ends by itself.
+    #[must_use]
+    pub fn ends(&self) -> DateTime<Utc> {
+        let own = (self.began + LONGEST).min(self.used + IDLE);
+        self.ended.map_or(own, |ended| ended.min(own))
+    }
+}
+
+/// Someone who is signed in.
+#[derive(Debug, Clone)]
+pub struct Signed {
+    /// Who.
+    pub account: Account,
+    /// Their session.
+    pub session: Session,
+    /// The session's key in the register.
+    key: String,
+}
+
+/// What signing in gives.
+#[derive(Debug)]
+pub struct SignIn {
+    /// For the cookie.
+    pub key: String,
+    /// Who.
+    pub account: Account,
+    /// The session.
+    pub session: Session,
+}
+
+#[derive(Debug, Clone, Default, Serialize, Deserialize)]
+struct Book {
+    accounts: BTreeMap<PersonId, Account>,
+    devices: BTreeMap<StationId, Device>,
+    /// By the hash of the key in the cookie, so that the file lets nobody in.
+    sessions: BTreeMap<String, Session>,
+}
+
+/// The register. All its work is short, but what it writes waits for the disk.
+#[derive(Debug)]
+pub struct Register {
+    path: PathBuf,
+    book: Mutex<Book>,
+}
+
+impl Register {
+    /// Opens the register in this folder.
+    ///
+    /// # Errors
+    /// When its file cannot be read; the text says what to do.
+    pub fn open(dir: &Path) -> anyhow::Result<Self> {
+        let path = dir.join("people.json");
+        let book = match std::fs::read(&path) {
+            Ok(bytes) => serde_json::from_slice(&bytes).with_context(|| {
+                format!(
+                    "{} cannot be read: put back a good copy, or delete it and set people up anew",
+                    path.display()
+                )
+            })?,
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Book::default(),
+            Err(error) => {
+                return Err(error).with_context(|| format!("cannot open {}", path.display()));
+            }
+        };
+        Ok(Self {
+            path,
+            book: Mutex::new(book),
+        })
+    }
+
+    /// Whether nobody can sign in yet.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.book().accounts.is_empty()
+    }
+
+    /// Everyone, by badge.
+    #[must_use]
+    pub fn accounts(&self) -> Vec<Account> {
+        self.book().accounts.values().cloned().collect()
+    }
+
+    /// Someone.
+    #[must_use]
+    pub fn account(&self, badge: PersonId) -> Option<Account> {
+        self.book().accounts.get(&badge).cloned()
+    }
+
+    /// Every device, enrolled or sent away.
+    #[must_use]
+    pub fn devices(&self) -> Vec<Device> {
+        self.book().devices.values().cloned().collect()
+    }
+
+    /// The device whose cookie holds this key.
+    #[must_use]
+    pub fn device(&self, key: &str) -> Option<Device> {
+        let hash = hash(key);
+        let book = self.book();
+        book.devices
+            .values()
+            .find(|device| device.key.as_deref() == Some(hash.as_str()))
+            .cloned()
+    }
+
+    /// Who is signed in by this key, if they still are.
+    #[must_use]
+    pub fn signed(&self, key: &str, now: DateTime<Utc>) -> Option<Signed> {
+        let key = hash(key);
+        let mut book = self.book();
+        let session = book.sessions.get_mut(&key)?;
+        if now >= session.ends() {
+            return None;
+        }
+        let worth_writing = now - session.used > WORTH_WRITING;
+        session.used = session.used.max(now);
+        let session = session.clone();
+        let account = book.accounts.get(&session.badge).cloned()?;
+        if worth_writing && let Err(error) = self.write(&book) {
+            tracing::warn!("{error:#}");
+        }
+        Some(Signed {
+            account,
+            session,
+            key,
+        })
+    }
+
+    /// Whether someone was signed in at a station at an instant, as far as is remembered.
+    #[must_use]
+    pub fn was_signed_in(&self, badge: PersonId, station: StationId, at: DateTime<Utc>) -> bool {
+        let slack = TimeDelta::minutes(2);
+        self.book().sessions.values().any(|session| {
+            session.badge == badge
+                && session.station == Some(station)
+                && session.began - slack <= at
+                && at <= session.began + LONGEST + slack
+        })
+    }
+
+    /// Signs someone in. Takes as long as a hash: keep it off the runtime.
+    ///
+    /// # Errors
+    /// [`Trouble`]: the same words for a wrong PIN as for a badge that does not exist.
+    pub fn sign_in(
+        &self,
+        badge: PersonId,
+        pin: &Pin,
+        station: Option<StationId>,
+        now: DateTime<Utc>,
+    ) -> Result<SignIn, Trouble> {
+        let account = self.account(badge);
+        if let Some(until) = account.as_ref().and_then(|a| a.locked_until)
+            && now < until
+        {
+            return Err(locked(until - now));
+        }
+        let fits = pin.fits(account.as_ref().map(|a| a.pin.as_str()));
+        self.change(|book| {
+            let wrong = Trouble::new(
+                StatusCode::UNAUTHORIZED,
+                "wrong_pin",
+                "badge and PIN do not belong together: try again",
+            );
+            let Some(account) = book.accounts.get_mut(&badge) else {
+                return Ok(Err(wrong));
+            };
+            if !fits {
+                account.failures += 1;
+                if account.failures < TRIES {
+                    return Ok(Err(wrong));
+                }
+                let doublings = (account.failures - TRIES).min(10);
+                let lock = (FIRST_LOCK * (1 << doublings)).min(LONGEST_LOCK);
+                account.locked_until = Some(now + lock);
+                return Ok(Err(locked(lock)));
+            }
+            account.failures = 0;
+            account.locked_until = None;
+            let account = account.clone();
+            let key = secret();
+            let session = Session {
+                badge,
+                station,
+                token: secret(),
+                began: now,
+                used: now,
+                ended: None,
+            };
+            book.sessions
+                .retain(|_, session| now - session.began < REMEMBERED);
+            book.sessions.insert(hash(&key), session.clone());
+            Ok(Ok(SignIn {
+                key,
+                account,
+                session,
+            }))
+        })?
+    }
+
+    /// Signs someone out.
+    ///
+    /// # Errors
+    /// When the file cannot be written.
+    pub fn sign_out(&self, signed: &Signed, now: DateTime<Utc>) -> Result<(), Trouble> {
+        self.change(|book| {
+            if let Some(session) = book.sessions.get_mut(&signed.key) {
+                session.ended = Some(now);
+            }
+            Ok(())
+        })
+    }
+
+    /// Lets someone in, or changes who they are; without a PIN an account keeps its own.
+    /// Takes as long as a hash.
+    ///
+    /// # Errors
+    /// A PIN that is not taken, no PIN for someone new, or the last manager made less.
+    pub fn admit(
+        &self,
+        badge: PersonId,
+        name: &str,
+        role: Role,
+        pin: Option<&Pin>,
+        now: DateTime<Utc>,
+    ) -> Result<(), Trouble> {
+        let name: String = name.trim().chars().take(60).collect();
+        if name.is_empty() {
+            return Err(Trouble::bad("a name is missing: write it as on the badge"));
+        }
+        let pin = pin
+            .map(|pin| pin.hash(role == Role::Manager))
+            .transpose()
+            .map_err(|bad| Trouble::bad(bad.to_string()))?;
+        self.change(|book| {
+            match (book.accounts.get_mut(&badge), pin) {
+                (None, None) => {
+                    return Err(Trouble::bad("someone new needs a PIN: let them choose one"));
+                }
+                (None, Some(pin)) => {
+                    let account = Account {
+                        badge,
+                        name,
+                        role,
+                        pin,
+                        wishes: Wishes::default(),
+                        failures: 0,
+                        locked_until: None,
+                    };
+                    book.accounts.insert(badge, account);
+                }
+                (Some(account), pin) => {
+                    account.name = name;
+                    account.role = role;
+                    if let Some(pin) = pin {
+                        account.pin = pin;
+                        account.failures = 0;
+                        account.locked_until = None;
+                        sign_out_everywhere(book, badge, now);
+                    }
+                }
+            }
+            manager_left(book)
+        })
+    }
+
+    /// Erases someone: name, PIN's hash, sessions. Facts keep the badge.
+    ///
+    /// # Errors
+    /// The last manager cannot be erased.
+    pub fn erase(&self, badge: PersonId) -> Result<(), Trouble> {
+        self.change(|book| {
+            book.accounts.remove(&badge);
+            book.sessions.retain(|_, session| session.badge != badge);
+            manager_left(book)
+        })
+    }
+
+    /// Remembers how someone wants the pages.
+    ///
+    /// # Errors
+    /// When the file cannot be written.
+    pub fn wish(&self, badge: PersonId, wishes: Wishes) -> Result<(), Trouble> {
+        self.change(|book| {
+            if let Some(account) = book.accounts.get_mut(&badge) {
+                account.wishes = wishes;
+            }
+            Ok(())
+        })
+    }
+
+    /// Makes a device a station; the key is for its cookie. A device that was this station
+    /// before no longer is.
+    ///
+    /// # Errors
+    /// When the name is missing or the file cannot be written.
+    pub fn enrol(
+        &self,
+        station: StationId,
+        name: &str,
+        by: PersonId,
+        now: DateTime<Utc>,
+    ) -> Result<(String, Device), Trouble> {
+        let name: String = name.trim().chars().take(60).collect();
+        if name.is_empty() {
+            return Err(Trouble::bad(
+                "the station's name is missing: write where it stands",
+            ));
+        }
+        let key = secret();
+        let device = Device {
+            station,
+            name,
+            by,
+            at: now,
+            enrolment: secret().chars().take(8).collect(),
+            key: Some(hash(&key)),
+        };
+        self.change(|book| {
+            book.devices.insert(station, device.clone());
+            Ok(())
+        })?;
+        Ok((key, device))
+    }
+
+    /// Sends a device away: it can scan no more.
+    ///
+    /// # Errors
+    /// When there is no such device or the file cannot be written.
+    pub fn send_away(&self, station: StationId) -> Result<(), Trouble> {
+        self.change(|book| match book.devices.get_mut(&station) {
+            Some(device) => {
+                device.key = None;
+                Ok(())
+            }
+            None => Err(Trouble::missing(format!("there is no station {station}"))),
+        })
+    }
+
+    fn book(&self) -> MutexGuard<'_, Book> {
+        self.book.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Changes the register; what fails leaves it as it was.
+    fn change<T>(
+        &self,
+        change: impl FnOnce(&mut Book) -> Result<T, Trouble>,
+    ) -> Result<T, Trouble> {
+        let mut book = self.book();
+        let mut changed = book.clone();
+        let done = change(&mut changed)?;
+        self.write(&changed).map_err(|error| {
+            tracing::error!("{error:#}");
+            Trouble::away(format!("not done: {error:#}"))
+        })?;
+        *book = changed;
+        Ok(done)
+    }
+
+    /// Private, whole or not at all, and on the disk when it returns.
+    fn write(&self, book: &Book) -> anyhow::Result<()> {
+        let fresh = self.path.with_extension("new");
+        let write = || {
+            let mut file = OpenOptions::new()
+                .create(true)
+                .write(true)
+                .truncate(true)
+                .mode(0o600)
+                .open(&fresh)?;
+            file.write_all(&serde_json::to_vec_pretty(book)?)?;
+            file.sync_all()?;
+            std::fs::rename(&fresh, &self.path)
+        };
+        write().with_context(|| {
+            format!(
+                "people could not be kept in {}: see that the disk works and has room",
+                self.path.display()
+            )
+        })
+    }
+}
+
+fn sign_out_everywhere(book: &mut Book, badge: PersonId, now: DateTime<Utc>) {
+    let theirs = book.sessions.values_mut().filter(|s| s.badge == badge);
+    theirs.for_each(|session| session.ended = Some(now));
+}
+
+fn manager_left(book: &Book) -> Result<(), Trouble> {
+    let manager = |account: &Account| account.role == Role::Manager;
+    if book.accounts.values().any(manager) {
+        Ok(())
+    } else {
+        Err(Trouble::bad(
+            "this is the last manager: make someone else a manager first",
+        ))
+    }
+}
+
+fn locked(for_so_long: TimeDelta) -> Trouble {
+    let seconds = for_so_long.num_seconds().max(1);
+    let minutes = (seconds + 59) / 60;
+    let mut trouble = Trouble::new(
+        StatusCode::TOO_MANY_REQUESTS,
+        "locked",
+        format!(
+            "too many wrong PINs: this badge is locked for {minutes} min. A manager can set a new PIN"
+        ),
+    );
+    trouble.retry_after = u64::try_from(seconds).ok();
+    trouble
+}
+
+/// 256 random bits, in hexadecimal.
+pub(crate) fn secret() -> String {
+    let mut bytes = [0; 32];
+    rand::rng().fill_bytes(&mut bytes);
+    hex(&bytes)
+}
+
+/// The SHA-256 of a text, in hexadecimal.
+pub(crate) fn hash(key: &str) -> String {
+    hex(&Sha256::digest(key.as_bytes()))
+}
+
+fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn badge(text: &str) -> PersonId {
+        PersonId::new(text).unwrap()
+    }
+
+    fn at(minutes: i64) -> DateTime<Utc> {
+        let start: DateTime<Utc> = "2026-03-03T06:00:00Z".parse().unwrap();
+        start + TimeDelta::minutes(minutes)
+    }
+
+    fn with_manager(dir: &Path) -> Register {
+        let register = Register::open(dir).unwrap();
+        let pin = Pin::typed("407193");
+        register
+            .admit(badge("M1"), "Mo", Role::Manager, Some(&pin), at(0))
+            .unwrap();
+        register
+    }
+
+    #[test]
+    fn a_session_outlives_a_restart_and_ends_after_four_idle_hours() {
+        let dir = tempfile::tempdir().unwrap();
+        let register = with_manager(dir.path());
+        let pin = Pin::typed("407193");
+        let signed = register.sign_in(badge("M1"), &pin, None, at(0)).unwrap();
+        let register = Register::open(dir.path()).unwrap();
+        assert!(register.signed(&signed.key, at(239)).is_some());
+        assert!(register.signed(&signed.key, at(239 + 240)).is_none());
+        assert!(register.signed("forged", at(1)).is_none());
+    }
+
+    #[test]
+    fn five_wrong_pins_lock_a_badge_for_longer_and_longer() {
+        let dir = tempfile::tempdir().unwrap();
+        let register = with_manager(dir.path());
+        let (right, wrong) = (Pin::typed("407193"), Pin::typed("999999"));
+        let try_at = |pin: &Pin, minute| {
+            let tried = register.sign_in(badge("M1"), pin, None, at(minute));
+            tried.map(|_| ()).map_err(|trouble| trouble.code)
+        };
+        for _ in 0..4 {
+            assert_eq!(try_at(&wrong, 0), Err("wrong_pin"));
+        }
+        assert_eq!(try_at(&wrong, 0), Err("locked"));
+        assert_eq!(try_at(&right, 0), Err("locked"));
+        assert_eq!(try_at(&wrong, 1), Err("locked"));
+        assert_eq!(try_at(&right, 2), Err("locked"));
+        assert_eq!(try_at(&right, 3), Ok(()));
+        assert_eq!(try_at(&wrong, 4), Err("wrong_pin"));
+    }
+
+    #[test]
+    fn the_last_manager_stays_and_an_erased_person_leaves_nothing_behind() {
+        let dir = tempfile::tempdir().unwrap();
+        let register = with_manager(dir.path());
+        assert!(register.erase(badge("M1")).is_err());
+        let pin = Pin::typed("8052");
+        register
+            .admit(badge("O1"), "Odd Name", Role::Operator, Some(&pin), at(0))
+            .unwrap();
+        register.sign_in(badge("O1"), &pin, None, at(0)).unwrap();
+        register.erase(badge("O1")).unwrap();
+        let text = std::fs::read_to_string(dir.path().join("people.json")).unwrap();
+        // In quotes: a salt may have any two letters in it.
+        assert!(
+            !text.contains("Odd Name") && !text.contains("\"O1\""),
+            "{text}"
+        );
+    }
+
+    #[test]
+    fn the_file_is_private_and_holds_no_key_that_lets_anyone_in() {
+        use std::os::unix::fs::PermissionsExt as _;
+        let dir = tempfile::tempdir().unwrap();
+        let register = with_manager(dir.path());
+        let pin = Pin::typed("407193");
+        let signed = register.sign_in(badge("M1"), &pin, None, at(0)).unwrap();
+        let path = dir.path().join("people.json");
+        let mode = std::fs::metadata(&path).unwrap().permissions().mode();
+        assert_eq!(mode & 0o777, 0o600);
+        let text = std::fs::read_to_string(&path).unwrap();
+        assert!(!text.contains(&signed.key) && !text.contains("407193"));
+    }
+}

@@ -1,0 +1,427 @@
+//! A dairy for a test: broker, scheduler, gateway, and browsers that visit it.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::time::Duration;
+
+use bus::broker::ChildBroker;
+use bus::retry::Backoff;
+use bus::{Bus, Clock, Shutdown};
+use chrono::{DateTime, TimeDelta, Utc};
+use facts::wire::Read;
+use facts::{
+    Event, Fact, FactIdSource, StationId, WheelHeld, WheelLoaded, WheelMoved, WheelPortioned,
+};
+use serde_json::{Value, json};
+use site::Site;
+use tempfile::TempDir;
+use tokio::task::JoinHandle;
+
+const SITE_FILE: &str = include_str!("../../../../deploy/demo/larkholm.toml");
+const RECIPE_FILE: &str = include_str!("../../../../deploy/demo/larkholm-blue.toml");
+const CREW_FILE: &str = include_str!("../../../../deploy/demo/crew.toml");
+
+/// The first manager's badge and PIN.
+pub const MANAGER: (&str, &str) = ("M1", "407193");
+
+pub fn code<T: std::str::FromStr<Err = facts::BadCode>>(text: &str) -> T {
+    text.parse().unwrap()
+}
+
+/// A dairy.
+pub struct House {
+    pub url: String,
+    pub bus: Bus,
+    pub site: Site,
+    pub dir: TempDir,
+    shutdown: Shutdown,
+    gateway: Option<(Shutdown, JoinHandle<anyhow::Result<()>>)>,
+    scheduler: Option<JoinHandle<anyhow::Result<()>>>,
+    _broker: ChildBroker,
+}
+
+impl House {
+    /// Everything runs, and the manager M1 can sign in.
+    pub async fn start() -> Self {
+        let dir = TempDir::new().unwrap();
+        let broker = ChildBroker::start(&dir.path().join("broker"))
+            .await
+            .unwrap();
+        let bus = Bus::connect(&broker.url(), "test").await.unwrap();
+        bus.ready().await.unwrap();
+        let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
+        let address = listener.local_addr().unwrap();
+        drop(listener);
+        let site = site(dir.path(), &address.to_string());
+        let shutdown = Shutdown::new();
+        let scheduler = tokio::spawn({
+            let (site, bus, shutdown) = (site.clone(), bus.clone(), shutdown.clone());
+            let data = dir.path().join("data");
+            async move { scheduler::run(site, bus, Clock::system(), &data, shutdown).await }
+        });
+        let mut house = Self {
+            url: format!("http://{address}"),
+            bus,
+            site,
+            dir,
+            shutdown,
+            gateway: None,
+            scheduler: Some(scheduler),
+            _broker: broker,
+        };
+        house.open().await;
+        house.set_up().await;
+        house
+    }
+
+    /// Starts the gateway.
+    pub async fn open(&mut self) {
+        let stop = Shutdown::new();
+        let (site, bus, shutdown) = (self.site.clone(), self.bus.clone(), stop.clone());
+        let data = self.dir.path().join("data");
+        let run = async move { gateway::run(site, bus, Clock::system(), &data, shutdown).await };
+        self.gateway = Some((stop, tokio::spawn(run)));
+        let mut browser = self.browser();
+        let mut backoff = Backoff::new(Duration::from_millis(5), Duration::from_millis(100));
+        while browser
+            .try_call("GET", "/api/v1/openapi.json", None)
+            .is_none()
+        {
+            if self.gateway.as_ref().unwrap().1.is_finished() {
+                let (_, run) = self.gateway.take().unwrap();
+                panic!("{:?}", run.await);
+            }
+            backoff.wait().await;
+        }
+    }
+
+    /// Stops the gateway, in order.
+    pub async fn close(&mut self) {
+        let (stop, run) = self.gateway.take().unwrap();
+        stop.request();
+        run.await.unwrap().unwrap();
+    }
+
+    async fn set_up(&self) {
+        let file = self.dir.path().join("data/gateway/set-up-link.txt");
+        let link = std::fs::read_to_string(file).unwrap();
+        let word = link.trim().split_once("word=").unwrap().1.to_owned();
+        let (badge, pin) = MANAGER;
+        let form = format!("word={word}&badge={badge}&name=Mo+Nager&pin={pin}");
+        let answer = self.browser().form("/setup", &form);
+        assert_eq!(answer.status, 303, "{}", answer.text);
+    }
+
+    /// Lets someone in.
+    pub fn admit(&self, badge: &str, role: &str, pin: &str) {
+        let mut manager = self.manager();
+        let form = format!("badge={badge}&name=Name+{badge}&role={role}&pin={pin}");
+        let answer = manager.form("/people", &form);
+        assert_eq!(answer.status, 303, "{}", answer.text);
+    }
+
+    /// A browser where nobody is signed in.
+    pub fn browser(&self) -> Browser {
+        let agent = ureq::Agent::config_builder()
+            .timeout_global(Some(Duration::from_secs(30)))
+            .http_status_as_error(false)
+            .max_redirects(0)
+            .build()
+            .into();
+        Browser {
+            agent,
+            url: self.url.clone(),
+            cookies: BTreeMap::new(),
+            token: None,
+        }
+    }
+
+    /// A browser where the manager is signed in.
+    pub fn manager(&self) -> Browser {
+        let mut browser = self.browser();
+        browser.sign_in(MANAGER.0, MANAGER.1);
+        browser
+    }
+
+    /// A browser that is a station, where someone is signed in.
+    pub fn tablet(&self, station: &str, badge: &str, pin: &str) -> Browser {
+        let mut browser = self.manager();
+        let answer = browser.form("/stations", &format!("station={station}&name=Here"));
+        assert_eq!(answer.status, 303, "{}", answer.text);
+        browser.sign_in(badge, pin);
+        browser
+    }
+
+    /// Six wheels of batch 311 stand on stillage S07 in room R1.
+    pub async fn six_wheels(&self) {
+        let ids = FactIdSource::default();
+        let then = utc_now() - TimeDelta::days(10);
+        let wheels: Vec<facts::WheelId> = (1..=6).map(|n| code(&format!("311-0{n}"))).collect();
+        let portioned = wheels.clone().into_iter().map(|wheel| {
+            Event::from(WheelPortioned {
+                wheel,
+                batch: code("311"),
+                weight_g: quantity::Grams::new(4_200).unwrap(),
+                scale: None,
+                tare_g: None,
+                mixer: None,
+            })
+        });
+        let loaded = WheelLoaded {
+            wheels: wheels.clone(),
+            stillage: code("S07"),
+        };
+        let moved = WheelMoved {
+            wheels: wheels.clone(),
+            via: Some(facts::Carrier::Stillage(code("S07"))),
+            room: code("R1"),
+            position: Some(code("P03")),
+        };
+        let unhooped = facts::WheelUnhooped { wheels, via: None };
+        let events = portioned.chain([unhooped.into(), loaded.into(), moved.into()]);
+        let facts: Vec<Fact> = (1..)
+            .zip(events)
+            .map(|(seq, event)| Fact {
+                id: ids.next(then),
+                site: self.site.id,
+                station: code::<StationId>("past"),
+                station_seq: seq,
+                person: None,
+                occurred_at: then + TimeDelta::minutes(i64::try_from(seq).unwrap()),
+                recorded_at: then,
+                event,
+            })
+            .collect();
+        self.bus.publish_facts(&facts).await.unwrap();
+    }
+
+    /// One of the wheels is held.
+    pub async fn hold(&self, wheel: &str, hold: &str) {
+        let now = utc_now();
+        let fact = Fact {
+            id: FactIdSource::default().next(now),
+            site: self.site.id,
+            station: code::<StationId>("lab"),
+            station_seq: 1,
+            person: None,
+            occurred_at: now,
+            recorded_at: now,
+            event: WheelHeld {
+                wheels: vec![code(wheel)],
+                hold: code(hold),
+                reason: "sampled".to_owned(),
+            }
+            .into(),
+        };
+        self.bus.publish_facts(&[fact]).await.unwrap();
+    }
+
+    /// A customer ordered, and wheels are promised to the order.
+    pub async fn promise(&self, order: &str, customer: &str, wheels: &[&str]) {
+        let now = utc_now();
+        let ids = FactIdSource::default();
+        let placed = facts::OrderPlaced {
+            order: code(order),
+            customer: customer.to_owned(),
+            market: code("local"),
+            arrive_on: now.date_naive() + TimeDelta::days(60),
+            lines: Vec::new(),
+            standing: None,
+        };
+        let allocated = facts::WheelAllocated {
+            wheels: wheels.iter().map(|wheel| code(wheel)).collect(),
+            order: code(order),
+        };
+        let facts: Vec<Fact> = (1..)
+            .zip([Event::from(placed), allocated.into()])
+            .map(|(seq, event)| Fact {
+                id: ids.next(now),
+                site: self.site.id,
+                station: code::<StationId>("office"),
+                station_seq: seq,
+                person: None,
+                occurred_at: now,
+                recorded_at: now,
+                event,
+            })
+            .collect();
+        self.bus.publish_facts(&facts).await.unwrap();
+    }
+
+    /// Every fact in the log that a station stated, once there are so many.
+    pub async fn stated(&self, station: &str, many: usize) -> Vec<Fact> {
+        let mut backoff = Backoff::new(Duration::from_millis(5), Duration::from_millis(100));
+        for _ in 0..600 {
+            let facts = self.facts_of(station).await;
+            if facts.len() >= many {
+                return facts;
+            }
+            backoff.wait().await;
+        }
+        panic!("waited in vain for {many} facts of {station}");
+    }
+
+    async fn facts_of(&self, station: &str) -> Vec<Fact> {
+        let end = self.bus.floor_end().await.unwrap();
+        let mut log = self.bus.floor_after(None).await.unwrap();
+        let mut facts = Vec::new();
+        while log.position().seq < end {
+            for message in log.next_chunk(1_000).await.unwrap() {
+                if let Ok(Read::Fact(fact)) = message.read()
+                    && fact.station.as_str() == station
+                {
+                    facts.push(fact);
+                }
+            }
+        }
+        facts
+    }
+
+    /// Looks again until a page or call shows what is waited for.
+    pub async fn until(&self, browser: &mut Browser, path: &str, shows: &str) -> Answer {
+        let mut backoff = Backoff::new(Duration::from_millis(5), Duration::from_millis(100));
+        let mut last = String::new();
+        for _ in 0..600 {
+            let answer = browser.get(path);
+            if answer.text.contains(shows) {
+                return answer;
+            }
+            last = answer.text;
+            backoff.wait().await;
+        }
+        panic!("waited in vain for {shows:?} on {path}: {last}");
+    }
+
+    /// Stops everything.
+    pub async fn end(mut self) {
+        if self.gateway.is_some() {
+            self.close().await;
+        }
+        self.shutdown.request();
+        self.scheduler.take().unwrap().await.unwrap().unwrap();
+    }
+}
+
+#[allow(clippy::disallowed_methods)] // a test owns a clock
+pub fn utc_now() -> DateTime<Utc> {
+    Utc::now()
+}
+
+fn site(dir: &Path, address: &str) -> Site {
+    let mut text = SITE_FILE.to_owned();
+    text.push_str(&format!(
+        "\n[gateway]\nlisten = \"{address}\"\ncrew = \"crew.toml\"\n"
+    ));
+    std::fs::write(dir.join("crew.toml"), CREW_FILE).unwrap();
+    let origin = recipe::Origin {
+        file: "larkholm.toml",
+        text: &text,
+    };
+    Site::parse(&origin, dir, |_| Ok(RECIPE_FILE.to_owned())).unwrap()
+}
+
+/// A browser, or a program: it keeps cookies and its session's token.
+#[derive(Clone)]
+pub struct Browser {
+    agent: ureq::Agent,
+    url: String,
+    pub cookies: BTreeMap<String, String>,
+    pub token: Option<String>,
+}
+
+/// What it got.
+#[derive(Debug, Clone)]
+pub struct Answer {
+    pub status: u16,
+    pub text: String,
+    pub headers: BTreeMap<String, String>,
+}
+
+impl Answer {
+    pub fn json(&self) -> Value {
+        serde_json::from_str(&self.text).unwrap_or_else(|e| panic!("{e}: {}", self.text))
+    }
+}
+
+impl Browser {
+    pub fn get(&mut self, path: &str) -> Answer {
+        self.try_call("GET", path, None).expect("an answer")
+    }
+
+    pub fn post(&mut self, path: &str, body: &Value) -> Answer {
+        let body = ("application/json", body.to_string().into_bytes());
+        self.try_call("POST", path, Some(body)).expect("an answer")
+    }
+
+    pub fn send(&mut self, method: &str, path: &str, kind: &str, body: &[u8]) -> Answer {
+        let body = (kind, body.to_vec());
+        self.try_call(method, path, Some(body)).expect("an answer")
+    }
+
+    /// A form, with the token that its page would carry.
+    pub fn form(&mut self, path: &str, fields: &str) -> Answer {
+        let token = self.token.clone().unwrap_or_default();
+        let body = format!("token={token}&{fields}").into_bytes();
+        let body = ("application/x-www-form-urlencoded", body);
+        self.try_call("POST", path, Some(body)).expect("an answer")
+    }
+
+    pub fn sign_in(&mut self, badge: &str, pin: &str) {
+        let answer = self.post("/api/v1/session", &json!({ "badge": badge, "pin": pin }));
+        assert_eq!(answer.status, 200, "{}", answer.text);
+        self.token = Some(answer.json()["token"].as_str().unwrap().to_owned());
+    }
+
+    /// A scan, sent as the station page does.
+    pub fn scan(&mut self, station: &str, seq: u64, line: &str) -> Answer {
+        let scan = json!({ "station": station, "seq": seq, "line": line });
+        self.post("/api/v1/station/scan", &scan)
+    }
+
+    pub fn try_call(
+        &mut self,
+        method: &str,
+        path: &str,
+        body: Option<(&str, Vec<u8>)>,
+    ) -> Option<Answer> {
+        let mut request = ureq::http::Request::builder()
+            .method(method)
+            .uri(format!("{}{path}", self.url));
+        let cookies: Vec<_> = self
+            .cookies
+            .iter()
+            .map(|(k, v)| format!("{k}={v}"))
+            .collect();
+        if !cookies.is_empty() {
+            request = request.header("cookie", cookies.join("; "));
+        }
+        if let Some(token) = &self.token {
+            request = request.header("x-wheelward-token", token);
+        }
+        let agent = self.agent.clone();
+        let answered = tokio::task::block_in_place(|| match body {
+            Some((kind, body)) => {
+                let request = request.header("content-type", kind).body(body).unwrap();
+                agent.run(request)
+            }
+            None => agent.run(request.body(()).unwrap()),
+        });
+        let mut answered = answered.ok()?;
+        let mut headers = BTreeMap::new();
+        for (name, value) in answered.headers() {
+            let value = value.to_str().unwrap().to_owned();
+            if name == "set-cookie" {
+                let (name, rest) = value.split_once('=').unwrap();
+                let kept = rest.split(';').next().unwrap().to_owned();
+                self.cookies.insert(name.to_owned(), kept);
+            }
+            headers.insert(name.to_string(), value);
+        }
+        let text = tokio::task::block_in_place(|| answered.body_mut().read_to_string().ok());
+        Some(Answer {
+            status: answered.status().as_u16(),
+            text: text.unwrap_or_default(),
+            headers,
+        })
+    }
+}

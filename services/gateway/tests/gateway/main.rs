@@ -1,0 +1,10 @@
+//! The gateway against a real broker and a real scheduler, as browsers and programs use it.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
+
+mod bad_input;
+mod house;
+mod openapi;
+mod pages;
+mod people;
+mod recall;
+mod scan;

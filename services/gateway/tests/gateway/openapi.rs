@@ -1,0 +1,129 @@
+//! The API's description agrees with what is answered.
+
+use std::collections::BTreeSet;
+
+use gateway::api::openapi::{CALLS, document};
+use serde_json::{Value, json};
+
+use crate::house::House;
+
+fn schema_of(document: &Value, path: &str, method: &str, what: &[&str]) -> Value {
+    let mut schema = &document["paths"][path][method];
+    for key in what {
+        schema = &schema[key];
+    }
+    let mut schema = schema["content"]["application/json"]["schema"].clone();
+    schema["components"] = document["components"].clone();
+    schema
+}
+
+fn check(document: &Value, path: &str, method: &str, answer: &Value, good: bool) {
+    let what: &[&str] = if good {
+        &["responses", "200"]
+    } else {
+        &["responses", "default"]
+    };
+    let schema = schema_of(document, path, method, what);
+    let validator = jsonschema::validator_for(&schema).unwrap();
+    let wrong: Vec<_> = validator
+        .iter_errors(answer)
+        .map(|e| e.to_string())
+        .collect();
+    assert!(wrong.is_empty(), "{method} {path}: {wrong:?}\n{answer}");
+}
+
+#[test]
+fn every_call_is_described_once_and_every_reference_leads_somewhere() {
+    let document = document();
+    let calls: BTreeSet<_> = CALLS.iter().map(|call| (call.path, call.method)).collect();
+    assert_eq!(calls.len(), CALLS.len());
+    let text = document.to_string();
+    for part in text.split("\"$ref\":\"").skip(1) {
+        let pointer = part.split('"').next().unwrap().trim_start_matches('#');
+        assert!(document.pointer(pointer).is_some(), "{pointer}");
+    }
+}
+
+#[test]
+fn every_route_is_described() {
+    let source = include_str!("../../src/api.rs");
+    let routed: BTreeSet<_> = source
+        .split("\"/api/v1/")
+        .skip(1)
+        .map(|rest| format!("/api/v1/{}", rest.split('"').next().unwrap()))
+        .collect();
+    let described: BTreeSet<_> = CALLS.iter().map(|call| call.path.to_owned()).collect();
+    assert_eq!(routed, described);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn answers_good_and_bad_are_as_described() {
+    let house = House::start().await;
+    house.six_wheels().await;
+    let document = house.browser().get("/api/v1/openapi.json").json();
+    let mut tablet = house.tablet("tablet-1", "M1", "407193");
+    house.until(&mut tablet, "/floor", "S07").await;
+    house.until(&mut tablet, "/api/v1/wheels", "311-06").await;
+    let mut stranger = house.browser();
+    for call in CALLS
+        .iter()
+        .filter(|call| call.method == "get" && !call.path.ends_with("/live"))
+    {
+        let path = call
+            .path
+            .replace("{wheel}", "311-01")
+            .replace("{batch}", "311");
+        let answer = tablet.get(&path);
+        assert_eq!(answer.status, 200, "{path}: {}", answer.text);
+        check(&document, call.path, "get", &answer.json(), true);
+        if call.signed {
+            let refused = stranger.get(&path);
+            assert_eq!(refused.status, 401, "{path}");
+            check(&document, call.path, "get", &refused.json(), false);
+        }
+    }
+    tablet.scan("tablet-1", 1, "A.TURN");
+    let one = json!({ "station": "tablet-1", "seq": 2, "line": "S.S07" });
+    let request = schema_of(&document, "/api/v1/station/scan", "post", &["requestBody"]);
+    for body in [&one, &json!([one])] {
+        assert!(jsonschema::is_valid(&request, body), "{body}");
+        let answer = tablet.post("/api/v1/station/scan", body).json();
+        check(&document, "/api/v1/station/scan", "post", &answer, true);
+    }
+    assert!(!jsonschema::is_valid(&request, &json!({ "seq": 2 })));
+    let refused = tablet.scan("tablet-1", 2, "W.1");
+    check(
+        &document,
+        "/api/v1/station/scan",
+        "post",
+        &refused.json(),
+        false,
+    );
+    let note = tablet.post(
+        "/api/v1/alerts/x-1/acknowledgement",
+        &json!({ "note": "on it" }),
+    );
+    check(
+        &document,
+        "/api/v1/alerts/{alert}/acknowledgement",
+        "post",
+        &note.json(),
+        true,
+    );
+    let fact = "019c0000-0000-7000-8000-000000000000";
+    let void = tablet.post(
+        &format!("/api/v1/facts/{fact}/void"),
+        &json!({ "reason": "no" }),
+    );
+    check(
+        &document,
+        "/api/v1/facts/{fact}/void",
+        "post",
+        &void.json(),
+        true,
+    );
+    let wrong = tablet.send("PUT", "/api/v1/session", "application/json", b"{}");
+    assert_eq!(wrong.status, 405);
+    check(&document, "/api/v1/session", "post", &wrong.json(), false);
+    house.end().await;
+}

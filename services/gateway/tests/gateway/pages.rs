@@ -1,0 +1,239 @@
+//! The pages say what the floor knows, and what people correct shows.
+
+use crate::house::{Browser, House};
+
+const PAGES: [&str; 8] = [
+    "/today",
+    "/floor",
+    "/alerts",
+    "/rooms",
+    "/portions",
+    "/find",
+    "/me",
+    "/people",
+];
+
+fn in_german(browser: &mut Browser) {
+    let form = "tongue=de&weight=lb&temperature=F&theme=dark&hand=left";
+    assert_eq!(browser.form("/me", form).status, 303);
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_empty_dairy_has_pages_that_say_so_in_plain_words() {
+    let house = House::start().await;
+    let mut manager = house.manager();
+    for (page, says) in [
+        ("/today", "Nothing is asked for today"),
+        ("/floor", "No wheel stands here yet"),
+        ("/alerts", "Nothing is wrong"),
+        ("/portions", "No batch was portioned yet"),
+        ("/stations", "No browser is a station yet"),
+        ("/rooms", "No reading of its air"),
+        ("/find?q=nothing", "Nothing goes by"),
+    ] {
+        let answer = manager.get(page);
+        assert_eq!(answer.status, 200, "{page}");
+        assert!(answer.text.contains(says), "{page}: {}", answer.text);
+    }
+    assert_eq!(manager.get("/wheels/311-01").status, 404);
+    assert_eq!(manager.get("/batches/311").status, 404);
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn every_page_is_whole_for_a_keyboard_and_a_screen_reader_in_both_languages() {
+    let house = House::start().await;
+    house.six_wheels().await;
+    let mut manager = house.manager();
+    house.until(&mut manager, "/floor", "S07").await;
+    house.until(&mut manager, "/wheels/311-01", "311-01").await;
+    for german in [false, true] {
+        if german {
+            in_german(&mut manager);
+        }
+        let lang = if german {
+            "<html lang=\"de\""
+        } else {
+            "<html lang=\"en\""
+        };
+        for page in PAGES.iter().chain(&[
+            "/wheels/311-01",
+            "/batches/311",
+            "/stands/stillage/S07",
+            "/stations",
+        ]) {
+            let text = manager.get(page).text;
+            assert!(text.contains(lang), "{page}");
+            assert_eq!(text.matches("<h1").count(), 1, "{page}");
+            assert_eq!(text.matches("<main").count(), 1, "{page}");
+            assert!(text.contains("href=\"#main\""), "{page}");
+            for svg in text.split("<svg").skip(1) {
+                let tag = svg.split('>').next().unwrap();
+                assert!(
+                    tag.contains("aria-hidden") || tag.contains("aria-label"),
+                    "{page}: {tag}"
+                );
+            }
+            let inputs = text.matches("<input").count() - text.matches("type=\"hidden\"").count();
+            assert!(text.matches("<label").count() >= inputs, "{page}");
+        }
+    }
+    let wheel = manager.get("/wheels/311-01").text;
+    assert!(wheel.contains("9.26 lb"), "a person's own units");
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_wrong_record_is_voided_with_a_reason_and_shown_on_demand() {
+    let house = House::start().await;
+    house.six_wheels().await;
+    let mut tablet = house.tablet("tablet-1", "M1", "407193");
+    house.until(&mut tablet, "/floor", "S07").await;
+    tablet.scan("tablet-1", 1, "A.TURN");
+    let turned = tablet.scan("tablet-1", 2, "W.311-01").json();
+    let fact = turned["results"][0]["receipt"]["facts"][0]
+        .as_str()
+        .unwrap()
+        .to_owned();
+    house.until(&mut tablet, "/wheels/311-01", &fact).await;
+    let form = format!("fact={fact}&back=/wheels/311-01&reason=it+was+the+one+beside+it");
+    let answer = tablet.form("/corrections", &form);
+    assert_eq!(
+        (answer.status, answer.headers["location"].as_str()),
+        (303, "/wheels/311-01")
+    );
+    house
+        .until(&mut tablet, "/wheels/311-01", "1 record was corrected")
+        .await;
+    assert!(!tablet.get("/wheels/311-01").text.contains(&fact));
+    let all = tablet.get("/wheels/311-01?all=true").text;
+    assert!(all.contains(&fact) && all.contains("it was the one beside it"));
+    let listed = tablet.get("/corrections").text;
+    assert!(listed.contains("it was the one beside it") && listed.contains(&fact));
+    let stated = house.stated("gateway", 1).await;
+    assert_eq!(stated[0].event.topic(), "fact.voided");
+    assert_eq!(stated[0].person.unwrap().as_str(), "M1");
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn an_alert_is_acknowledged_with_a_name_and_a_note() {
+    let house = House::start().await;
+    house.six_wheels().await;
+    house.admit("O1", "operator", "8052");
+    let mut browser = house.browser();
+    browser.sign_in("O1", "8052");
+    let page = house
+        .until(&mut browser, "/alerts", "name=\"alert\"")
+        .await
+        .text;
+    let alert = page.split("name=\"alert\" value=\"").nth(1).unwrap();
+    let alert = alert.split('"').next().unwrap();
+    let form = format!("alert={alert}&note=turned+by+hand+at+six");
+    assert_eq!(browser.form("/alerts", &form).status, 303);
+    let page = house
+        .until(&mut browser, "/alerts", "turned by hand at six")
+        .await;
+    assert!(page.text.contains("Name O1"));
+    let stated = house.stated("gateway", 1).await;
+    assert_eq!(stated[0].event.topic(), "alert.acknowledged");
+    assert_eq!(stated[0].person.unwrap().as_str(), "O1");
+    assert_eq!(
+        browser
+            .form("/alerts", &format!("alert={alert}&note="))
+            .status,
+        400
+    );
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn things_are_found_by_code_and_day() {
+    let house = House::start().await;
+    house.six_wheels().await;
+    let mut manager = house.manager();
+    house.until(&mut manager, "/floor", "S07").await;
+    for (asked, leads) in [
+        ("311-04", "/wheels/311-04"),
+        ("w.311-04", "/wheels/311-04"),
+        ("311", "/batches/311"),
+        ("S.S07", "/stands/stillage/S07"),
+        ("R2", "/rooms"),
+    ] {
+        let answer = manager.get(&format!("/find?q={asked}"));
+        assert_eq!(answer.status, 303, "{asked}: {}", answer.text);
+        assert_eq!(answer.headers["location"], leads, "{asked}");
+    }
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn pages_hear_that_the_floor_has_moved() {
+    let house = House::start().await;
+    let mut manager = house.manager();
+    let cookies: Vec<_> = manager
+        .cookies
+        .iter()
+        .map(|(k, v)| format!("{k}={v}"))
+        .collect();
+    let (url, cookies) = (format!("{}/api/v1/live", house.url), cookies.join("; "));
+    let (send, mut heard) = tokio::sync::mpsc::unbounded_channel();
+    std::thread::spawn(move || {
+        use std::io::BufRead as _;
+        let answer = ureq::get(&url).header("cookie", &cookies).call().unwrap();
+        let lines = std::io::BufReader::new(answer.into_body().into_reader()).lines();
+        for line in lines.map_while(Result::ok) {
+            if line.starts_with("data:") && send.send(line).is_err() {
+                return;
+            }
+        }
+    });
+    let first = heard.recv().await.unwrap();
+    house.six_wheels().await;
+    let second = heard.recv().await.unwrap();
+    assert_ne!(first, second);
+    assert_eq!(manager.get("/api/v1/session").status, 200);
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_floor_is_shown_as_it_stood_and_as_it_will_be_due() {
+    let house = House::start().await;
+    house.six_wheels().await;
+    let mut manager = house.manager();
+    house.until(&mut manager, "/floor", "S07").await;
+    // They were portioned ten days ago: the furthest look back is a week, and finds them.
+    let past = manager.get("/floor?days=-7").text;
+    assert!(
+        past.contains("As it stood on") && past.contains("S07"),
+        "{past}"
+    );
+    let ahead = manager.get("/floor?days=3").text;
+    assert!(ahead.contains("if nothing is done until then"), "{ahead}");
+    assert!(ahead.contains("<a class=\"stand missed\""), "{ahead}");
+    for odd in ["99999999999", "-99", "x", ""] {
+        assert_eq!(
+            manager.get(&format!("/floor?days={odd}")).status,
+            200,
+            "{odd}"
+        );
+    }
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_customers_wheels_are_found_by_the_customers_name() {
+    let house = House::start().await;
+    house.six_wheels().await;
+    let mut manager = house.manager();
+    house.until(&mut manager, "/floor", "S07").await;
+    house
+        .promise("A-17", "Fernleigh Stores", &["311-02", "311-05"])
+        .await;
+    let found = house
+        .until(&mut manager, "/find?q=fernleigh", "311-05")
+        .await;
+    assert!(found.text.contains("Fernleigh Stores") && found.text.contains("311-02"));
+    assert!(!found.text.contains("/wheels/311-04"), "{}", found.text);
+    house.end().await;
+}

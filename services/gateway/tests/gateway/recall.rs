@@ -1,0 +1,89 @@
+//! A recall in a browser, and holds placed and ended there, over a real records worker.
+
+use bus::{Clock, Shutdown};
+use tokio::task::JoinHandle;
+
+use crate::house::House;
+
+/// The records worker, whose safety file names badge M1 for ending holds.
+fn records(house: &House) -> (Shutdown, JoinHandle<anyhow::Result<()>>) {
+    let file = |name: &str, text: &str| {
+        let path = house.dir.path().join(name);
+        std::fs::write(&path, text).unwrap();
+        path
+    };
+    let safety = include_str!("../../../../deploy/demo/larkholm-safety.toml")
+        .replace("badges = [\"01\", \"09\"]", "badges = [\"M1\"]");
+    let mut site = house.site.clone();
+    site.safety = Some(site::Safety {
+        file: file("safety.toml", &safety),
+        papers: Some(file(
+            "papers.toml",
+            include_str!("../../../../deploy/demo/larkholm-papers.toml"),
+        )),
+    });
+    let stop = Shutdown::new();
+    let (bus, shutdown) = (house.bus.clone(), stop.clone());
+    let data = house.dir.path().join("data");
+    let run = async move { records::run(site, bus, Clock::system(), &data, shutdown).await };
+    (stop, tokio::spawn(run))
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_batch_is_traced_its_papers_saved_and_a_hold_over_it_placed_and_ended() {
+    let house = House::start().await;
+    house.six_wheels().await;
+    let (stop, worker) = records(&house);
+    let mut manager = house.manager();
+    let asked = "/recall?what=batch&code=311&contact=yes";
+    let page = house.until(&mut manager, asked, "311-06").await;
+    assert!(page.text.contains("named as suspect") || page.text.contains("made of it"));
+    assert!(page.text.contains("Nothing has left"), "{}", page.text);
+
+    let paper = "/recall/paper?what=batch&code=311&contact=no&batch=311&paper=";
+    for (kind, media, begins) in [
+        // A workbook is no text, so that the browser of this test shows none of it.
+        ("sheets", "spreadsheetml", ""),
+        ("epcis", "application/ld+json", "{"),
+    ] {
+        let file = manager.get(&format!("{paper}{kind}"));
+        assert_eq!(file.status, 200, "{kind}: {}", file.text);
+        assert!(file.headers["content-type"].contains(media), "{kind}");
+        assert!(file.text.starts_with(begins), "{kind}");
+        assert!(file.headers["content-disposition"].starts_with("attachment"));
+    }
+    let none = manager.get(&format!("{paper}notices"));
+    assert_eq!(none.status, 404);
+    assert!(none.text.contains("there is nobody to tell"));
+    assert_eq!(manager.get("/recall?what=lot&code=%20%2F%2F").status, 400);
+
+    house.admit("O1", "operator", "518204");
+    let mut operator = house.browser();
+    operator.sign_in("O1", "518204");
+    let place = "hold=Q-311&what=batch&code=311&reason=positive+swab";
+    assert_eq!(operator.form("/holds", place).status, 303);
+    house
+        .until(&mut manager, "/holds", "It keeps 6 wheels")
+        .await;
+    let page = house.until(&mut manager, asked, "Q-311").await;
+    assert!(page.text.contains("positive") || page.text.contains("Q-311"));
+    let refused = operator.form("/holds/end", "hold=Q-311&reason=fine");
+    assert_eq!(refused.status, 403, "only a manager ends a hold");
+    assert_eq!(
+        manager.form("/holds/end", "hold=Q-311&reason=").status,
+        400,
+        "not without a reason"
+    );
+    let end = "hold=Q-311&reason=result+is+in";
+    assert_eq!(manager.form("/holds/end", end).status, 303);
+    house.until(&mut manager, "/holds", "No hold over").await;
+    let german = "tongue=de&weight=kg&temperature=C&theme=light&hand=right";
+    assert_eq!(manager.form("/me", german).status, 303);
+    let page = manager.get(asked).text;
+    assert!(page.contains("<html lang=\"de\""), "{page}");
+    assert!(page.contains("kein Kunde muss verständigt werden"));
+    assert_eq!(page.matches("<h1").count(), 1);
+    stop.request();
+    worker.await.unwrap().unwrap();
+    house.end().await;
+}

@@ -1,0 +1,529 @@
+# Was die Seiten auf Deutsch sagen. Jede Meldung steht auch in en.ftl; ein Test hält das fest.
+
+## Um jede Seite
+skip = Zum Inhalt
+nav-label = Seiten
+nav-today = Heute
+nav-floor = Räume im Bild
+nav-alerts = Warnungen
+nav-rooms = Klima und Platz
+nav-portions = Portionen
+nav-find = Suchen
+nav-station = Station
+live-moved = Es gibt Neues: anzeigen
+trouble-title = Das ging nicht
+trouble-home = Zum Anfang
+close = Schließen
+save = Speichern
+more = und { $count } weitere
+held = gesperrt
+because = Weil:
+
+## Tage und Zahlen
+day = { $week } { $day }. { $month } { $year }
+weekday-1 = Mo
+weekday-2 = Di
+weekday-3 = Mi
+weekday-4 = Do
+weekday-5 = Fr
+weekday-6 = Sa
+weekday-7 = So
+month-1 = Jan.
+month-2 = Feb.
+month-3 = März
+month-4 = April
+month-5 = Mai
+month-6 = Juni
+month-7 = Juli
+month-8 = Aug.
+month-9 = Sept.
+month-10 = Okt.
+month-11 = Nov.
+month-12 = Dez.
+days = { $count ->
+    [one] { $count } Tag
+   *[other] { $count } Tage
+}
+wheels = { $count ->
+    [one] { $count } Laib
+   *[other] { $count } Laibe
+}
+wheels-of = { $count } von { $of } Laiben
+minutes-of = { $minutes } von { $of } min
+
+## Dinge und Maße
+wheel = Laib
+wheels-title = Laibe
+batch = Charge
+batches-title = Chargen
+hoop = Form { $id }
+stack = Stapel { $id }
+stillage = Gestell { $id }
+stands = Steht auf
+room = Raum
+room-none = in keinem Raum
+age = Alter
+made = Hergestellt
+weight = Gewicht
+turns = Gewendet
+rind = Rinde bewachsen
+blue = Blau im Kern
+grade = Klasse
+grade-a = A
+grade-b = B
+grade-c = C
+grade-reject = Ausschuss
+best-before = Mindestens haltbar bis
+recipe = Rezept
+milk = Milch
+curd = Bruch
+yield = Ausbeute
+yield-per = Bruch aus 100 L
+next = Als Nächstes
+temperature = Luft
+humidity = Feuchte
+face-make-day = erste Seite oben
+face-other = erste Seite unten
+
+## Wie spät
+urgency-ahead = später
+urgency-due = fällig
+urgency-overdue = überfällig
+urgency-missed = versäumt
+
+## Was zu tun ist
+do-turn = Wenden
+do-unhoop = Aus der Form nehmen
+do-rub-up = Glatt streichen
+do-bring = In Raum { $room } bringen
+do-move = In Raum { $room } umstellen
+do-look-at-rind = Rinde ansehen
+do-pierce = Pikieren
+do-iron = Anbohren
+do-grade = Einstufen
+do-dispatch = Versenden
+do-find-it = Suchen
+do-look-into = Klären
+do-decide-on-it = Entscheiden
+do-weigh-again = Nachwiegen
+do-look-for-metal = Auf Metall prüfen
+kind-turn = Wenden
+kind-unhoop = Ausformen und glatt streichen
+kind-rub_up = Glatt streichen
+kind-place = In den Raum bringen
+kind-rind_check = Rinde ansehen
+kind-move_on = Weiterstellen
+kind-pierce = Pikieren
+kind-iron = Anbohren
+kind-grade = Einstufen
+kind-dispatch = Zum Versand richten
+
+## Tätigkeiten an der Station
+act-VAT = Kessel füllen
+act-PORTION = Portionieren
+act-TURN = Wenden
+act-UNHOOP = Ausformen
+act-RUBUP = Glatt streichen
+act-LOAD = Beladen
+act-MOVE = Umstellen
+act-RIND = Rinde ansehen
+act-PIERCE = Pikieren
+act-IRON = Anbohren
+act-GRADE = Einstufen
+act-WEIGH = Wiegen
+act-NEEDLES = Nadeln zählen
+act-CHECKWEIGHT = Waage prüfen
+act-HOLD = Sperren
+act-RELEASE = Freigeben
+act-RETURN = Zurücknehmen
+act-DISPATCH = Versenden
+act-DISCARD = Wegwerfen
+act-UNDO = Rückgängig
+
+## Anmelden
+sign-in-title = Wer sind Sie?
+sign-in = Anmelden
+sign-in-hint = Ausweis scannen oder eintippen, dann die PIN. Ohne Ausweis oder PIN hilft die Leitung.
+sign-out = { $name } abmelden
+badge = Ausweis
+pin = PIN
+pin-new = Neue PIN
+pin-other = Neue PIN, falls sie sich ändern soll
+pin-hint = 4 bis 12 Ziffern, für die Leitung mindestens 6; keine Reihen oder Wiederholungen.
+name = Name
+setup-title = Die erste Leitung
+setup-words = Hier kann sich noch niemand anmelden. Sie übernehmen die Leitung und lassen danach die anderen zu. Dieser Link gilt einmal.
+setup-do = Leitung übernehmen
+
+## Was jemand möchte
+me-title = So möchten Sie es
+wish-tongue = Sprache
+wish-weight = Gewichte in
+wish-temperature = Temperaturen in
+wish-theme = Helligkeit
+wish-hand = Der Daumen, der arbeitet
+theme-device = wie das Gerät
+theme-dark = dunkel, für kalte Räume
+theme-light = hell, fürs Büro
+hand-right = rechts
+hand-left = links
+
+## Leute
+people-title = Leute
+people-words = Wer sich anmelden darf, und was er darf. Aufzeichnungen behalten den Ausweis für immer; Name und PIN lassen sich löschen.
+people-change = Ändern
+people-locked = gesperrt
+people-new = Jemanden zulassen
+people-admit = Zulassen
+people-erase = Löschen
+people-erase-words = Löscht Name und PIN. Was unter dem Ausweis aufgezeichnet wurde, bleibt.
+role = Aufgabe
+roles-title = Was jeder darf
+role-operator = Mitarbeit
+role-operator-words = Zeichnet die Arbeit auf und sagt, was gegen Warnungen getan wird.
+role-ironer = Prüfung
+role-ironer-words = All das, und bohrt an und stuft ein.
+role-manager = Leitung
+role-manager-words = All das, gibt Gesperrtes frei, berichtigt Aufzeichnungen, lässt Leute und Geräte zu.
+role-inspector = Aufsicht
+role-inspector-words = Sieht alles an und zeichnet nichts auf.
+
+## Geräte als Station
+stations-title = Stationen
+stations-words = Ein Tablet wird hier zur Station, am Tablet selbst. Was es aufzeichnet, trägt seinen Namen.
+stations-none = Noch kein Browser ist eine Station. Öffnen Sie diese Seite an dem Tablet, das eine werden soll.
+stations-by = zugelassen von { $badge }, { $at }
+stations-this = dieses Gerät
+stations-away = weggeschickt
+stations-clock = Uhr geht { $seconds } s falsch: stellen
+stations-send-away = Wegschicken
+stations-new = Dieses Gerät zur Station machen
+stations-code = Kürzel der Station
+stations-name = Wo sie steht
+stations-hint = Ein Kürzel, das keine andere Station hat, etwa tablet-1. Ein Gerät, das es vorher hatte, kann nicht mehr scannen.
+stations-enrol = Zur Station machen
+
+## Die Station
+station-recorded = Eben aufgezeichnet
+station-action = Eingestellt
+station-choose = Was tun Sie?
+station-numbers = Zahl oder Klasse
+station-camera = Kamera
+station-camera-none = Die Kamera geht nicht: im Browser erlauben oder den Scanner nehmen
+station-field = Scannen oder eintippen
+station-take = Übernehmen
+station-delete = Letzte Ziffer löschen
+station-ready = Bereit: scannen
+station-scan-first = Tätigkeit wählen oder ihre Karte scannen
+station-no-action = noch nichts
+station-nothing = Noch nichts. Was Sie aufzeichnen, erscheint hier und lässt sich mit einem Griff zurücknehmen.
+station-sent = alles gesendet
+station-waiting = { "{n}" } hier behalten, noch nicht gesendet
+station-kept = { "{n}" } auf diesem Gerät behalten
+station-offline = Keine Verbindung: einfach weiterscannen
+station-offline-dispatch = Nicht aufgezeichnet, nichts darf hinaus: Ohne Verbindung kann niemand sagen, ob dies gesperrt ist. Auf die Verbindung warten.
+station-offline-pin = Keine Verbindung: Eine PIN lässt sich nur mit Verbindung prüfen
+station-no-disk = Dieser Browser behält nichts, darum wird nichts aufgezeichnet: privaten Modus verlassen oder dieser Seite das Speichern erlauben
+station-no-worker = Diese Seite lässt sich ohne Verbindung nicht neu öffnen: über HTTPS bereitstellen
+station-sign-in = Zum Aufzeichnen anmelden
+station-pin-for = PIN zu Ausweis { "{badge}" }
+station-person-none = niemand
+station-undo = Zurück
+station-undone = zurückgenommen
+station-given-up = Nicht aufgezeichnet: { "{line}" }
+station-wheels-one = { "{n}" } Laib
+station-wheels-many = { "{n}" } Laibe
+station-stop-kept = Nichts ist aufgezeichnet. Nichts darf hinaus: Laibe zur Seite stellen.
+station-stop-gone = Sie sind als fort aufgezeichnet: Laibe zurückrufen.
+station-stop-seen = Gesehen
+level-ok = OK
+level-next = WEITER
+level-wrong = FALSCH
+level-stop = HALT
+level-wait = BEHALTEN
+
+## Heute
+today-plan = Die Gänge am { $day }
+today-nothing = Heute ist nichts zu tun. Sobald ein Laib etwas braucht, steht es hier.
+today-stops = { $count ->
+    [one] { $count } Halt, { $minutes } min
+   *[other] { $count } Halte, { $minutes } min
+}
+today-slipped = Was liegen blieb
+today-slipped-none = Heute wurde nichts versäumt.
+today-slipped-yet = Noch nichts: Die Arbeit des Tages ist erst später fällig.
+today-risk = Gefährdet
+today-risk-none = Nichts: Jeder Laib kann rechtzeitig bekommen, was er braucht.
+today-unmet = Rechtzeitig nicht zu schaffen
+today-fixes = Was helfen würde (eines davon)
+today-saves = rettet { $count ->
+    [one] { $count } Laib
+   *[other] { $count } Laibe
+}
+today-postponed = Später als es sein sollte
+today-lifting = Schweres Heben
+today-waiting = Wartet auf anderes: { $count }
+today-ahead = Die nächsten Tage
+today-day = Tag
+today-work = Arbeit der Leute
+today-due = Was jetzt getan werden kann
+today-advises = Der Plan rät; was gescannt wird, gilt.
+today-no-crew = Es wird kein Plan gemacht: Nennen Sie unter [gateway] in der Betriebsdatei eine Crew-Datei. Das hier ist fällig.
+
+## Die Räume
+floor-empty = Hier steht noch kein Laib. Der erste, der portioniert wird, erscheint sofort.
+floor-hoops = In der Form
+floor-between = Zwischen den Räumen
+floor-loose = auf nichts Bekanntem
+floor-places = { $taken } von { $of } Plätzen belegt
+floor-when = Tag
+floor-show = Zeigen
+floor-now = Jetzt
+floor-then = So stand es am { $time }
+floor-ahead = Am { $time }, wenn bis dahin nichts geschieht
+floor-free = { $count ->
+    [one] { $count } Platz frei
+   *[other] { $count } Plätze frei
+}
+floor-held = { $count } gesperrt
+stand-empty = Nach den Aufzeichnungen steht hier nichts.
+
+## Ein Laib
+wheel-title = Laib { $wheel }
+wheel-held = Gesperrt: Er darf erst gehen, wenn ihn jemand mit Namen freigibt.
+wheel-dispatched = Er hat den Betrieb verlassen.
+wheel-discarded = Er wurde weggeworfen.
+wheel-gone = ist fort
+wheel-next = Was er braucht
+wheel-next-none = Nichts ist zu tun.
+wheel-by = bis { $time }
+wheel-life = Sein Leben
+wheel-line = Sein Leben von { $from } bis { $to }
+wheel-line-hint = Balken sind Räume, kurze Striche sind Wendungen, Punkte alles andere. Die Liste darunter sagt es in Worten.
+wheel-corrected = { $count ->
+    [one] { $count } Aufzeichnung wurde berichtigt.
+   *[other] { $count } Aufzeichnungen wurden berichtigt.
+}
+corrections-title = Berichtigungen
+corrections-words = Eine Aufzeichnung wird nie geändert. Eine falsche ist hier und bei ihrem Laib durchgestrichen und gilt als nie geschehen.
+corrections-none = Noch wurde nichts berichtigt.
+wheel-corrected-show = Anzeigen
+wheel-corrected-hide = Ausblenden
+voided = gilt als nie geschehen:
+correct = Berichtigen
+correct-words = Die Aufzeichnung bleibt lesbar, gilt aber als nie geschehen. Zeichnen Sie danach auf, was wirklich geschah.
+correct-reason = Warum sie falsch ist
+correct-do = Das ist nicht geschehen
+
+## Eine Charge
+batch-title = Charge { $batch }
+batch-ready = Ganz durchgeblaut
+batch-not-ready = noch nicht
+batch-spread = Portionsgewichte
+batch-spread-none = Daraus wurde noch kein Laib portioniert.
+batch-spread-words = Von { $least } bis { $most }, im Mittel { $mean }.
+batch-outside = { $count ->
+    [0] Keiner liegt außerhalb der Toleranz des Rezepts.
+    [one] { $count } liegt außerhalb der Toleranz des Rezepts.
+   *[other] { $count } liegen außerhalb der Toleranz des Rezepts.
+}
+batch-record = Kesselbuch
+batch-record-none = Im Kesselbuch steht noch nichts.
+batch-wheels-none = Daraus wurde noch kein Laib portioniert.
+batch-to-iron = diesen anbohren
+
+## Portionen
+portions-none = Noch keine Charge wurde portioniert.
+portions-least = Leichtester
+portions-mean = Mittel
+portions-most = Schwerster
+portions-aim = Rezept
+portions-outside = Außerhalb
+
+## Räume
+rooms-none = Die Betriebsdatei nennt keinen Raum.
+rooms-no-air = Es kam noch keine Messung der Luft an.
+rooms-inside = richtig
+rooms-outside = außerhalb
+rooms-range = soll { $least } bis { $most } sein
+rooms-read = Letzte Messung
+rooms-overflow = Überfüllt ab { $day }
+rooms-fits = In den nächsten { $days } Tagen passt alles
+rooms-fullest = höchstens { $taken } von { $of } Plätzen
+rooms-chart = Belegte Plätze in { $room }, Tag für Tag; die gestrichelte Linie zeigt, wie viele es gibt
+rooms-counted = Gestelle; gezählt, als zögen sie an ihrem Fälligkeitstag um und gingen am letzten Tag ihres Versandfensters.
+
+## Warnungen
+alerts-none = Nach den Aufzeichnungen ist alles in Ordnung.
+alerts-missing = { $count } Aufzeichnungen, die Stationen nummeriert haben, sind nie angekommen. Sehen Sie nach der Verbindung der Station.
+alerts-worse = ist schlimmer geworden
+alerts-since = seit { $time }
+alerts-seen = gesehen von
+alerts-acknowledge = Sagen, was getan wird
+alerts-again = Mehr dazu sagen
+alerts-note = Was dagegen getan wird
+alerts-do = Mit meinem Namen aufzeichnen
+
+## Suchen
+find-label = Ein Kürzel, ein Los, ein Tag oder ein Kunde
+find-hint = Zum Beispiel 311-04, S07, H12, ein Milchlos, eine Bestellung oder 3.3.2026.
+find-customers = Kunden
+find-customer-waits = Ihnen ist noch kein Laib zugesagt oder gesandt.
+find-none = Nichts heißt „{ $q }“. Sehen Sie auf die Karte.
+
+## Rückruf
+recall-title = Rückruf
+recall-words = Alles, was daraus gemacht wurde, alles, was damit in Berührung kam, und wer es hat. Die Liste zeigt, was die Aufzeichnungen sagen; was zurückgerufen wird, entscheidet die Person, die Ihr HACCP-Plan nennt, mit Ihrer Behörde und Ihrem Labor.
+recall-what = Worum es geht
+recall-lot = Los
+recall-batch = Charge
+recall-wheel = Laib
+recall-code = Kennung
+recall-contact = Berührung
+recall-contact-yes = mit verfolgen
+recall-contact-no = nur was daraus gemacht ist
+recall-do = Verfolgen
+recall-as-of = Stand { $time }
+recall-none = Nach den Aufzeichnungen ist kein Laib betroffen.
+recall-level = Wie sicher
+recall-levels = Sicher: das Verdächtige ist darin. Wahrscheinlich: er berührte zeitnah dieselbe Fläche. Möglich: er teilte die Luft, oder eine Fläche mit zeitlichem Abstand.
+recall-is-certain = sicher
+recall-is-probable = wahrscheinlich
+recall-is-possible = möglich
+recall-at-in-stock = im Haus
+recall-at-in-transit = unterwegs
+recall-at-delivered = ausgeliefert
+recall-at-refused = abgelehnt, auf dem Rückweg
+recall-at-eaten = als Probe verbraucht
+recall-at-reworked = wiederverarbeitet
+recall-at-discarded = weggeworfen
+recall-at-not-seen = seit Tagen nicht gesehen
+recall-balance = Von den sicheren Laiben wurden { $portioned } abgefüllt; { $unexplained } sind nicht erklärt.
+recall-notices = Schreiben an Kunden (Entwurf)
+recall-sheets = Rückverfolgungslisten
+recall-epcis = EPCIS
+recall-batch-file = Akte der Charge { $batch }
+recall-hold = Alles davon sperren
+recall-customers = Wer verständigt werden muss
+recall-nobody = Nichts hat das Haus verlassen: kein Kunde muss verständigt werden.
+recall-customer = Kunde
+recall-order = Auftrag
+recall-arrived = Angekommen
+recall-left = Ging ab
+recall-unknown = NICHT BEKANNT
+recall-where = Er ist
+recall-because = Weil
+recall-left-out = { $count } weitere Laibe sind in den Summen und hier nicht aufgeführt: die Befehlszeile führt alle auf.
+recall-back = Woraus es gemacht ist
+recall-back-none = Es ist kein Los aufgezeichnet.
+recall-of = Was
+recall-supplier = Von
+recall-came-in = Kam an
+recall-with = Mit
+recall-people = In den Händen der Ausweise { $badges }
+recall-mind = Bedenken Sie
+
+## Sperren über mehr als einen Laib
+holds-title = Sperren
+holds-words = Nichts unter einer Sperre verlässt das Haus, was auch später darunter fällt. Nur eine benannte Person mit dem Recht dazu hebt sie auf.
+holds-none = Es besteht keine Sperre über ein Los, eine Charge oder einen Raum.
+holds-new = Sperren
+holds-code = Kennung der Sperre
+holds-reason = Warum
+holds-place = Sperren
+holds-kept = { $count ->
+    [one] Sie hält { $count } Laib:
+   *[other] Sie hält { $count } Laibe:
+}
+holds-owed = { $count } weitere werden gerade gesperrt.
+holds-let-go = { $count } wurden einzeln freigegeben:
+holds-no-right = { $count } gab jemand ohne das Recht dazu frei: die Sperre besteht.
+holds-end = Diese Sperre aufheben
+holds-end-words = Jeder Laib, den sie hält, wird mit Ihrem Namen und Grund freigegeben. Nur wenn Ihr HACCP-Plan und Ihr Labor es erlauben.
+holds-end-do = Mit meinem Namen aufheben
+
+## Was das Büro aufschreibt
+entry-title = Aufschreiben
+entry-words = Was keine Station scannt: Lose, die Herstellung, Proben und Befunde, Prüfungen und Abweichungen. Alles wird mit Ihrem Namen aufgezeichnet.
+entry-now = Es wird mit der jetzigen Zeit aufgezeichnet.
+entry-do = Mit meinem Namen aufzeichnen
+entry-may = falls bekannt
+entry-milk-received = Milch kam an
+entry-milk-screened = Milch wurde untersucht
+entry-milk-pasteurised = Milch wurde erhitzt
+entry-lot-received = Ein Los kam an
+entry-vat-filled = Milch kam in einen Kessel
+entry-vat-dosed = Kultur, Lab oder Salz kam hinein
+entry-vat-measured = Ein Kessel wurde gemessen
+entry-vat-cut = Der Bruch wurde geschnitten
+entry-vat-drained = Die Molke wurde abgezogen
+entry-vat-milled = Der Bruch wurde gemahlen
+entry-vat-closed = Die Herstellung ist beendet
+entry-lot-used = Überzug oder Hülle kam auf Laibe
+entry-tool-sanitised = Etwas wurde desinfiziert
+entry-control-checked = Eine Prüfung wurde gemacht
+entry-deviation-found = Etwas war nicht wie geplant
+entry-deviation-decided = Was geschieht, wurde entschieden
+entry-lab-sampled = Eine Käseprobe wurde genommen
+entry-lab-swabbed = Eine Fläche wurde abgestrichen
+entry-lab-resulted = Ein Befund kam
+field-lot = Los
+field-batch = Charge
+field-note = Anmerkung
+field-test = Untersucht auf
+field-sample = Probe
+field-wheels = Laibe, mit Kommas dazwischen
+field-supplier = Lieferant
+field-volume-l = Liter
+field-temperature-c = Temperatur, °C
+field-fat-pct = Fett, %
+field-protein-pct = Eiweiß, %
+field-supplier-lot = Deren Kennung
+field-document-kind = Kam mit (Art des Papiers)
+field-document-number = Nummer des Papiers
+field-passed = Sie darf verwendet werden
+field-held-s = Gehalten, Sekunden
+field-kind = Was es ist
+field-product = Ware, wie auf dem Etikett
+field-use-by = Letzter Tag
+field-ingredient = Was hineinkam
+field-amount = Menge: Gramm, von Lab Milliliter
+field-reading-ph = pH
+field-reading-acidity-dornic = Säure, °D
+field-reading-temperature-c = Temperatur, °C
+field-whey-l = Liter Molke
+field-tool = Werkzeug, Kessel, Horde oder Form
+field-method = Wie
+field-control = Die Prüfung, wie die Sicherheitsdatei sie nennt
+field-about-batch = Charge, um die es geht
+field-about-lot = Los, um das es geht
+field-value = Was gemessen wurde
+field-in-order = In Ordnung
+field-found = Was gefunden wurde
+field-wanted = Was der Plan verlangt
+field-deviation = Name der Aufzeichnung, was gefunden wurde
+field-action = Was getan wird
+field-consequence = Was aus dem Lebensmittel wird
+field-plan = Probenplan, wie die Sicherheitsdatei ihn nennt
+field-taken-g = Gramm Käse verbraucht
+field-room = Raum
+field-point = Wo genau
+field-zone = Zone: 1 berührt Käse, 4 ist außerhalb
+field-units = Wert jeder Einheit, mit Kommas dazwischen
+field-verdict = Urteil
+field-report = Nummer des Berichts
+choice-yes = ja
+choice-no = nein
+choice-culture = Kultur
+choice-rennet = Lab
+choice-salt = Salz
+choice-coating = Überzug
+choice-packaging = Verpackung
+choice-other = etwas anderes
+choice-goes-on = die Herstellung geht weiter
+choice-treated-again = nochmals behandelt
+choice-held = gesperrt
+choice-discarded = weggeworfen
+choice-satisfactory = zufriedenstellend
+choice-acceptable = akzeptabel
+choice-unsatisfactory = unbefriedigend

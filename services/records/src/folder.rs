@@ -1,0 +1,347 @@
+//! A site's folder of records: its key, its ledger, its seals.
+//!
+//! It is best kept on another disk than the log, and its printed seals in a binder: only
+//! what is apart can tell that the rest was rewritten.
+
+use std::fs::{File, OpenOptions};
+use std::io::{BufRead as _, BufReader, Write as _};
+use std::path::{Path, PathBuf};
+
+use chrono::{DateTime, NaiveDate, Utc};
+use facts::SiteId;
+use seal::{BadLedger, Entry, Head, Ledger, PublicKey, Seal, SigningKey, Statement, archive};
+
+use crate::error::{RecordsError, file};
+
+/// The secret key's file.
+const SECRET: &str = "secret-key.txt";
+
+/// Where each seal lies as a page with a QR symbol.
+const TO_PRINT: &str = "to-print";
+
+/// A site's records, open for writing.
+#[derive(Debug)]
+pub struct Folder {
+    dir: PathBuf,
+    site: SiteId,
+    key: SigningKey,
+    ledger: Ledger,
+    /// Its last line's broker number.
+    last_seq: u64,
+    out: File,
+    sealed: Option<Seal>,
+}
+
+impl Folder {
+    /// Opens the folder, making it and a key if need be, and reads its ledger through. A
+    /// line that a crash left half-written is taken off.
+    ///
+    /// # Errors
+    /// [`RecordsError`] says which file is wrong.
+    pub fn open(dir: &Path, site: SiteId) -> Result<Self, RecordsError> {
+        let seals_dir = dir.join(archive::SEALS);
+        std::fs::create_dir_all(&seals_dir).map_err(file(&seals_dir))?;
+        let site_file = dir.join(archive::SITE);
+        match std::fs::read_to_string(&site_file) {
+            Ok(found) if found.trim() == site.as_str() => {}
+            Ok(found) => {
+                return Err(RecordsError::OtherSite {
+                    path: dir.to_owned(),
+                    found: found.trim().to_owned(),
+                    wanted: site.to_string(),
+                });
+            }
+            Err(_) => write_new(&site_file, &format!("{site}\n"))?,
+        }
+        let key = key(dir)?;
+        let path = dir.join(archive::LEDGER);
+        take_off_half_a_line(&path)?;
+        let mut ledger = Ledger::new(&site);
+        let mut last_seq = 0;
+        for line in entries(dir)? {
+            let (number, entry) = line.map_err(|reason| RecordsError::Ledger {
+                path: path.clone(),
+                reason,
+            })?;
+            if number != ledger.count() + 1 {
+                let reason = BadLedger {
+                    line: ledger.count() + 1,
+                };
+                return Err(RecordsError::Ledger { path, reason });
+            }
+            ledger.push(&entry);
+            last_seq = entry.seq;
+        }
+        let out = OpenOptions::new()
+            .create(true)
+            .append(true)
+            .open(&path)
+            .map_err(file(&path))?;
+        let sealed = seals(dir)?.pop();
+        Ok(Self {
+            dir: dir.to_owned(),
+            site,
+            key,
+            ledger,
+            last_seq,
+            out,
+            sealed,
+        })
+    }
+
+    /// The site's public key: print it, and give it to whoever verifies.
+    #[must_use]
+    pub fn public_key(&self) -> PublicKey {
+        self.key.public()
+    }
+
+    /// How many records the ledger has.
+    #[must_use]
+    pub const fn count(&self) -> u64 {
+        self.ledger.count()
+    }
+
+    /// The broker's number of the last of them; 0 before the first.
+    #[must_use]
+    pub const fn last_seq(&self) -> u64 {
+        self.last_seq
+    }
+
+    /// The last seal.
+    #[must_use]
+    pub const fn last_seal(&self) -> Option<&Seal> {
+        self.sealed.as_ref()
+    }
+
+    /// Writes the next records down, all or none of them as far as a reader can tell.
+    ///
+    /// # Errors
+    /// [`RecordsError::File`].
+    pub fn append(&mut self, records: &[Entry]) -> Result<(), RecordsError> {
+        if records.is_empty() {
+            return Ok(());
+        }
+        let path = self.dir.join(archive::LEDGER);
+        let mut text = String::with_capacity(records.len() * 128);
+        let mut ledger = self.ledger;
+        for entry in records {
+            ledger.push(entry);
+            text += &entry.line(ledger.count());
+            text.push('\n');
+        }
+        self.out.write_all(text.as_bytes()).map_err(file(&path))?;
+        self.ledger = ledger;
+        self.last_seq = records.last().map_or(self.last_seq, |last| last.seq);
+        Ok(())
+    }
+
+    /// Seals what was written down since the last seal.
+    ///
+    /// # Errors
+    /// [`RecordsError::NotAsSealed`] when the ledger no longer has what was sealed last;
+    /// [`RecordsError::File`].
+    pub fn seal(&mut self, day: NaiveDate, now: DateTime<Utc>) -> Result<Seal, RecordsError> {
+        let path = self.dir.join(archive::LEDGER);
+        self.out.sync_data().map_err(file(&path))?;
+        let (first, previous) = match &self.sealed {
+            None => (1, [0; 32]),
+            Some(seal) => {
+                if self.head_at(seal.statement.last)? != Some(seal.statement.head) {
+                    return Err(RecordsError::NotAsSealed);
+                }
+                (seal.statement.last + 1, seal.hash())
+            }
+        };
+        let statement = Statement {
+            site: self.site,
+            day,
+            first,
+            last: self.ledger.count(),
+            head: self.ledger.head(),
+            previous,
+            sealed_at: now,
+            key: self.key.public(),
+        };
+        let seal = statement.sign(&self.key);
+        let name = archive::seal_file(day, seal.statement.last);
+        let path = self.dir.join(archive::SEALS).join(&name);
+        write_new(&path, &seal.to_string())?;
+        if let Some(page) = seal::qr_svg(&seal) {
+            let pages = self.dir.join(TO_PRINT);
+            std::fs::create_dir_all(&pages).map_err(file(&pages))?;
+            write_new(&pages.join(name).with_extension("svg"), &page)?;
+        }
+        self.sealed = Some(seal.clone());
+        Ok(seal)
+    }
+
+    fn head_at(&self, number: u64) -> Result<Option<Head>, RecordsError> {
+        if number == self.ledger.count() {
+            return Ok(Some(self.ledger.head()));
+        }
+        let mut ledger = Ledger::new(&self.site);
+        for line in entries(&self.dir)? {
+            if ledger.count() == number {
+                break;
+            }
+            let Ok((_, entry)) = line else {
+                return Ok(None);
+            };
+            ledger.push(&entry);
+        }
+        Ok((ledger.count() == number).then(|| ledger.head()))
+    }
+}
+
+/// The lines of a folder's ledger; none when there is no ledger yet.
+///
+/// # Errors
+/// [`RecordsError::File`].
+pub fn entries(
+    dir: &Path,
+) -> Result<impl Iterator<Item = Result<(u64, Entry), BadLedger>> + use<>, RecordsError> {
+    let path = dir.join(archive::LEDGER);
+    let opened = match File::open(&path) {
+        Ok(opened) => Some(BufReader::with_capacity(1 << 20, opened)),
+        Err(reason) if reason.kind() == std::io::ErrorKind::NotFound => None,
+        Err(reason) => return Err(file(&path)(reason)),
+    };
+    let mut line = String::new();
+    let mut at = 0;
+    let mut opened = opened;
+    Ok(std::iter::from_fn(move || {
+        line.clear();
+        at += 1;
+        match opened.as_mut()?.read_line(&mut line) {
+            Ok(0) => None,
+            Ok(_) => Some(Entry::read(line.trim_end_matches('\n'), at)),
+            Err(_) => {
+                opened = None; // what follows cannot be found again
+                Some(Err(BadLedger { line: at }))
+            }
+        }
+    }))
+}
+
+/// A folder's seals, in the order of what they seal.
+///
+/// # Errors
+/// [`RecordsError`] names the file that is no seal.
+pub fn seals(dir: &Path) -> Result<Vec<Seal>, RecordsError> {
+    let dir = dir.join(archive::SEALS);
+    let mut seals = Vec::new();
+    for found in std::fs::read_dir(&dir).map_err(file(&dir))? {
+        let path = found.map_err(file(&dir))?.path();
+        if path
+            .extension()
+            .is_some_and(|extension| extension == "seal")
+        {
+            seals.push(read_seal(&path)?);
+        }
+    }
+    seals.sort_by_key(|seal| {
+        (
+            seal.statement.last,
+            seal.statement.first,
+            seal.statement.sealed_at,
+        )
+    });
+    Ok(seals)
+}
+
+/// Reads one seal, also one scanned from paper.
+///
+/// # Errors
+/// [`RecordsError`] when it is none.
+pub fn read_seal(path: &Path) -> Result<Seal, RecordsError> {
+    let text = std::fs::read_to_string(path).map_err(file(path))?;
+    text.parse().map_err(|reason| RecordsError::Seal {
+        path: path.to_owned(),
+        reason,
+    })
+}
+
+/// The public key that lies in a folder, if one does.
+///
+/// # Errors
+/// [`RecordsError::Key`] when the file holds none.
+pub fn public_key(dir: &Path) -> Result<Option<PublicKey>, RecordsError> {
+    let path = dir.join(archive::KEY);
+    let Ok(text) = std::fs::read_to_string(&path) else {
+        return Ok(None);
+    };
+    let key = text
+        .parse()
+        .map_err(|reason: seal::BadHex| RecordsError::Key {
+            path,
+            reason: reason.to_string(),
+        })?;
+    Ok(Some(key))
+}
+
+fn key(dir: &Path) -> Result<SigningKey, RecordsError> {
+    let path = dir.join(SECRET);
+    let key = match std::fs::read_to_string(&path) {
+        Ok(text) => SigningKey::read(&text).map_err(|_| RecordsError::Key {
+            path: path.clone(),
+            // The digits themselves must not get into a log.
+            reason: "it should be 64 hexadecimal digits".to_owned(),
+        })?,
+        Err(reason) if reason.kind() == std::io::ErrorKind::NotFound => {
+            let seed: [u8; 32] = rand::random();
+            let key = SigningKey::from_seed(&seed);
+            write_secret(&path, &format!("{}\n", key.secret_text()))?;
+            key
+        }
+        Err(reason) => return Err(file(&path)(reason)),
+    };
+    let public = dir.join(archive::KEY);
+    if !public.exists() {
+        write_new(&public, &format!("{}\n", key.public()))?;
+    }
+    Ok(key)
+}
+
+fn write_secret(path: &Path, text: &str) -> Result<(), RecordsError> {
+    let mut options = OpenOptions::new();
+    options.write(true).create_new(true);
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::mode(&mut options, 0o600);
+    let mut secret = options.open(path).map_err(file(path))?;
+    secret.write_all(text.as_bytes()).map_err(file(path))?;
+    secret.sync_all().map_err(file(path))
+}
+
+/// Writes a file that is there whole or not at all.
+pub(crate) fn write_new(path: &Path, text: &str) -> Result<(), RecordsError> {
+    let half = path.with_extension("half");
+    let mut new = File::create(&half).map_err(file(&half))?;
+    new.write_all(text.as_bytes()).map_err(file(&half))?;
+    new.sync_all().map_err(file(&half))?;
+    std::fs::rename(&half, path).map_err(file(path))
+}
+
+/// A crash may leave half a line at the end of the ledger: its record is still in the log
+/// and is written down again.
+fn take_off_half_a_line(path: &Path) -> Result<(), RecordsError> {
+    use std::io::{Read as _, Seek as _, SeekFrom};
+    let Ok(mut ledger) = OpenOptions::new().read(true).write(true).open(path) else {
+        return Ok(());
+    };
+    let length = ledger.metadata().map_err(file(path))?.len();
+    let look = length.min(4096);
+    ledger
+        .seek(SeekFrom::Start(length - look))
+        .map_err(file(path))?;
+    let mut tail = Vec::new();
+    ledger.read_to_end(&mut tail).map_err(file(path))?;
+    let whole = tail
+        .iter()
+        .rposition(|byte| *byte == b'\n')
+        .map_or(0, |end| end as u64 + 1);
+    let kept = length - look + whole;
+    if kept < length {
+        ledger.set_len(kept).map_err(file(path))?;
+    }
+    Ok(())
+}

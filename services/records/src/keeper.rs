@@ -1,0 +1,275 @@
+//! The ledger and the index, kept in step with the log.
+
+use std::path::Path;
+
+use bus::Stored;
+use chrono::{DateTime, TimeDelta, Utc};
+use facts::wire::Read;
+use facts::{Event, Fact, SiteId};
+use quantity::{DairyClock, DairyDay};
+use safety::{Diary, Plan};
+use seal::{BadLedger, Entry, Seal};
+use trace::{HoldStanding, Index, Trace};
+
+use crate::answering::RecordsStanding;
+use crate::checks::{self, Telling};
+use crate::error::RecordsError;
+use crate::folder::{self, Folder};
+use crate::holds;
+
+/// Findings that are told before they are only counted.
+const TOLD: usize = 20;
+
+/// What was written down before, while the log is read again.
+type Before = Box<dyn Iterator<Item = Result<(u64, Entry), BadLedger>> + Send>;
+
+/// Writes down what the log has, and folds it for tracing. Reading the log from its
+/// beginning, it also sees whether what was written down before is still there.
+pub struct Keeper {
+    site: SiteId,
+    ours: String,
+    folder: Folder,
+    before: Option<Before>,
+    index: Index,
+    diary: Diary,
+    plan: Option<Plan>,
+    seq: u64,
+    findings: Vec<String>,
+    /// Whether the log has been read to its end.
+    live: bool,
+    /// Whether facts came that may ask for a hold.
+    stirred: bool,
+    /// The latest instant at which somebody says to have ended a hold.
+    ended: Option<DateTime<Utc>>,
+}
+
+impl Keeper {
+    /// A site's records in their folder.
+    ///
+    /// # Errors
+    /// [`RecordsError`].
+    pub fn open(dir: &Path, site: SiteId, plan: Option<Plan>) -> Result<Self, RecordsError> {
+        let folder = Folder::open(dir, site)?;
+        let before = folder::entries(dir)?;
+        Ok(Self {
+            site,
+            ours: format!("floor.{site}."),
+            before: Some(Box::new(before)),
+            folder,
+            index: Index::default(),
+            diary: Diary::default(),
+            plan,
+            seq: 0,
+            findings: Vec::new(),
+            live: false,
+            stirred: false,
+            ended: None,
+        })
+    }
+
+    /// Takes the log's next messages.
+    ///
+    /// # Errors
+    /// [`RecordsError::File`] when they cannot be written down.
+    pub fn take(&mut self, messages: &[Stored]) -> Result<(), RecordsError> {
+        let mut new = Vec::new();
+        for message in messages {
+            self.seq = message.seq;
+            if !message.subject.starts_with(&self.ours) {
+                continue;
+            }
+            let entry = Entry::of(&crate::line(message), message.seq);
+            match self.before.as_mut().and_then(Iterator::next) {
+                Some(was) => self.compare(was, &entry),
+                None => {
+                    self.before = None;
+                    new.push(entry);
+                }
+            }
+            if let Ok(Read::Fact(fact)) = message.read()
+                && fact.site == self.site
+            {
+                self.stirred |= matters(&fact.event);
+                if matches!(fact.event, Event::WheelReleased(_) | Event::HoldLifted(_)) {
+                    self.ended = self.ended.max(Some(fact.occurred_at));
+                }
+                // The log's numbers fit for as long as a site makes less than 4e9 facts.
+                self.index
+                    .apply_from(&fact, u32::try_from(message.seq).unwrap_or(0));
+                self.diary.apply(&fact);
+            }
+        }
+        self.folder.append(&new)
+    }
+
+    fn compare(&mut self, was: Result<(u64, Entry), BadLedger>, is: &Entry) {
+        let wrong = match was {
+            Ok((_, was)) if was.leaf == is.leaf => return,
+            Ok((number, was)) => {
+                format!(
+                    "number {number}: the ledger has {was}, the log has {is} at {}",
+                    is.seq
+                )
+            }
+            Err(bad) => bad.to_string(),
+        };
+        if self.findings.len() < TOLD {
+            tracing::error!("{wrong}. Run `wheelward verify`");
+            self.findings.push(wrong);
+        }
+    }
+
+    /// The log has been read to its end: whatever the ledger still has is gone from it.
+    pub fn caught_up(&mut self) {
+        let gone = self.before.take().map_or(0, Iterator::count);
+        if gone > 0 {
+            let wrong = format!(
+                "{gone} records that were written down are no longer in the log. Run `wheelward verify`"
+            );
+            tracing::error!("{wrong}");
+            self.findings.push(wrong);
+        }
+        self.live = true;
+        self.stirred = true;
+    }
+
+    /// Whether facts came that may ask for a hold.
+    #[must_use]
+    pub const fn is_stirred(&self) -> bool {
+        self.stirred
+    }
+
+    /// The number of the last message taken.
+    #[must_use]
+    pub const fn seq(&self) -> u64 {
+        self.seq
+    }
+
+    /// The index, ready to be asked.
+    pub fn trace(&mut self) -> Trace<'_> {
+        self.index.trace()
+    }
+
+    /// The dairy's plan.
+    #[must_use]
+    pub const fn plan(&self) -> Option<&Plan> {
+        self.plan.as_ref()
+    }
+
+    /// Checks done by hand, deviations, and what was decided: the facts that an index does
+    /// not keep and papers show.
+    #[must_use]
+    pub fn checked(&self) -> Vec<Fact> {
+        let of_checks = |fact: &&Fact| {
+            matches!(
+                fact.event,
+                Event::ControlChecked(_)
+                    | Event::DeviationFound(_)
+                    | Event::DeviationDecided(_)
+                    | Event::VatRecipeChanged(_)
+            )
+        };
+        self.diary.facts().filter(of_checks).cloned().collect()
+    }
+
+    /// What people have to hear of; and forgets what no later look needs.
+    pub fn to_tell(&mut self, now: DateTime<Utc>, clock: &DairyClock) -> Vec<Telling> {
+        let mut tell = checks::of_no_sample(&self.index.trace(), now);
+        if let Some(plan) = &self.plan {
+            checks::tidy(&mut self.diary, now);
+            tell.extend(checks::alerts(plan, &self.diary, clock, now));
+        }
+        tell
+    }
+
+    /// Releases without the right to them that people have to hear of: look before
+    /// [`Keeper::owed`] holds them again.
+    pub fn without_right(&mut self) -> Vec<Telling> {
+        let rights = holds::rights(self.plan.as_ref());
+        checks::without_right(&self.index.trace(), &rights)
+    }
+
+    /// Facts that have to be stated: holds that results ask for, and what holds owe to
+    /// wheels. Looked for only after something came that may ask for one.
+    pub fn owed(&mut self) -> Vec<Event> {
+        if !std::mem::take(&mut self.stirred) {
+            return Vec::new();
+        }
+        holds::owed(&self.index.trace(), self.plan.as_ref())
+    }
+
+    /// When a hold that is stated at `now` happens: after whatever ended one, also when the
+    /// clock of whoever ended it is ahead of ours. Else it would count as ended already.
+    #[must_use]
+    pub fn hold_at(&self, now: DateTime<Utc>) -> DateTime<Utc> {
+        let after = |ended: DateTime<Utc>| ended + TimeDelta::milliseconds(1);
+        self.ended.map_or(now, |ended| now.max(after(ended)))
+    }
+
+    /// Every hold over a scope that stands.
+    pub fn standing_holds(&mut self) -> Vec<HoldStanding> {
+        let rights = holds::rights(self.plan.as_ref());
+        self.index.trace().standing_holds(&rights)
+    }
+
+    /// Where the records stand.
+    #[must_use]
+    pub fn standing(&self) -> RecordsStanding {
+        RecordsStanding {
+            seq: self.seq,
+            count: self.folder.count(),
+            sealed: self
+                .folder
+                .last_seal()
+                .map_or(0, |seal| seal.statement.last),
+            public_key: self.folder.public_key().to_string(),
+            findings: self.findings.clone(),
+        }
+    }
+
+    /// Seals the dairy day that ended last, unless that was done.
+    ///
+    /// # Errors
+    /// [`RecordsError`].
+    pub fn seal_if_due(
+        &mut self,
+        now: DateTime<Utc>,
+        clock: &DairyClock,
+    ) -> Result<Option<Seal>, RecordsError> {
+        let ended = clock.day_of(now).plus(-1);
+        let sealed = self
+            .folder
+            .last_seal()
+            .map(|seal| DairyDay::starting(seal.statement.day));
+        if self.folder.count() == 0 || sealed.is_some_and(|sealed| sealed >= ended) {
+            return Ok(None);
+        }
+        self.folder.seal(ended.date(), now).map(Some)
+    }
+}
+
+/// Whether a fact may change what has to be held.
+const fn matters(event: &Event) -> bool {
+    matches!(
+        event,
+        Event::LabResulted(_)
+            | Event::LabSampled(_)
+            | Event::LabSwabbed(_)
+            | Event::HoldPlaced(_)
+            | Event::HoldLifted(_)
+            | Event::WheelHeld(_)
+            | Event::WheelReleased(_)
+            | Event::WheelPortioned(_)
+            | Event::WheelLoaded(_)
+            | Event::WheelMoved(_)
+            | Event::WheelPierced(_)
+            | Event::WheelIroned(_)
+            | Event::LotUsed(_)
+            | Event::VatStarted(_)
+            | Event::VatFilled(_)
+            | Event::VatDosed(_)
+            | Event::VatReworked(_)
+            | Event::MilkPooled(_)
+            | Event::Voided(_)
+    )
+}

@@ -1,0 +1,227 @@
+//! Keeps the ledger, seals the day, holds what a hold covers, answers trace questions.
+//!
+//! The worker reads the log from its beginning whenever it starts: what the ledger has of it
+//! is compared on the way, what is new is written down ([`Keeper`]). When it has caught up it
+//! answers `recall`, `holds`, `papers` and `records`; tells what people have to hear
+//! of ([`checks`]); states, under the station name `records`, the
+//! holds that laboratory results ask for and the `wheel.held` facts that holds over a scope
+//! owe to wheels ([`holds`]); and seals each dairy day when it is over. It never releases
+//! anything.
+//!
+//! The [`Folder`] is a site's ledger, seals and key; an [`Archive`] is what goes to whoever
+//! has to read the records without this program.
+
+mod answering;
+mod archive;
+pub mod checks;
+mod error;
+mod folder;
+pub mod holds;
+mod keeper;
+mod papers;
+
+use std::path::Path;
+use std::time::Duration;
+
+use ::papers::Dairy;
+use anyhow::Context as _;
+use bus::{Bus, Clock, Outbox, Shutdown, Tick};
+use chrono::{DateTime, TimeDelta, Utc};
+use facts::{Draft, StationId};
+use recipe::Origin;
+use safety::Plan;
+use site::Site;
+
+use crate::checks::{Telling, Told};
+use crate::papers::Desk;
+
+pub use answering::{RecallAnswer, RecallQuery, RecordsStanding};
+pub use archive::{Archive, facts_files};
+pub use error::RecordsError;
+pub use folder::{Folder, entries, public_key, read_seal, seals};
+pub use keeper::Keeper;
+pub use papers::{Paper, PaperFile, PapersQuery};
+pub use trace::Caution;
+
+/// The station whose facts this worker states.
+const STATION: &str = "records";
+
+/// Where alerts go: the notifier listens there.
+const ALERTS: &str = "alert.safety";
+
+/// How often it is looked what to tell, by the floor's clock.
+const LOOK_EVERY: TimeDelta = TimeDelta::minutes(10);
+
+/// How soon it is looked again whether an own fact is back from the log.
+const LOOK_AGAIN: Duration = Duration::from_millis(20);
+
+/// How many messages are taken at once when many wait.
+const CHUNK: usize = 4_096;
+
+/// The line of a message of the log.
+#[must_use]
+pub fn line(message: &bus::Stored) -> Vec<u8> {
+    seal::record::line(message.headers_as_text(), &message.body)
+}
+
+/// Keeps a site's records until asked to stop.
+///
+/// # Errors
+/// When the folder cannot be used, the safety file is wrong, or the broker no longer has the
+/// log.
+pub async fn run(
+    site: Site,
+    bus: Bus,
+    mut clock: Clock,
+    data: &Path,
+    shutdown: Shutdown,
+) -> anyhow::Result<()> {
+    let safety = site.safety.as_ref();
+    let plan = safety.map(|safety| read(&safety.file, Plan::parse));
+    let papers = safety.and_then(|safety| safety.papers.as_deref());
+    let dairy = papers
+        .map(|papers| read(papers, Dairy::parse))
+        .transpose()?;
+    let desk = dairy.map(|dairy| Desk {
+        dairy,
+        clock: site.clock,
+    });
+    let folder = data.join("records");
+    let mut keeper = Keeper::open(&folder, site.id, plan.transpose()?)?;
+    let mut told = Told::open(&folder.join("checks-told.txt"))?;
+    let mut looked: Option<DateTime<Utc>> = None;
+    let outbox = Outbox::open(&data.join("records-outbox"), site.id)?;
+    let station = StationId::new(STATION)?;
+    tokio::select! {
+        ready = bus.ready() => ready?,
+        () = shutdown.requested() => return Ok(()),
+    }
+    let draining = {
+        let (outbox, bus, shutdown) = (outbox.clone(), bus.clone(), shutdown.clone());
+        tokio::spawn(async move { outbox.drain(&bus, &shutdown).await })
+    };
+    let mut log = bus.floor_after(None).await?;
+    let end = bus.floor_end().await?;
+    while keeper.seq() < end {
+        tokio::select! {
+            () = shutdown.requested() => return Ok(()),
+            chunk = log.next_chunk(CHUNK) => keeper.take(&chunk?)?,
+        }
+    }
+    keeper.caught_up();
+    let mut questions = bus.questions(&site.id, answering::QUESTIONS).await?;
+    tracing::info!(
+        records = keeper.standing().count,
+        "the records are up to date"
+    );
+    let mut waiting: Option<Tick> = None;
+    loop {
+        // An own fact must be back from the log before anything more is stated, or it would
+        // be stated twice.
+        if keeper.is_stirred()
+            && outbox.waiting() == 0
+            && keeper.seq() >= bus_end(&bus, keeper.seq()).await
+        {
+            for telling in keeper.without_right() {
+                tell(&bus, &site, &mut told, &telling).await?;
+            }
+            state_owed(&mut keeper, &outbox, &station, &clock)?;
+        }
+        tokio::select! {
+            biased;
+            () = shutdown.requested() => break,
+            Some(question) = questions.next() => {
+                // An answer knows every fact that the log had when it was asked.
+                let end = bus.floor_end().await.unwrap_or(keeper.seq());
+                while keeper.seq() < end {
+                    keeper.take(&log.next_chunk(CHUNK).await?)?;
+                }
+                answering::answer(&mut keeper, desk.as_ref(), &bus, clock.now(), question).await;
+            }
+            tick = clock.next_tick() => waiting = Some(tick),
+            chunk = log.next_chunk(CHUNK) => keeper.take(&chunk?)?,
+            // The outbox hears of the broker's answer a moment after the log has the fact.
+            () = tokio::time::sleep(LOOK_AGAIN), if keeper.is_stirred() => {}
+        }
+        if let Some(tick) = waiting.take_if(|tick| keeper.seq() >= tick.after_seq) {
+            match keeper.seal_if_due(tick.now, &site.clock) {
+                Ok(Some(seal)) => tracing::info!(
+                    day = %seal.statement.day,
+                    last = seal.statement.last,
+                    "sealed: print it, and keep the print apart"
+                ),
+                Ok(None) => {}
+                Err(error) => tracing::error!("{error}"),
+            }
+            if looked.is_none_or(|looked| tick.now - looked >= LOOK_EVERY || tick.now < looked) {
+                looked = Some(tick.now);
+                for telling in keeper.to_tell(tick.now, &site.clock) {
+                    tell(&bus, &site, &mut told, &telling).await?;
+                }
+            }
+        }
+    }
+    draining.await.context("the outbox stopped")?;
+    Ok(())
+}
+
+/// The end of the log; while the broker is away, nothing is known of it.
+async fn bus_end(bus: &Bus, seq: u64) -> u64 {
+    bus.floor_end().await.unwrap_or(seq + 1)
+}
+
+fn state_owed(
+    keeper: &mut Keeper,
+    outbox: &Outbox,
+    station: &StationId,
+    clock: &Clock,
+) -> anyhow::Result<()> {
+    let now = clock.now();
+    let at = keeper.hold_at(now);
+    let owed = keeper.owed();
+    for event in &owed {
+        tracing::warn!(
+            fact = event.topic(),
+            wheels = event.wheels().len(),
+            "holding"
+        );
+    }
+    let drafts = owed.into_iter().map(|event| Draft {
+        occurred_at: at,
+        person: None,
+        event,
+    });
+    outbox.record(station, drafts.collect(), now)?;
+    Ok(())
+}
+
+/// Tells the notifier, once.
+async fn tell(bus: &Bus, site: &Site, told: &mut Told, alert: &Telling) -> anyhow::Result<()> {
+    if told.has(&alert.alert) {
+        return Ok(());
+    }
+    tracing::warn!("{}", alert.text);
+    let body = serde_json::to_vec(alert)?;
+    match bus
+        .publish_derived(&site.id, ALERTS, &alert.alert, &body)
+        .await
+    {
+        Ok(()) => told.add(&alert.alert)?,
+        // It is told at the next look.
+        Err(error) => tracing::debug!(%error, alert = alert.alert, "not told yet"),
+    }
+    Ok(())
+}
+
+fn read<T>(
+    path: &Path,
+    parse: impl FnOnce(&Origin<'_>) -> Result<T, recipe::Located>,
+) -> anyhow::Result<T> {
+    let text = std::fs::read_to_string(path)
+        .with_context(|| format!("could not open {}", path.display()))?;
+    let file = path.display().to_string();
+    Ok(parse(&Origin {
+        file: &file,
+        text: &text,
+    })?)
+}

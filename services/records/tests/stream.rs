@@ -1,0 +1,443 @@
+//! The worker over a real broker: it holds, writes down, seals and answers.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
+
+use std::future::Future;
+use std::path::Path;
+use std::time::Duration;
+
+use bus::broker::ChildBroker;
+use bus::{Bus, Clock, FloorLog, Shutdown};
+use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
+use facts::wire::Read;
+use facts::{Event, Fact, FactIdSource, Scope};
+use quantity::{DairyClock, Grams, Litres};
+use records::{Paper, PaperFile, PapersQuery, RecallQuery, RecordsStanding};
+use serde_json::Value;
+use site::Site;
+use tempfile::TempDir;
+use tokio::task::JoinHandle;
+
+fn id<T: std::str::FromStr>(text: &str) -> T
+where
+    T::Err: std::fmt::Debug,
+{
+    text.parse().unwrap()
+}
+
+fn time(text: &str) -> DateTime<Utc> {
+    format!("2026-03-0{}:00Z", text.replace(' ', "T"))
+        .parse()
+        .unwrap()
+}
+
+async fn within<T>(doing: impl Future<Output = T>) -> T {
+    tokio::time::timeout(Duration::from_secs(60), doing)
+        .await
+        .expect("this should not take a minute")
+}
+
+/// A dairy whose only badge that may end a hold is 01.
+fn site(dir: &Path) -> Site {
+    let papers = dir.join("papers.toml");
+    std::fs::write(
+        &papers,
+        include_str!("../../../deploy/demo/larkholm-papers.toml"),
+    )
+    .unwrap();
+    let safety = dir.join("safety.toml");
+    std::fs::write(
+        &safety,
+        include_str!("../../../deploy/demo/larkholm-safety.toml")
+            .replace("\"01\", \"09\"", "\"01\""),
+    )
+    .unwrap();
+    Site {
+        id: id("larkholm"),
+        name: "Larkholm Dairy".to_owned(),
+        identification_mark: None,
+        clock: DairyClock::new(chrono_tz::UTC, NaiveTime::from_hms_opt(4, 0, 0).unwrap()),
+        turn_by: NaiveTime::MIN,
+        shift_ends: None,
+        lost_after_days: 4,
+        rooms: Vec::new(),
+        stations: Vec::new(),
+        recipes: recipe::RecipeBook::default(),
+        printers: Vec::new(),
+        labels: site::Labels::default(),
+        webhook: None,
+        gateway: None,
+        climate: None,
+        safety: Some(site::Safety {
+            file: safety,
+            papers: Some(papers),
+        }),
+    }
+}
+
+struct House {
+    dir: TempDir,
+    _broker: ChildBroker,
+    bus: Bus,
+    site: Site,
+    ids: FactIdSource,
+    seq: u64,
+}
+
+type Worker = (Shutdown, JoinHandle<anyhow::Result<()>>);
+
+impl House {
+    async fn new() -> Self {
+        let dir = tempfile::tempdir().unwrap();
+        let broker = ChildBroker::start(&dir.path().join("broker"))
+            .await
+            .unwrap();
+        let bus = Bus::connect(&broker.url(), "test").await.unwrap();
+        bus.ready().await.unwrap();
+        let site = site(dir.path());
+        Self {
+            _broker: broker,
+            bus,
+            site,
+            ids: FactIdSource::default(),
+            seq: 0,
+            dir,
+        }
+    }
+
+    async fn start(&self, now: DateTime<Utc>) -> Worker {
+        let shutdown = Shutdown::new();
+        let (site, bus, stop) = (self.site.clone(), self.bus.clone(), shutdown.clone());
+        let data = self.dir.path().join("data");
+        let clock = tokio::spawn({
+            let (bus, site) = (bus.clone(), site.id);
+            async move { Clock::from_bus(&bus, &site).await }
+        });
+        while !clock.is_finished() {
+            self.bus.tick(&self.site.id, now, 0).await.unwrap();
+            tokio::task::yield_now().await;
+        }
+        let clock = clock.await.unwrap().unwrap();
+        let run = tokio::spawn(async move { records::run(site, bus, clock, &data, stop).await });
+        (shutdown, run)
+    }
+
+    async fn stop(worker: Worker) {
+        worker.0.request();
+        within(worker.1).await.unwrap().unwrap();
+    }
+
+    async fn state(&mut self, badge: &str, at: &str, event: impl Into<Event>) {
+        self.seq += 1;
+        let at = time(at);
+        let fact = Fact {
+            id: self.ids.next(at),
+            site: self.site.id,
+            station: id("office-1"),
+            station_seq: self.seq,
+            person: Some(id(badge)),
+            occurred_at: at,
+            recorded_at: at,
+            event: event.into(),
+        };
+        self.bus.publish_facts(&[fact]).await.unwrap();
+    }
+
+    async fn portion(&mut self, at: &str, wheel: &str) {
+        let portioned = facts::WheelPortioned {
+            wheel: id(wheel),
+            batch: id("b1"),
+            weight_g: Grams::new(4_000).unwrap(),
+            tare_g: None,
+            scale: None,
+            mixer: None,
+        };
+        self.state("07", at, portioned).await;
+    }
+
+    async fn ask(&self, question: &str, query: &impl serde::Serialize) -> Value {
+        loop {
+            match self.bus.ask(&self.site.id, question, query).await {
+                Ok(answer) => return answer,
+                // It has not caught up yet.
+                Err(bus::BusError::NobodyAnswers { .. }) => tokio::task::yield_now().await,
+                Err(error) => panic!("{error}"),
+            }
+        }
+    }
+
+    async fn standing(&self) -> RecordsStanding {
+        serde_json::from_value(self.ask("records", &()).await).unwrap()
+    }
+}
+
+/// The next fact that the worker states.
+async fn stated(log: &mut FloorLog) -> Event {
+    within(async {
+        loop {
+            for message in log.next_chunk(1).await.unwrap() {
+                if let Ok(Read::Fact(fact)) = message.read()
+                    && fact.station == id("records")
+                {
+                    return fact.event;
+                }
+            }
+        }
+    })
+    .await
+}
+
+fn held(event: &Event) -> (&str, Vec<&str>) {
+    match event {
+        Event::WheelHeld(e) => (
+            e.hold.as_str(),
+            e.wheels.iter().map(|w| w.as_str()).collect(),
+        ),
+        other => panic!("{other:?}"),
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_bad_result_holds_the_batch_and_every_wheel_that_comes_of_it() {
+    let mut house = House::new().await;
+    let started = facts::VatStarted {
+        batch: id("b1"),
+        vat: id("V1"),
+        recipe: id("blue"),
+        recipe_version: 1,
+        milk_l: Litres::new(220.0).unwrap(),
+        milk_lots: vec![id("m1")],
+    };
+    house.state("07", "2 06:00", started).await;
+    house.portion("2 14:00", "b1-01").await;
+    let sampled = facts::LabSampled {
+        sample: id("Q1"),
+        batch: Some(id("b1")),
+        wheels: Vec::new(),
+        test: "L. monocytogenes".to_owned(),
+        plan: None,
+        scope: None,
+        taken_g: None,
+    };
+    house.state("08", "2 15:00", sampled).await;
+    let worker = house.start(time("3 09:00")).await;
+    let mut log = house.bus.floor_after(None).await.unwrap();
+    let resulted = facts::LabResulted {
+        sample: id("Q1"),
+        test: "L. monocytogenes".to_owned(),
+        value: "detected".to_owned(),
+        verdict: facts::Verdict::Unsatisfactory,
+        units: Vec::new(),
+        report: None,
+    };
+    house.state("08", "3 10:00", resulted).await;
+
+    let Event::HoldPlaced(placed) = stated(&mut log).await else {
+        panic!()
+    };
+    assert_eq!(
+        (placed.hold, placed.scope),
+        (id("LAB-Q1"), Scope::Batch(id("b1")))
+    );
+    let told = stated(&mut log).await;
+    assert_eq!(held(&told), ("LAB-Q1", vec!["b1-01"]));
+    house.portion("3 11:00", "b1-02").await;
+    assert_eq!(held(&stated(&mut log).await), ("LAB-Q1", vec!["b1-02"]));
+
+    let released = |wheel: &str| facts::WheelReleased {
+        wheels: vec![id(wheel)],
+        hold: id("LAB-Q1"),
+        reason: "looks fine".to_owned(),
+    };
+    house.state("01", "3 12:00", released("b1-01")).await;
+    house.state("07", "3 12:01", released("b1-02")).await;
+    // The manager's release stands, the other's does not.
+    assert_eq!(held(&stated(&mut log).await), ("LAB-Q1", vec!["b1-02"]));
+
+    let query = RecallQuery {
+        about: Scope::Lot(id("m1")),
+        sideways: true,
+        lost_after_days: 4,
+    };
+    let answer = house.ask("recall", &query).await;
+    assert_eq!(
+        answer["recall"]["wheels"][1]["holds"],
+        serde_json::json!(["LAB-Q1"])
+    );
+    let batch = PapersQuery {
+        about: Scope::Lot(id("m1")),
+        sideways: true,
+        paper: Paper::Batch(id("b1")),
+    };
+    let file: PaperFile = serde_json::from_value(house.ask("papers", &batch).await).unwrap();
+    assert_eq!(
+        (file.name.as_str(), file.media_type.as_str()),
+        ("batch-b1.pdf", "application/pdf")
+    );
+    assert!(file.bytes().unwrap().starts_with(b"%PDF-"));
+    let none = PapersQuery {
+        paper: Paper::Notices,
+        ..batch
+    };
+    let refused: Result<Value, _> = house.bus.ask(&house.site.id, "papers", &none).await;
+    let refused = refused.unwrap_err().to_string();
+    assert!(refused.contains("there is nobody to tell"), "{refused}");
+    // A result of no sample holds nothing, and people hear of it, as they do of a release by
+    // somebody whom the safety file does not name.
+    let stray = facts::LabResulted {
+        sample: id("Q9"),
+        test: "L. monocytogenes".to_owned(),
+        value: "detected".to_owned(),
+        verdict: facts::Verdict::Unsatisfactory,
+        units: Vec::new(),
+        report: None,
+    };
+    house.state("08", "3 12:30", stray).await;
+    let end = house.bus.floor_end().await.unwrap();
+    let mut chat = house
+        .bus
+        .jobs("chat", &house.site.id, "alert.>")
+        .await
+        .unwrap();
+    let site = house.site.id;
+    house.bus.tick(&site, time("3 13:10"), end).await.unwrap();
+    let mut heard = String::new();
+    for says in [
+        "b1-02 was released from hold LAB-Q1 by somebody",
+        "sample Q9, which nobody took",
+    ] {
+        while !heard.contains(says) {
+            let job = within(chat.next()).await.unwrap();
+            job.done().await.unwrap();
+            heard += std::str::from_utf8(&job.body).unwrap();
+        }
+    }
+    let holds = house.ask("holds", &()).await;
+    assert_eq!(holds[0]["let_go"], serde_json::json!(["b1-01"]));
+    House::stop(worker).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn each_dairy_day_is_sealed_once_and_a_rewritten_ledger_is_found_at_the_next_start() {
+    let mut house = House::new().await;
+    for n in 1..=5 {
+        house.portion("2 14:00", &format!("b1-0{n}")).await;
+    }
+    let folder = house.dir.path().join("data/records");
+    let worker = house.start(time("2 20:00")).await;
+    within(async { while house.standing().await.count < 5 {} }).await;
+    for (now, seals) in [
+        ("2 21:00", 1),
+        ("3 05:00", 2),
+        ("3 06:00", 2),
+        ("4 05:00", 3),
+    ] {
+        // The first tick finds records and no seal: the day before is sealed.
+        within(async {
+            loop {
+                house.bus.tick(&house.site.id, time(now), 5).await.unwrap();
+                let sealed = records::seals(&folder).unwrap();
+                let day = sealed.last().map(|seal| seal.statement.day);
+                if sealed.len() == seals
+                    && day == Some((time(now) - TimeDelta::hours(28)).date_naive())
+                {
+                    break;
+                }
+                assert!(sealed.len() <= seals, "{now}");
+            }
+        })
+        .await;
+    }
+    House::stop(worker).await;
+    let report = seal::verify(
+        &house.site.id,
+        &records::seals(&folder).unwrap(),
+        &[records::public_key(&folder).unwrap().unwrap()],
+        Some(records::entries(&folder).unwrap()),
+        records::entries(&folder)
+            .unwrap()
+            .map(|entry| entry.unwrap().1),
+    );
+    assert!(report.holds(), "{report:?}");
+    assert_eq!(report.sealed, 5);
+
+    // Half a line, as a crash leaves it, is taken off; a changed line is found.
+    let path = folder.join("ledger.txt");
+    let text = std::fs::read_to_string(&path).unwrap();
+    std::fs::write(&path, format!("{text}6 6 half-a-li")).unwrap();
+    let worker = house.start(time("4 06:00")).await;
+    let standing = house.standing().await;
+    assert_eq!((standing.count, standing.sealed), (5, 5));
+    assert_eq!(standing.findings, Vec::<String>::new());
+    House::stop(worker).await;
+    let mut lines: Vec<String> = text.lines().map(str::to_owned).collect();
+    let last = lines[2].pop().unwrap();
+    lines[2].push(if last == '0' { '1' } else { '0' });
+    std::fs::write(&path, format!("{}\n", lines.join("\n"))).unwrap();
+    let worker = house.start(time("4 06:00")).await;
+    let findings = house.standing().await.findings;
+    assert_eq!(findings.len(), 1);
+    assert!(
+        findings[0].starts_with("number 3: the ledger has fact "),
+        "{findings:?}"
+    );
+    House::stop(worker).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_missed_check_is_told_to_the_notifier_once_also_after_a_restart() {
+    let mut house = House::new().await;
+    let cleaned = facts::ToolSanitised {
+        tool: id("V1"),
+        method: "hot caustic".to_owned(),
+    };
+    house.state("07", "2 08:00", cleaned).await;
+    let mut jobs = house
+        .bus
+        .jobs("test-chat", &house.site.id, "alert.>")
+        .await
+        .unwrap();
+    let mut heard = Vec::new();
+    for start in ["3 05:00", "3 06:00"] {
+        // Each dairy day the plan wants the scale checked and the cleaning signed off.
+        let worker = house.start(time(start)).await;
+        within(async { while house.standing().await.count < 1 {} }).await;
+        if heard.is_empty() {
+            while heard.len() < 4 {
+                house
+                    .bus
+                    .tick(&house.site.id, time(start), 1)
+                    .await
+                    .unwrap();
+                let job = within(jobs.next()).await.unwrap();
+                job.done().await.unwrap();
+                let alert: Value = serde_json::from_slice(&job.body).unwrap();
+                assert_eq!(job.id, alert["alert"]);
+                assert!(
+                    alert["text"].as_str().unwrap().starts_with("MISSED: "),
+                    "{alert}"
+                );
+                heard.push(job.id.clone());
+            }
+        } else {
+            // Nothing is told again: the next to be told is of the next day.
+            house
+                .bus
+                .tick(&house.site.id, time("4 05:00"), 1)
+                .await
+                .unwrap();
+            let job = within(jobs.next()).await.unwrap();
+            assert!(job.id.contains("2026-03-03"), "{}", job.id);
+        }
+        House::stop(worker).await;
+    }
+    heard.sort();
+    assert_eq!(
+        heard,
+        [
+            "check-ammonia-2026-03-02-missed",
+            "check-cleaning-2026-03-02-missed",
+            "check-cold-room-2026-03-02-missed",
+            "check-scale-2026-03-02-missed",
+        ]
+    );
+}

@@ -1,0 +1,272 @@
+//! `wheelward promise` and `wheelward dispatch`: who gets which wheel, and when it leaves.
+
+use std::path::Path;
+
+use anyhow::Context as _;
+use dispatch::allocation::Allocation;
+use dispatch::note::DispatchNote;
+use dispatch::pick::{PickList, pick_list};
+use dispatch::promise::{Ask, promise as answer};
+use dispatch::{Cheese, Memory, Yesterday, allocate};
+use facts::{CustomerId, OrderId, OrderLine};
+use quantity::DairyDay;
+
+use crate::cli::{
+    DispatchCommand, DispatchExportArgs, DispatchNoteArgs, DispatchPickArgs, DispatchPlanArgs,
+    PromiseArgs,
+};
+use crate::office::Office;
+use crate::table::Table;
+use crate::{files, show};
+
+/// The number that a question goes by among the orders; no order is placed under it.
+const ASKED: &str = "ASKED";
+
+/// `wheelward promise`
+pub async fn promise(args: &PromiseArgs) -> anyhow::Result<()> {
+    let office = Office::open(&args.office).await?;
+    let known = &office.customers.customers;
+    let customer = known.get(&args.customer).with_context(|| {
+        let names: Vec<String> = known.keys().map(CustomerId::to_string).collect();
+        format!(
+            "the customers file has no {}: it has {}",
+            args.customer,
+            names.join(", ")
+        )
+    })?;
+    let recipe = office
+        .site
+        .recipes
+        .newest(args.recipe)
+        .with_context(|| format!("the site has no recipe {}", args.recipe))?;
+    let arrive_on = DairyDay::starting(args.by);
+    if arrive_on < office.now.today {
+        anyhow::bail!(
+            "{} is over: ask for a day from {} on",
+            args.by,
+            office.now.today
+        );
+    }
+    let ask = Ask {
+        order: OrderId::new(ASKED)?,
+        customer,
+        market: customer.market,
+        line: OrderLine {
+            recipe: args.recipe,
+            grade: args.grade,
+            wheels: args.wheels,
+            weight_g: None,
+            each_g: None,
+            age_days: None,
+            least_life_days: None,
+            mixing: None,
+        },
+        arrive_on,
+        certainty: f64::from(args.sure) / 100.0,
+    };
+    let answer = answer(&office.problem(), &office.customers, recipe, &ask);
+    if args.office.source.ask.json {
+        return show::print_json(&answer);
+    }
+    println!("{}", answer.words);
+    if let Some(why) = &answer.why_not {
+        println!("{}", why.words);
+    }
+    Ok(())
+}
+
+/// `wheelward dispatch`
+pub async fn run(command: &DispatchCommand) -> anyhow::Result<()> {
+    match command {
+        DispatchCommand::Plan(args) => plan(args).await,
+        DispatchCommand::Pick(args) => pick(args).await,
+        DispatchCommand::Note(args) => note(args).await,
+        DispatchCommand::Export(args) => export(args).await,
+    }
+}
+
+async fn plan(args: &DispatchPlanArgs) -> anyhow::Result<()> {
+    let mut office = Office::open(&args.office).await?;
+    if let Some(path) = &args.yesterday {
+        let allocation: Allocation =
+            serde_json::from_str(&files::text(path)?).with_context(|| {
+                format!(
+                    "{} is no allocation: give the file that `wheelward dispatch plan --json` wrote",
+                    path.display()
+                )
+            })?;
+        office.yesterday = Yesterday::of(&allocation);
+    }
+    let allocation = allocate(&office.problem(), &mut Memory::default());
+    if args.office.source.ask.json {
+        return show::print_json(&allocation);
+    }
+    show_allocation(&allocation);
+    for (order, words) in &office.wrong {
+        println!("LOOK: order {order}: {words}");
+    }
+    Ok(())
+}
+
+fn show_allocation(allocation: &Allocation) {
+    println!("Dispatch from {} to {}", allocation.today, allocation.until);
+    let mut table = Table::new(&[
+        "arrives", "order", "customer", "wheels", "from", "leaves", "by", "age", "sure", "short",
+    ]);
+    for line in &allocation.lines {
+        let each = |words: &dyn Fn(&dispatch::allocation::Assigned) -> String| {
+            let parts: Vec<String> = line.assigned.iter().map(words).collect();
+            parts.join("\n")
+        };
+        table.row([
+            line.key.arrive_on.to_string(),
+            format!("{}/{}", line.key.order, line.key.line),
+            line.customer.to_string(),
+            each(&|part| part.count.to_string()),
+            each(&|part| {
+                let locked = if part.locked { " (told)" } else { "" };
+                format!("{} {}{locked}", part.source, part.grade)
+            }),
+            each(&|part| part.leave_on.to_string()),
+            each(&|part| part.lane.to_string()),
+            each(&|part| part.age_days.to_string()),
+            format!("{:.0} %", 100.0 * line.certainty),
+            if line.short > 0 {
+                line.short.to_string()
+            } else {
+                String::new()
+            },
+        ]);
+    }
+    table.print();
+    for line in &allocation.lines {
+        if let Some(trouble) = &line.trouble {
+            println!("LOOK: {}: {trouble}", line.key);
+        }
+        if let Some(short) = &line.shortage {
+            println!("SHORT: {}: {}", line.key, short.words);
+        }
+    }
+    let past: Vec<_> = allocation.left.iter().filter(|l| l.past_best).collect();
+    for left in &past {
+        println!(
+            "LEFT: {} wheels of {} grade {}: in their best weeks only if they leave by {}",
+            left.count, left.source, left.grade, left.last_day
+        );
+    }
+    for kept in &allocation.kept {
+        println!(
+            "KEPT: {} wheels of {}: {}",
+            kept.count,
+            kept.source,
+            kept.kept.words()
+        );
+    }
+    println!("The allocation advises; only a scan at dispatch sends a wheel.");
+}
+
+async fn pick(args: &DispatchPickArgs) -> anyhow::Result<()> {
+    let office = Office::open(&args.office).await?;
+    let day = args.day.map_or(office.now.today, DairyDay::starting);
+    let allocation = allocate(&office.problem(), &mut Memory::default());
+    let list = pick_list(
+        &allocation,
+        &office.cheeses,
+        &office.lines,
+        &office.customers,
+        day,
+    );
+    if args.office.source.ask.json {
+        return show::print_json(&list);
+    }
+    show_list(&list);
+    Ok(())
+}
+
+fn show_list(list: &PickList) {
+    println!("Pick list for {}", list.day);
+    for first in &list.first {
+        println!("FIRST: {first}");
+    }
+    let mut table = Table::new(&["room", "on", "wheel", "batch", "grade", "kg", "order"]);
+    for stop in &list.stops {
+        for wheel in &stop.wheels {
+            table.row([
+                stop.place.room.map_or(String::new(), |r| r.to_string()),
+                stop.place.carrier.map_or(String::new(), |c| c.to_string()),
+                wheel.wheel.to_string(),
+                wheel.batch.to_string(),
+                wheel.grade.map_or(String::new(), |g| g.to_string()),
+                format!("{:.3}", f64::from(wheel.weight_g) / 1_000.0),
+                format!("{}/{}", wheel.line.order, wheel.line.line),
+            ]);
+        }
+    }
+    table.print();
+    for (wheel, line, why) in &list.stopped {
+        println!("STOP: {wheel} for {line}: {why}");
+    }
+}
+
+async fn note(args: &DispatchNoteArgs) -> anyhow::Result<()> {
+    let office = Office::open(&args.office).await?;
+    let order = office
+        .book
+        .order(args.order)
+        .with_context(|| format!("there is no order {}", args.order))?;
+    let customer = CustomerId::new(&order.customer)
+        .ok()
+        .and_then(|id| office.customers.customers.get(&id))
+        .with_context(|| format!("the customers file has no {}", order.customer))?;
+    let lane = args.lane.or_else(|| customer.lanes.first().copied());
+    let lane = lane
+        .and_then(|id| office.customers.lanes.get(&id))
+        .context("the customers file has no such lane: name one of its lanes with --lane")?;
+    let day = args.day.map_or(office.now.today, DairyDay::starting);
+    let clock = &office.site.clock;
+    let left = order.sent.iter();
+    let left = left.filter(|(_, moment)| clock.day_of(moment.at) == day);
+    let cheeses: Vec<Cheese> = left
+        .filter_map(|(wheel, _)| office.cheese_that_left(*wheel))
+        .collect();
+    if cheeses.is_empty() {
+        anyhow::bail!(
+            "no wheel left for order {} on {day}: scan them at dispatch first",
+            order.id
+        );
+    }
+    let note = DispatchNote::new(
+        &order,
+        customer,
+        lane,
+        &office.customers.shipper,
+        office.site.identification_mark.as_deref(),
+        day,
+        &cheeses.iter().collect::<Vec<_>>(),
+    );
+    write(&args.pdf, &note.pdf())?;
+    println!(
+        "{}: {} wheels, {:.3} kg",
+        args.pdf.display(),
+        cheeses.len(),
+        note.grams() as f64 / 1_000.0
+    );
+    Ok(())
+}
+
+async fn export(args: &DispatchExportArgs) -> anyhow::Result<()> {
+    let office = Office::open(&args.office).await?;
+    let export = dispatch::export(&office.problem());
+    write(&args.out, &serde_json::to_vec(&export)?)?;
+    println!(
+        "{}: {} nodes, {} arcs",
+        args.out.display(),
+        export.supply.len(),
+        export.arcs.len()
+    );
+    Ok(())
+}
+
+fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
+    std::fs::write(path, bytes).with_context(|| format!("could not write {}", path.display()))
+}

@@ -1,0 +1,370 @@
+//! Forecasts: when batches and wheels are ready, what they will weigh, what if.
+
+mod score;
+
+use std::path::Path;
+
+use anyhow::Context as _;
+use chart::Figure;
+use chrono::{DateTime, Utc};
+use facts::{Fact, WheelId};
+use forecast::{
+    About, BatchWeights, Desk, Habits, History, One, Query, Sensors, Told, draw, habits,
+};
+use quantity::DairyDay;
+use site::Site;
+
+use crate::cli::{ForecastArgs, ForecastChart, ForecastCommand};
+use crate::table::Table;
+use crate::{files, reading, show};
+
+/// Pixels of a picture to each of the chart's own: fine enough to print.
+const FINE: f64 = 2.0;
+
+/// Weeks that are looked ahead.
+const WEEKS: u16 = 10;
+
+/// Days of a room's air that are drawn.
+const ROOM_DAYS: i64 = 28;
+
+/// `wheelward forecast`
+pub async fn run(args: &ForecastArgs) -> anyhow::Result<()> {
+    if let Some(ForecastCommand::Score(args)) = &args.command {
+        return score::run(args).await;
+    }
+    let path = args
+        .site
+        .as_deref()
+        .context("name the site file with --site")?;
+    let office = Office::open(path, args).await?;
+    let about = args
+        .what
+        .as_deref()
+        .map(|what| office.desk.about(what))
+        .transpose()?;
+    office.write_chart(args, about)?;
+    match about {
+        None => office.everything(args),
+        Some(about) => office.one(args, about),
+    }
+}
+
+/// The site, and everything that forecasts are made from.
+struct Office {
+    site: Site,
+    desk: Desk,
+}
+
+/// Reads facts up to an instant, or all; gives them with the last instant.
+pub async fn read(
+    source: &crate::cli::FactsArgs,
+    at: Option<DateTime<Utc>>,
+) -> anyhow::Result<(Vec<Fact>, DateTime<Utc>)> {
+    let mut facts = Vec::new();
+    reading::each(source, |fact| {
+        if at.is_none_or(|at| fact.occurred_at <= at) {
+            facts.push(fact.clone());
+        }
+    })
+    .await?;
+    let last = facts.iter().map(|fact| fact.occurred_at).max();
+    let now = at.or(last).context(
+        "there are no facts: name a file with --facts, or the data folder of a running floor \
+         with --data",
+    )?;
+    Ok((facts, now))
+}
+
+/// How many threads there are to work with.
+pub fn threads() -> usize {
+    std::thread::available_parallelism().map_or(1, std::num::NonZero::get)
+}
+
+impl Office {
+    async fn open(site: &Path, args: &ForecastArgs) -> anyhow::Result<Self> {
+        let site = files::site(site)?;
+        let (facts, now) = read(&args.source, args.at).await?;
+        let sensors = Sensors::default();
+        let history = History::of(&facts, site.clock, &site.recipes, &sensors, now);
+        for batch in &history.without_recipe {
+            eprintln!(
+                "LOOK: batch {batch} goes by a recipe that is not in the site file: no forecast"
+            );
+        }
+        let habits = habits(&history, now, &Habits::new(), threads());
+        let desk = Desk {
+            history,
+            habits,
+            now,
+        };
+        Ok(Self { site, desk })
+    }
+
+    fn everything(&self, args: &ForecastArgs) -> anyhow::Result<()> {
+        let forecasts = self.desk.forecaster().all(threads());
+        let told: Vec<Told> = forecasts
+            .iter()
+            .map(|forecast| Told::of(forecast, &self.site.clock, self.desk.today()))
+            .collect();
+        if args.source.ask.json {
+            return show::print_json(&told);
+        }
+        if told.is_empty() {
+            println!("No wheels are in the house.");
+            return Ok(());
+        }
+        let mut table = Table::new(&[
+            "batch",
+            "age",
+            "wheels",
+            "room",
+            "rind",
+            "blue",
+            "next room",
+            "ready",
+            "at",
+            "4 in 5",
+            "",
+        ]);
+        let short = |day: DairyDay| day.date().format("%-d %b").to_string();
+        for told in &told {
+            let next = told
+                .next_move
+                .as_ref()
+                .map(|next| format!("{} {}", next.to, short(next.dates.expected)));
+            table.cells(vec![
+                told.batch.to_string(),
+                format!("{} d", told.age_days),
+                told.wheels_in_house.to_string(),
+                told.room.map_or(String::new(), |room| room.to_string()),
+                format!("{:.0} %", told.rind_now_pct),
+                told.blue_now_pct
+                    .map_or(String::new(), |blue| format!("{blue:.0} %")),
+                next.unwrap_or_default(),
+                short(told.ready.expected),
+                format!("{} d", told.ready_age_days),
+                format!("{} to {}", short(told.ready.p80.0), short(told.ready.p80.1)),
+                match told.flags.len() {
+                    0 => String::new(),
+                    1 => "LOOK".to_owned(),
+                    n => format!("LOOK ({n})"),
+                },
+            ]);
+        }
+        table.print();
+        println!("What is odd, and why these dates: `wheelward forecast BATCH`.");
+        println!("A forecast releases nothing: that is for people, by the dairy's own plan.");
+        Ok(())
+    }
+
+    fn one(&self, args: &ForecastArgs, about: About) -> anyhow::Result<()> {
+        let query = Query {
+            what: None,
+            warmer: args.warmer.iter().map(|warmer| warmer.0).collect(),
+            pierce_later_days: args.pierce_later.unwrap_or(0.0),
+        };
+        let one = self.desk.one(about, &self.desk.scenario(&query)?)?;
+        if args.source.ask.json {
+            return show::print_json(&one);
+        }
+        if let About::Wheel(_, wheel) = about {
+            tell_wheel(wheel, &one);
+            println!();
+        }
+        tell_batch(&one.batch);
+        if let Some(weights) = &one.weights {
+            tell_weights(weights);
+        }
+        if let Some(what_if) = &one.what_if {
+            println!("\nWhat if: {}.", what_if.change.words);
+            println!("Ready then about {}.", what_if.batch.ready.words());
+        }
+        Ok(())
+    }
+
+    fn write_chart(&self, args: &ForecastArgs, about: Option<About>) -> anyhow::Result<()> {
+        if args.svg.is_none() && args.png.is_none() {
+            return Ok(());
+        }
+        let usual = match about {
+            None => ForecastChart::Readiness,
+            Some(About::Batch(_)) => ForecastChart::Growth,
+            Some(About::Wheel(..)) => ForecastChart::Drying,
+        };
+        let figure = self.figure(args, about, args.chart.unwrap_or(usual))?;
+        if let Some(path) = &args.svg {
+            write(path, figure.svg().as_bytes())?;
+        }
+        if let Some(path) = &args.png {
+            write(path, &figure.png(FINE)?)?;
+        }
+        Ok(())
+    }
+
+    fn figure(
+        &self,
+        args: &ForecastArgs,
+        about: Option<About>,
+        which: ForecastChart,
+    ) -> anyhow::Result<Figure> {
+        let clock = &self.site.clock;
+        let forecaster = self.desk.forecaster();
+        match which {
+            ForecastChart::Growth => {
+                let batch = about
+                    .context("name the batch whose growth is to be drawn")?
+                    .batch();
+                let curves = forecaster.curves(batch);
+                let curves = curves.with_context(|| format!("batch {batch} is not made yet"))?;
+                Ok(draw::growth(&self.desk.batch(batch)?, &curves, clock))
+            }
+            ForecastChart::Readiness => {
+                let all = forecaster.all(threads());
+                Ok(draw::readiness(&all, clock, self.desk.today(), WEEKS))
+            }
+            ForecastChart::Drying => {
+                let Some(About::Wheel(batch, wheel)) = about else {
+                    anyhow::bail!("name the wheel whose drying is to be drawn");
+                };
+                let curve = self
+                    .desk
+                    .drying(batch)
+                    .and_then(|drying| forecaster.drying_curve(wheel, &drying));
+                let curve = curve.with_context(|| format!("wheel {wheel} is not made yet"))?;
+                Ok(draw::drying(wheel, &curve, clock))
+            }
+            ForecastChart::Room => {
+                let room = args.room.context("name the room with --room")?;
+                let air = self.desk.history.air.get(&room);
+                let air = air.with_context(|| format!("room {room} was never measured"))?;
+                let days = (self.desk.today().plus(1 - ROOM_DAYS), self.desk.today());
+                let ranges = self.desk.history.ranges.get(&room);
+                Ok(draw::room(room, air, ranges, clock, days))
+            }
+        }
+    }
+}
+
+fn tell_wheel(wheel: WheelId, one: &One) {
+    match &one.wheel {
+        Some(outlook) => {
+            if let Some(rind) = &outlook.rind_cover {
+                println!("{wheel}: {}.", rind.words);
+            }
+            println!("{wheel}: {}.", outlook.blue_ready.words);
+        }
+        None => println!("{wheel} is not in the house any more; of its batch:"),
+    }
+    let weight = one
+        .weights
+        .as_ref()
+        .and_then(|weights| weights.wheels.iter().find(|w| w.wheel == wheel));
+    if let Some(weight) = weight {
+        println!(
+            "{wheel}: {:.2} kg expected on {} (4 in 5: {:.2} to {:.2} kg).",
+            weight.expected_g / 1000.0,
+            weight.day,
+            weight.p80_g.0 / 1000.0,
+            weight.p80_g.1 / 1000.0
+        );
+    }
+}
+
+fn tell_batch(told: &Told) {
+    println!(
+        "Batch {}: {} days old, {} wheels in the house{}",
+        told.batch,
+        told.age_days,
+        told.wheels_in_house,
+        told.room
+            .map_or(String::new(), |room| format!(", in room {room}"))
+    );
+    println!("{}", told.words);
+    let blue = told.blue_now_pct.map_or(String::new(), |blue| {
+        format!(", blue about {blue:.0} % through")
+    });
+    println!(
+        "By now its rind is covered about {:.0} %{blue}.",
+        told.rind_now_pct
+    );
+    if let Some((cover, dates)) = &told.rind {
+        println!("{cover:.0} % rind cover about {}.", dates.words());
+    }
+    if let Some(next) = &told.next_move {
+        println!(
+            "To {} about {}: {}.",
+            next.to,
+            next.dates.words(),
+            next.words
+        );
+    }
+    if let Some(next) = &told.next_iron {
+        println!("{}.", next.words);
+    }
+    for flag in &told.flags {
+        println!("LOOK: {}", flag.words);
+    }
+    if told.wheels.len() > 1 {
+        println!();
+        let mut table = Table::new(&["wheels", "", "room", "ready", "4 in 5"]);
+        for group in &told.wheels {
+            let first = group
+                .wheels
+                .first()
+                .map_or(String::new(), |wheel| wheel.to_string());
+            let names = match group.wheels.last() {
+                Some(last) if group.wheels.len() > 1 => format!("{first} … {last}"),
+                _ => first,
+            };
+            table.row([
+                group.wheels.len().to_string(),
+                names,
+                group.room.map_or(String::new(), |room| room.to_string()),
+                group.ready.expected.to_string(),
+                format!("{} to {}", group.ready.p80.0, group.ready.p80.1),
+            ]);
+        }
+        table.print();
+    }
+    println!();
+    let mut table = Table::new(&["by the end of", "ready"]);
+    let mut before = f64::NAN;
+    for (day, p) in &told.p_ready_by {
+        let percent = (p * 100.0).round();
+        // A line for every step of five percent is enough.
+        if (percent / 5.0).floor() == (before / 5.0).floor() || percent < 5.0 {
+            continue;
+        }
+        before = percent;
+        table.row([day.to_string(), format!("{percent:.0} %")]);
+        if percent >= 95.0 {
+            break;
+        }
+    }
+    table.print();
+}
+
+fn tell_weights(weights: &BatchWeights) {
+    let n = weights.wheels.len();
+    if n > 0 {
+        let mean = |of: fn(&forecast::Weight) -> f64| {
+            weights.wheels.iter().map(of).sum::<f64>() / n as f64 / 1000.0
+        };
+        println!(
+            "\nOn {} a wheel is expected to weigh {:.2} kg (4 in 5: {:.2} to {:.2} kg); drying \
+             learnt from {} weighings.",
+            weights.day,
+            mean(|w| w.expected_g),
+            mean(|w| w.p80_g.0),
+            mean(|w| w.p80_g.1),
+            weights.learnt_from
+        );
+    }
+    if let Some(alarm) = &weights.alarm {
+        println!("LOOK: {}", alarm.words);
+    }
+}
+
+fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
+    std::fs::write(path, bytes).with_context(|| format!("could not write {}", path.display()))
+}

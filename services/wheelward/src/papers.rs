@@ -1,0 +1,326 @@
+//! `wheelward papers`: what others ask for.
+
+use std::path::Path;
+use std::time::Duration;
+
+use anyhow::Context as _;
+use bus::{Clock, Outbox, Shutdown};
+use chrono::{DateTime, Utc};
+use facts::{Draft, Event, Fact, Scope, StationId};
+use papers::{Asked, Dairy, Sheet, epcis};
+use recipe::Origin;
+use safety::{Diary, Plan, Standing};
+use trace::{Index, Recall, Settings};
+
+use crate::cli::{
+    BadFile, BatchFileArgs, ChecksArgs, DairyArgs, EpcisArgs, FactsArgs, ImportArgs, NoticesArgs,
+    PapersCommand, SheetsArgs,
+};
+use crate::running::Asker;
+use crate::table::Table;
+use crate::{files, reading, show};
+
+/// The station whose facts imported messages become.
+const IMPORTS: &str = "papers-import";
+
+/// How long the broker may take to take what was imported.
+const RECORDED_WITHIN: Duration = Duration::from_secs(10);
+
+/// `wheelward papers …`
+pub async fn run(command: &PapersCommand) -> anyhow::Result<()> {
+    match command {
+        PapersCommand::Sheets(args) => sheets(args).await,
+        PapersCommand::Batch(args) => batch(args).await,
+        PapersCommand::Notices(args) => notices(args).await,
+        PapersCommand::Epcis(args) => export(args).await,
+        PapersCommand::Import(args) => import(args).await,
+        PapersCommand::Checks(args) => checks(args).await,
+    }
+}
+
+/// The facts that count, and the instant from which they are seen.
+async fn counting(
+    source: &FactsArgs,
+    at: Option<DateTime<Utc>>,
+) -> anyhow::Result<(Vec<Fact>, DateTime<Utc>)> {
+    let mut all = Vec::new();
+    reading::each(source, |fact| {
+        if at.is_none_or(|at| fact.occurred_at <= at) {
+            all.push(fact.clone());
+        }
+    })
+    .await?;
+    let last = all.iter().map(|fact| fact.occurred_at).max();
+    let now = match at {
+        Some(at) => at,
+        None if source.facts.is_empty() => Clock::system().now(),
+        None => last.context("the files hold no facts")?,
+    };
+    Ok((papers::counting(all), now))
+}
+
+struct Ready {
+    facts: Vec<Fact>,
+    now: DateTime<Utc>,
+    dairy: Dairy,
+    clock: quantity::DairyClock,
+}
+
+async fn ready(args: &DairyArgs) -> anyhow::Result<Ready> {
+    let dairy = papers_file(&args.papers)?;
+    let clock = files::site(&args.site)?.clock;
+    let (facts, now) = counting(&args.source, args.at).await?;
+    Ok(Ready {
+        facts,
+        now,
+        dairy,
+        clock,
+    })
+}
+
+fn papers_file(path: &Path) -> anyhow::Result<Dairy> {
+    let text = files::text(path)?;
+    let file = path.display().to_string();
+    let read = Dairy::parse(&Origin {
+        file: &file,
+        text: &text,
+    });
+    read.map_err(|e| BadFile(e.to_string()).into())
+}
+
+fn safety_file(path: &Path) -> anyhow::Result<Plan> {
+    let text = files::text(path)?;
+    let file = path.display().to_string();
+    let read = Plan::parse(&Origin {
+        file: &file,
+        text: &text,
+    });
+    read.map_err(|e| BadFile(e.to_string()).into())
+}
+
+fn traced(facts: &[Fact], about: &Scope, sideways: bool, now: DateTime<Utc>) -> Recall {
+    let mut index = Index::default();
+    facts.iter().for_each(|fact| index.apply(fact));
+    let settings = Settings {
+        sideways,
+        ..Settings::default()
+    };
+    index.trace().recall(about, &settings, now)
+}
+
+fn write(path: &Path, bytes: impl AsRef<[u8]>) -> anyhow::Result<()> {
+    std::fs::write(path, bytes).with_context(|| format!("could not write {}", path.display()))?;
+    println!("{}", path.display());
+    Ok(())
+}
+
+fn folder(path: &Path) -> anyhow::Result<()> {
+    std::fs::create_dir_all(path).with_context(|| format!("could not make {}", path.display()))
+}
+
+async fn sheets(args: &SheetsArgs) -> anyhow::Result<()> {
+    let Ready {
+        facts,
+        now,
+        dairy,
+        clock,
+    } = ready(&args.dairy).await?;
+    let asked = Asked {
+        from: args.from,
+        to: args.to,
+        lots: args.lot.iter().map(ToString::to_string).collect(),
+    };
+    let sheets = [
+        papers::traceability(&facts, &dairy, &clock, &asked),
+        papers::one_step_back(&facts, &dairy, &clock, &asked),
+        papers::one_step_forward(&facts, &dairy, &clock, &asked),
+        papers::key_sheet(&dairy),
+    ];
+    folder(&args.out)?;
+    for sheet in &sheets {
+        let name = format!("{}.csv", sheet.name.replace(' ', "-"));
+        write(&args.out.join(name), sheet.csv())?;
+    }
+    let book = papers::workbook(&sheets, &format!("{}: traceability", dairy.name), now)?;
+    write(&args.out.join("traceability.xlsx"), book)?;
+    let missing = sheets
+        .iter()
+        .map(Sheet::csv)
+        .map(|csv| csv.matches("MISSING").count())
+        .sum::<usize>();
+    // The key sheet explains the word once.
+    if missing > 1 {
+        println!(
+            "LOOK: {} cells say MISSING: the records or the papers file do not tell",
+            missing - 1
+        );
+    }
+    Ok(())
+}
+
+async fn batch(args: &BatchFileArgs) -> anyhow::Result<()> {
+    let Ready {
+        facts,
+        now,
+        dairy,
+        clock,
+    } = ready(&args.dairy).await?;
+    let plan = args.safety.as_deref().map(safety_file).transpose()?;
+    let recall = traced(&facts, &Scope::Batch(args.batch), false, now);
+    if recall.wheels.is_empty() && recall.makes.iter().all(|make| make.milk_g == 0) {
+        anyhow::bail!("no fact speaks of batch {}: check the number", args.batch);
+    }
+    let pdf = papers::batch_file(args.batch, &facts, &recall, plan.as_ref(), &dairy, &clock);
+    write(&args.out, pdf)
+}
+
+async fn notices(args: &NoticesArgs) -> anyhow::Result<()> {
+    let Ready {
+        facts,
+        now,
+        dairy,
+        clock,
+    } = ready(&args.dairy).await?;
+    let about = match (args.lot, args.batch) {
+        (Some(lot), _) => Scope::Lot(lot),
+        (None, Some(batch)) => Scope::Batch(batch),
+        (None, None) => anyhow::bail!("say --lot or --batch"),
+    };
+    let recall = traced(&facts, &about, !args.no_contact, now);
+    if recall.customers.is_empty() {
+        println!("Nothing of {about} has left: there is nobody to tell.");
+        return Ok(());
+    }
+    folder(&args.out)?;
+    for (number, line) in (1..).zip(&recall.customers) {
+        let order = line
+            .order
+            .map_or_else(|| "no-order".to_owned(), |order| order.to_string());
+        let path = args.out.join(format!("{number:03}-{order}.txt"));
+        write(&path, papers::notice(&recall, line, &dairy, &clock))?;
+    }
+    println!("Drafts: have them checked and signed as your recall plan says.");
+    Ok(())
+}
+
+async fn export(args: &EpcisArgs) -> anyhow::Result<()> {
+    let Ready {
+        facts,
+        now,
+        dairy,
+        clock,
+    } = ready(&args.dairy).await?;
+    let document = epcis::document(&facts, &dairy, &clock, now);
+    match &args.out {
+        Some(path) => write(path, serde_json::to_vec(&document)?),
+        None => show::print_json(&document),
+    }
+}
+
+async fn import(args: &ImportArgs) -> anyhow::Result<()> {
+    let dairy = papers_file(&args.papers)?;
+    let import = epcis::import(&files::text(&args.message)?, &dairy)?;
+    for flag in &import.flags {
+        println!("LOOK: {flag}");
+    }
+    let mut table = Table::new(&["came in", "lot", "what", "from", "their code"]);
+    for taken in &import.taken {
+        let (lot, what, supplier, theirs) = match &taken.event {
+            Event::MilkReceived(e) => (
+                e.lot,
+                format!("milk, {}", e.volume_l),
+                &e.supplier,
+                &e.supplier_lot,
+            ),
+            Event::LotReceived(e) => {
+                let amount = e
+                    .amount
+                    .map(|a| format!(", {} {}", a.value, a.unit.symbol()));
+                let what = format!("{}{}", e.product, amount.unwrap_or_default());
+                (e.lot, what, &e.supplier, &e.supplier_lot)
+            }
+            _ => continue,
+        };
+        table.row([
+            taken.at.format("%Y-%m-%d %H:%M UTC").to_string(),
+            lot.to_string(),
+            what,
+            supplier.clone(),
+            theirs.clone().unwrap_or_default(),
+        ]);
+    }
+    table.print();
+    let Some(badge) = args.record else {
+        println!("Nothing was recorded: look it over, then say --record with your badge.");
+        return Ok(());
+    };
+    let asker = Asker::connect(&args.ask).await?;
+    let station = StationId::new(IMPORTS)?;
+    let outbox = Outbox::open(&args.ask.data.join(IMPORTS), asker.site)?;
+    let drafts = import.taken.into_iter().map(|taken| Draft {
+        occurred_at: taken.at,
+        person: Some(badge),
+        event: taken.event,
+    });
+    let recorded = outbox.record(&station, drafts.collect(), Clock::system().now())?;
+    let sent = async {
+        while outbox.waiting() > 0 {
+            tokio::time::sleep(Duration::from_millis(20)).await;
+        }
+    };
+    let shutdown = Shutdown::new();
+    tokio::select! {
+        () = outbox.drain(&asker.bus, &shutdown) => {}
+        done = tokio::time::timeout(RECORDED_WITHIN, sent) => {
+            done.context("kept, but the broker did not take it yet: start the broker and import anything, and it will go too")?;
+        }
+    }
+    println!("{} facts recorded.", recorded.len());
+    Ok(())
+}
+
+async fn checks(args: &ChecksArgs) -> anyhow::Result<()> {
+    let plan = safety_file(&args.safety)?;
+    let clock = files::site(&args.site)?.clock;
+    let (facts, now) = counting(&args.source, args.at).await?;
+    let mut diary = Diary::default();
+    facts.iter().for_each(|fact| diary.apply(fact));
+    let checks = safety::checks(&plan, &diary, &clock, now);
+    if args.source.ask.json {
+        return show::print_json(&safety::alerts(&checks));
+    }
+    let count = |of: fn(&Standing) -> bool| checks.iter().filter(|c| of(&c.standing)).count();
+    println!(
+        "{} checks: {} in order, {} out of limits ({} with nothing decided), {} missed, {} not due yet",
+        checks.len(),
+        count(|s| *s == Standing::Done),
+        count(|s| matches!(s, Standing::Out { .. })),
+        count(|s| *s == Standing::Out { decided: false }),
+        count(|s| *s == Standing::Missed),
+        count(|s| *s == Standing::Waits),
+    );
+    if args.all {
+        let mut table = Table::new(&["check", "of", "found", "wanted", ""]);
+        for check in &checks {
+            let standing = match check.standing {
+                Standing::Done => "in order",
+                Standing::Out { decided: true } => "OUT, decided",
+                Standing::Out { decided: false } => "OUT",
+                Standing::Missed => "MISSED",
+                Standing::Waits => "not yet",
+            };
+            table.row([
+                check.name.clone(),
+                check.about.to_string(),
+                check.read.clone().unwrap_or_default(),
+                check.wanted.clone(),
+                standing.to_owned(),
+            ]);
+        }
+        table.print();
+    }
+    for alert in safety::alerts(&checks) {
+        println!("{alert}");
+    }
+    Ok(())
+}

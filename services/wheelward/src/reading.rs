@@ -1,0 +1,89 @@
+//! Facts in the order in which they lie: from files, or from a running floor's log.
+
+use std::io::BufRead as _;
+
+use anyhow::Context as _;
+use facts::Fact;
+use facts::wire::{self, Read};
+
+use crate::cli::FactsArgs;
+use crate::running::Asker;
+
+/// How many messages are taken at once.
+const CHUNK: usize = 1_000;
+
+/// Gives every fact to `take`, and says on standard error what was left out.
+pub async fn each(args: &FactsArgs, mut take: impl FnMut(&Fact)) -> anyhow::Result<()> {
+    let mut left = Left::default();
+    if args.facts.is_empty() {
+        let asker = Asker::connect(&args.ask).await?;
+        let end = asker.bus.floor_end().await?;
+        let mut log = asker.bus.floor_after(None).await?;
+        while log.position().seq < end {
+            for message in log.next_chunk(CHUNK).await? {
+                match message.read() {
+                    Ok(Read::Fact(fact)) if fact.site == asker.site => take(&fact),
+                    Ok(Read::Fact(_)) => {}
+                    Ok(Read::UnknownType(_)) => left.unknown += 1,
+                    Err(_) => left.unreadable += 1,
+                }
+            }
+        }
+        left.tell();
+        return Ok(());
+    }
+    for path in &args.facts {
+        let shown = path.display();
+        let file = std::fs::File::open(path).with_context(|| format!("could not open {shown}"))?;
+        let mut file = std::io::BufReader::with_capacity(1 << 20, file);
+        let mut line = String::new();
+        for number in 1_u64.. {
+            line.clear();
+            let read = file.read_line(&mut line);
+            if read.with_context(|| format!("{shown}:{number}: not readable as text"))? == 0 {
+                break;
+            }
+            let text = line.trim_end();
+            if text.is_empty() {
+                continue;
+            }
+            match wire::from_line(text) {
+                Ok(Read::Fact(fact)) => take(&fact),
+                Ok(Read::UnknownType(ty)) => {
+                    left.unknown += 1;
+                    if left.unknown <= TOLD {
+                        eprintln!("{shown}:{number}: {ty} is not known here: left out");
+                    }
+                }
+                Err(error) => {
+                    left.unreadable += 1;
+                    if left.unreadable <= TOLD {
+                        eprintln!("{shown}:{number}: {error}: left out");
+                    }
+                }
+            }
+        }
+    }
+    left.tell();
+    Ok(())
+}
+
+/// How many lines of a kind are named before they are only counted.
+const TOLD: u64 = 5;
+
+#[derive(Default)]
+struct Left {
+    unknown: u64,
+    unreadable: u64,
+}
+
+impl Left {
+    fn tell(&self) {
+        if self.unknown + self.unreadable > 0 {
+            eprintln!(
+                "LOOK: {} messages of unknown type and {} unreadable ones were left out: what they say is not in the answer",
+                self.unknown, self.unreadable
+            );
+        }
+    }
+}

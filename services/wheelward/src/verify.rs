@@ -1,0 +1,290 @@
+//! `wheelward verify`, `seal` and `archive`: that nothing was rewritten.
+
+use std::io::BufRead as _;
+use std::path::{Path, PathBuf};
+
+use anyhow::Context as _;
+use bus::Clock;
+use chrono::{DateTime, Utc};
+use facts::{Fact, SiteId, wire};
+use records::{Archive, Folder};
+use seal::retention::Retention;
+use seal::{Clocks, Entry, Report};
+use serde::Serialize;
+
+use crate::cli::{ArchiveArgs, FactsArgs, SealArgs, VerifyArgs, records_folder};
+use crate::running::Asker;
+use crate::show;
+
+/// How many messages are taken at once.
+const CHUNK: usize = 1_000;
+
+/// How many findings are listed before they are only counted.
+const LISTED: usize = 50;
+
+/// `wheelward verify`
+pub async fn verify(args: &VerifyArgs) -> anyhow::Result<()> {
+    let mut clocks = Clocks::default();
+    let mut went_back = Vec::new();
+    let mut log = Vec::new();
+    let mut over = Vec::new();
+    let mut look = |seq: u64, line: &[u8]| -> anyhow::Result<Option<DateTime<Utc>>> {
+        log.push(Entry::of(line, seq));
+        let seen = clocks.saw(line);
+        went_back.extend(seen.went_back);
+        Ok(seen.recorded_at)
+    };
+    let now = Clock::system().now();
+    let keep = args
+        .keep_months
+        .map(|facts_months| Retention { facts_months });
+    let own = records_folder(args.records.as_ref(), &args.source);
+    let records = args.archive.as_ref().unwrap_or(&own);
+    let site = match &args.archive {
+        Some(dir) => {
+            for path in records::facts_files(dir)? {
+                let mut last = None;
+                lines(&path, &mut |seq, line| {
+                    last = last.max(look(seq, line)?);
+                    Ok(())
+                })?;
+                if let (Some(keep), Some(last)) = (&keep, last)
+                    && keep.facts_are_due(last, now)
+                {
+                    over.push(format!(
+                        "{}: its last record is of {}, older than {} months. A person may delete it; ledger and seals stay",
+                        path.display(),
+                        last.format("%Y-%m-%d"),
+                        keep.facts_months
+                    ));
+                }
+            }
+            None
+        }
+        None => {
+            let mut look = |seq: u64, line: &[u8]| look(seq, line).map(|_| ());
+            each(&args.source, &mut look).await?
+        }
+    };
+    let site = match site {
+        Some(site) => site,
+        None => site_of(records)?,
+    };
+    let seals = records::seals(records)?;
+    let mut trusted = args.key.clone();
+    if trusted.is_empty() {
+        trusted.extend(records::public_key(records)?);
+    }
+    let mut elsewhere = Vec::new();
+    for path in &args.seal {
+        let seal = records::read_seal(path)?;
+        if !seals.contains(&seal) {
+            elsewhere.push(format!(
+                "the seal in {}, of {}, is not among those in {}: what it seals was rewritten, or the seal was",
+                path.display(),
+                seal.statement.day,
+                records.display()
+            ));
+        }
+    }
+    let has_ledger = records.join(seal::archive::LEDGER).exists();
+    let ledger = has_ledger.then(|| records::entries(records)).transpose()?;
+    let report = seal::verify(&site, &seals, &trusted, ledger, log.into_iter());
+    let shown = Shown::of(&report, elsewhere, &went_back, over);
+    if args.source.ask.json {
+        show::print_json(&shown)?;
+    } else {
+        shown.print(args.key.is_empty(), has_ledger);
+    }
+    match shown.findings.len() {
+        0 => Ok(()),
+        n => anyhow::bail!("{n} findings: the records are not as they were sealed"),
+    }
+}
+
+#[derive(Serialize)]
+struct Shown {
+    holds: bool,
+    records: u64,
+    seals: usize,
+    sealed: u64,
+    unsealed: u64,
+    unwritten: u64,
+    findings: Vec<String>,
+    clocks_went_back: Vec<String>,
+    kept_long_enough: Vec<String>,
+}
+
+impl Shown {
+    fn of(
+        report: &Report,
+        elsewhere: Vec<String>,
+        went_back: &[seal::WentBack],
+        kept_long_enough: Vec<String>,
+    ) -> Self {
+        let findings = report.findings.iter().map(ToString::to_string);
+        let findings: Vec<String> = elsewhere.into_iter().chain(findings).collect();
+        let went_back = went_back.iter().map(|back| {
+            format!(
+                "station {}, fact {}: written down at {}, after one written down at {}",
+                back.station, back.fact, back.to, back.from
+            )
+        });
+        Self {
+            holds: findings.is_empty(),
+            records: report.records,
+            seals: report.seals,
+            sealed: report.sealed,
+            unsealed: report.unsealed,
+            unwritten: report.unwritten,
+            findings,
+            clocks_went_back: went_back.collect(),
+            kept_long_enough,
+        }
+    }
+
+    fn print(&self, believed: bool, has_ledger: bool) {
+        println!(
+            "{} records; {} under {} seals, {} in the ledger and not sealed yet, {} newer",
+            self.records, self.sealed, self.seals, self.unsealed, self.unwritten
+        );
+        if believed && self.seals > 0 {
+            println!("The key in the folder was believed: compare it with a printed copy (--key).");
+        }
+        if !has_ledger {
+            println!("There is no ledger: a difference can be told for a day, not for a fact.");
+        }
+        for back in self.clocks_went_back.iter().take(LISTED) {
+            println!("CLOCK WENT BACK: {back}");
+        }
+        for over in &self.kept_long_enough {
+            println!("KEPT LONG ENOUGH: {over}");
+        }
+        for finding in self.findings.iter().take(LISTED) {
+            println!("FOUND: {finding}");
+        }
+        let more = self.findings.len().saturating_sub(LISTED);
+        if more > 0 {
+            println!("and {more} more: --json lists them");
+        }
+        if self.holds {
+            println!("Everything is as it was sealed.");
+        }
+    }
+}
+
+/// `wheelward seal`
+pub async fn seal(args: &SealArgs) -> anyhow::Result<()> {
+    let mut log = Vec::new();
+    let site = each(&args.source, &mut |seq, line| {
+        log.push(Entry::of(line, seq));
+        Ok(())
+    })
+    .await?;
+    let site = site.context("no record tells which site this is")?;
+    let records_dir = records_folder(args.records.as_ref(), &args.source);
+    let mut folder = Folder::open(&records_dir, site)?;
+    let known = usize::try_from(folder.count())?;
+    let new = log.get(known..).with_context(|| {
+        format!(
+            "the ledger has {known} records and the log only {}: run `wheelward verify`",
+            log.len()
+        )
+    })?;
+    // What is under the ledger already must be the same before anything is added to it.
+    let same = records::entries(&records_dir)?
+        .zip(&log)
+        .all(|(was, is)| was.is_ok_and(|(_, was)| was.leaf == is.leaf));
+    anyhow::ensure!(
+        same,
+        "the log is not as it was written down: run `wheelward verify`"
+    );
+    folder.append(new)?;
+    let now = Clock::system().now();
+    let seal = folder.seal(args.day.unwrap_or_else(|| now.date_naive()), now)?;
+    if let Some(path) = &args.qr {
+        let picture = seal::qr_svg(&seal).context("this seal is too long for a QR symbol")?;
+        std::fs::write(path, picture)
+            .with_context(|| format!("could not write {}", path.display()))?;
+    }
+    print!("{seal}");
+    Ok(())
+}
+
+/// `wheelward archive`
+pub async fn archive(args: &ArchiveArgs) -> anyhow::Result<()> {
+    let mut archive = Archive::begin(&args.out)?;
+    each(&args.source, &mut |_, line| Ok(archive.push(line)?)).await?;
+    let count = archive.finish(&records_folder(args.records.as_ref(), &args.source))?;
+    println!(
+        "{count} records in {}. Nothing in it names a person: badges only.",
+        args.out.display()
+    );
+    Ok(())
+}
+
+/// Gives every record of a running floor's log, or of files, to `take`, with the broker's
+/// number where there is one. Returns the site.
+async fn each(
+    source: &FactsArgs,
+    take: &mut impl FnMut(u64, &[u8]) -> anyhow::Result<()>,
+) -> anyhow::Result<Option<SiteId>> {
+    if !source.facts.is_empty() {
+        let mut site = None;
+        for path in &source.facts {
+            lines(path, &mut |seq, line| {
+                if site.is_none() {
+                    site = std::str::from_utf8(line).ok().and_then(site_of_line);
+                }
+                take(seq, line)
+            })?;
+        }
+        return Ok(site);
+    }
+    let asker = Asker::connect(&source.ask).await?;
+    let ours = format!("floor.{}.", asker.site);
+    let end = asker.bus.floor_end().await?;
+    let mut log = asker.bus.floor_after(None).await?;
+    while log.position().seq < end {
+        for message in log.next_chunk(CHUNK).await? {
+            if message.subject.starts_with(&ours) {
+                take(message.seq, &records::line(&message))?;
+            }
+        }
+    }
+    Ok(Some(asker.site))
+}
+
+fn lines(
+    path: &Path,
+    take: &mut impl FnMut(u64, &[u8]) -> anyhow::Result<()>,
+) -> anyhow::Result<()> {
+    let wrong = || format!("could not read {}", path.display());
+    let file = std::fs::File::open(path).with_context(wrong)?;
+    let mut file = std::io::BufReader::with_capacity(1 << 20, file);
+    let mut line = Vec::new();
+    loop {
+        line.clear();
+        if file.read_until(b'\n', &mut line).with_context(wrong)? == 0 {
+            return Ok(());
+        }
+        if line.last() == Some(&b'\n') {
+            line.pop();
+        }
+        take(0, &line)?;
+    }
+}
+
+fn site_of_line(line: &str) -> Option<SiteId> {
+    match wire::from_line(line) {
+        Ok(wire::Read::Fact(Fact { site, .. })) => Some(site),
+        _ => None,
+    }
+}
+
+fn site_of(records: &Path) -> anyhow::Result<SiteId> {
+    let path: PathBuf = records.join(seal::archive::SITE);
+    let text = std::fs::read_to_string(&path)
+        .with_context(|| format!("could not open {}", path.display()))?;
+    Ok(SiteId::new(text.trim())?)
+}

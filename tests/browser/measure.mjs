@@ -1,0 +1,145 @@
+// What it costs, measured in a browser on this machine; prints figures and judges nothing.
+//
+//     node tests/browser/measure.mjs            (WHEELWARD names a release build)
+import http from "node:http";
+import { performance } from "node:perf_hooks";
+import { House, people, scan, until, wedge } from "./house.mjs";
+
+const STATIONS = 20;
+const EVERY = 200; // ms from one scan to the next at a station
+const SECONDS = 20;
+const LISTENERS = 200;
+const WHEELS = 20_000;
+
+const at = (sorted, share) => sorted[Math.min(sorted.length - 1, Math.floor(sorted.length * share))];
+const ms = (values) => {
+  const sorted = [...values].sort((a, b) => a - b);
+  return `p50 ${at(sorted, 0.5).toFixed(1)} ms, p99 ${at(sorted, 0.99).toFixed(1)} ms, most ${sorted.at(-1).toFixed(1)} ms, ${sorted.length} of them`;
+};
+
+async function bytes(context, url) {
+  const page = await context.newPage();
+  const wire = await context.newCDPSession(page);
+  await wire.send("Network.enable");
+  await wire.send("Network.setCacheDisabled", { cacheDisabled: true });
+  await wire.send("Network.setBypassServiceWorker", { bypass: true });
+  await wire.send("Emulation.setCPUThrottlingRate", { rate: 4 });
+  let total = 0;
+  wire.on("Network.loadingFinished", (event) => { total += event.encodedDataLength; });
+  await page.goto(url, { waitUntil: "load" });
+  const usable = await page.evaluate(() => performance.getEntriesByType("navigation")[0].domContentLoadedEventEnd);
+  await page.waitForTimeout(300);
+  await page.close();
+  return { total, usable };
+}
+
+// Twenty pages of one browser on two cores: what the browser itself takes is in it.
+async function scans(house) {
+  const pages = [];
+  for (let nth = 0; nth < STATIONS; nth += 1) {
+    const context = await house.browser(`station-${nth}`);
+    const page = context.pages()[0];
+    await house.station(page, `bench-${nth}`, people.operator);
+    await scan(page, "A.TURN");
+    pages.push(page);
+  }
+  const wheels = await pages[0].evaluate(() => fetch("/api/v1/wheels").then((answer) => answer.json()));
+  const lines = wheels.filter((wheel) => wheel.carrier?.stillage && !wheel.holds.length && !wheel.dispatched).map((wheel) => `W.${wheel.wheel}`);
+  const work = (page, nth) => page.evaluate(async ({ mine, every, many }) => {
+    const box = document.getElementById("answer");
+    const took = [];
+    let began = 0;
+    new MutationObserver(() => {
+      if (began) { requestAnimationFrame(() => { if (began) { took.push(performance.now() - began); began = 0; } }); }
+    }).observe(box, { attributes: true, attributeFilter: ["data-said"] });
+    const start = performance.now();
+    for (let step = 0; step < many; step += 1) {
+      const wait = start + step * every - performance.now();
+      if (wait > 0) { await new Promise((resolve) => setTimeout(resolve, wait)); }
+      while (began) { await new Promise((resolve) => setTimeout(resolve, 1)); }
+      began = performance.now();
+      for (const key of [...mine[step % mine.length], "Enter"]) {
+        document.body.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true }));
+      }
+    }
+    while (began) { await new Promise((resolve) => setTimeout(resolve, 1)); }
+    return { took, over: performance.now() - start };
+  }, { mine: lines.filter((_, line) => line % STATIONS === nth), every: EVERY, many: SECONDS * 1000 / EVERY });
+  const done = await Promise.all(pages.map(work));
+  const took = done.flatMap((one) => one.took);
+  const over = Math.max(...done.map((one) => one.over)) / 1000;
+  console.log(`scan to answer on the screen, ${STATIONS} stations: ${ms(took)}; ${(took.length / over).toFixed(1)} scans/s (asked: ${STATIONS * 1000 / EVERY})`);
+  await Promise.all(pages.map((page) => page.context().close()));
+}
+
+async function fan(house, context, page) {
+  const cookie = (await context.cookies()).map(({ name, value }) => `${name}=${value}`).join("; ");
+  const heard = [];
+  const requests = [];
+  for (let nth = 0; nth < LISTENERS; nth += 1) {
+    heard.push([]);
+    requests.push(http.get(`${house.inside}/api/v1/live`, { headers: { cookie } }, (answer) => {
+      answer.on("data", (text) => { if (String(text).includes("event: moved")) { heard[nth].push(performance.now()); } });
+    }));
+    if (nth % 40 === 39) { await new Promise((resolve) => setTimeout(resolve, 1000)); } // as the limit allows
+  }
+  await until("every listener", () => heard.every((events) => events.length > 0), 60_000);
+  const took = [];
+  for (let round = 0; round < 5; round += 1) {
+    await new Promise((resolve) => setTimeout(resolve, 2500)); // longer than events are held back
+    heard.forEach((events) => { events.length = 0; });
+    const began = performance.now();
+    await scan(page, round % 2 ? "S.S001" : `S.${house.stands[round]}`);
+    await until("all heard", () => heard.every((events) => events.length > 0), 20_000);
+    took.push(...heard.map((events) => events[0] - began));
+  }
+  requests.forEach((request) => request.destroy());
+  console.log(`scan to each of ${LISTENERS} listeners (server-sent events): ${ms(took)}`);
+}
+
+// The floor page swaps what it shows when something moved: as many stands as so many wheels need.
+async function live(house, page) {
+  await page.goto(`${house.url}/floor`);
+  const text = await page.evaluate(() => fetch("/floor").then((answer) => answer.text()));
+  const { took, stands } = await page.evaluate(async ({ text, wheels }) => {
+    const main = document.querySelector("main");
+    const next = new DOMParser().parseFromString(text, "text/html").querySelector("main");
+    const places = [...next.querySelectorAll(".places")].pop();
+    const stand = next.querySelector(".places li:not(.free)");
+    const stands = Math.ceil(wheels / 24);
+    while (next.querySelectorAll(".places li").length < stands) { places.appendChild(stand.cloneNode(true)); }
+    const took = [];
+    for (let round = 0; round < 30; round += 1) {
+      const changed = next.querySelectorAll(".places li");
+      changed[(round * 37) % changed.length].querySelector("small").textContent = `${round} wheels`;
+      await new Promise((resolve) => requestAnimationFrame(resolve));
+      const began = performance.now();
+      window.wheelward.show(next);
+      void main.getBoundingClientRect().height;
+      took.push(performance.now() - began);
+    }
+    return { took: took.slice(1), stands };
+  }, { text, wheels: WHEELS });
+  console.log(`floor page, ${stands} stands (${WHEELS} wheels, 24 each): script and layout of an update ${ms(took)}`);
+}
+
+const house = await House.start();
+try {
+  await house.letIn();
+  const context = await house.browser("measure");
+  const page = context.pages()[0];
+  await house.station(page, "bench", people.manager);
+  for (const place of ["/station", "/today", "/floor", "/portions"]) {
+    const { total, usable } = await bytes(context, house.url + place);
+    console.log(`${place}: ${(total / 1000).toFixed(1)} kB over the wire, usable after ${usable.toFixed(0)} ms on a 4 times slower CPU`);
+  }
+  const wheels = await page.evaluate(() => fetch("/api/v1/wheels").then((answer) => answer.json()));
+  house.stands = [...new Set(wheels.map((wheel) => wheel.carrier?.stillage).filter(Boolean))];
+  await page.goto(`${house.url}/station`);
+  await scan(page, "A.TURN");
+  await fan(house, context, page);
+  await live(house, page);
+  await scans(house);
+} finally {
+  await house.end();
+}
