@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::flow::Flow;
+use crate::model::Flow;
 use crate::model::{Class, Gates, Model, Net};
 
 /// Most wheels for which room is made by moving other work.

@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use quantity::DairyDay;
 
 use crate::deal::{Deal, Unit};
-use crate::flow::Flow;
 use crate::make::{Fix, Postponed, Unmet};
+use crate::model::Flow;
 use crate::model::{Class, Model, Net, Relief, SCALE};
 use crate::{Kind, Problem, Task};
 

@@ -4,7 +4,7 @@
 //! Pure: the folded floor, the crew file and yesterday's plan go in, a plan comes out.
 //! [`project`] turns what each wheel needs into tasks with windows of dairy days;
 //! [`model`] gathers them into a network whose cheapest flow is found exactly
-//! ([`flow`]); [`make()`] deals whole wheels out to people in walking order and explains
+//! (the crate `flow`); [`make()`] deals whole wheels out to people in walking order and explains
 //! what is late, what cannot be met and what would help. A plan never changes a wheel.
 //!
 //! Beside it: how full the rooms will be ([`rooms`]) and what was missed
@@ -13,7 +13,6 @@
 pub mod crew;
 mod deal;
 mod explain;
-pub mod flow;
 mod lift;
 mod make;
 pub mod model;

@@ -8,8 +8,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::deal::{Deal, Unit, deal, keep};
 use crate::explain;
-use crate::flow::Flow;
 use crate::lift::{self, LiftingLine};
+use crate::model::Flow;
 use crate::model::{Class, Export, Model, Net, SCALE};
 use crate::{Crew, Kind, Task, Waiting};
 

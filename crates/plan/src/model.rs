@@ -16,11 +16,18 @@
 use std::collections::BTreeMap;
 
 use facts::{RoomId, ToolId};
+use flow::Cost;
 use ripening::Severity;
 use serde::Serialize;
 
-use crate::flow::{Arc, Cost, Flow, Network};
 use crate::{Crew, Kind};
+
+/// A way for seconds of work.
+pub type Arc = flow::Arc<4>;
+/// Where seconds of work may flow.
+pub type Network = flow::Network<4>;
+/// The cheapest plan with divisible wheels.
+pub type Flow = flow::Flow<4>;
 
 /// Costs of a wheel are spread over its seconds in millionths.
 pub const SCALE: i64 = 1_000_000;
@@ -225,11 +232,11 @@ impl Model {
     #[must_use]
     pub fn net(&self) -> Net {
         let mut network = Network::default();
-        let source = network.node();
-        let sink = network.node();
+        let source = network.node(0);
+        let sink = network.node(0);
         let grid = |network: &mut Network, many: usize| -> Vec<Vec<usize>> {
             (0..self.days)
-                .map(|_| (0..many).map(|_| network.node()).collect())
+                .map(|_| (0..many).map(|_| network.node(0)).collect())
                 .collect()
         };
         let skill_at = grid(&mut network, self.skills.len());
@@ -282,7 +289,7 @@ impl Model {
                 continue;
             };
             let all = wheels * needs.seconds;
-            let node = net.network.node();
+            let node = net.network.node(0);
             net.network.arc(source, node, all, Cost::default());
             let per_second =
                 |cost: [i64; 4]| Cost(cost.map(|c| (c + needs.seconds / 2) / needs.seconds));
@@ -296,7 +303,7 @@ impl Model {
                     let wheels = *self.gates.get(&(room, day))?;
                     let key = (room, day, class.kind);
                     Some(*gates.entry(key).or_insert_with(|| {
-                        let node = net.network.node();
+                        let node = net.network.node(0);
                         let most = wheels * needs.seconds;
                         net.network.arc(node, entrance, most, Cost::default());
                         node
@@ -322,7 +329,7 @@ impl Model {
     #[must_use]
     pub fn solve(&self) -> (Net, Flow) {
         let net = self.net();
-        let flow = net.network.cheapest(net.source, net.sink);
+        let flow = net.network.cheapest(net.source, net.sink).0;
         (net, flow)
     }
 
@@ -380,6 +387,16 @@ pub struct Export {
     pub cost: [i128; 4],
 }
 
+impl Net {
+    /// How many seconds of work leave the source.
+    fn sent(&self, flow: &Flow) -> i64 {
+        let arcs = self.network.arcs.iter().zip(&flow.through);
+        arcs.filter(|(arc, _)| arc.from == self.source)
+            .map(|(_, through)| through)
+            .sum()
+    }
+}
+
 impl Export {
     /// The network and what it costs here.
     #[must_use]
@@ -390,10 +407,10 @@ impl Export {
                     rank: broken windows, lateness, unevenness, changes. Minimise the first total; \
                     among those flows the second; and so on. `cost` is what was found here. Ranks \
                     1, 2 and 4 are in millionths.",
-            nodes: net.network.nodes,
+            nodes: net.network.supply.len(),
             source: net.source,
             sink: net.sink,
-            amount: flow.amount,
+            amount: net.sent(flow),
             arcs: net.network.arcs.clone(),
             cost: flow.cost,
         }

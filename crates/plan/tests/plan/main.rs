@@ -3,7 +3,6 @@
 
 mod crew;
 mod floors;
-mod flow;
 mod given;
 mod making;
 mod past;

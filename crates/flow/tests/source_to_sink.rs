@@ -1,17 +1,17 @@
-//! The cheapest flow.
+//! The cheapest flow from a source to a sink.
 
-use plan::flow::{Cost, Network};
+use flow::{Cost, Network};
 use proptest::prelude::*;
 
 /// Every way of sending whole units from `left` things to `right` places, tried.
-fn by_brute_force(supply: &[i64], room: &[i64], cost: &[Vec<Cost>]) -> (i64, Cost) {
+fn by_brute_force(supply: &[i64], room: &[i64], cost: &[Vec<Cost<4>>]) -> (i64, Cost<4>) {
     fn go(
         thing: usize,
         place: usize,
         supply: &mut [i64],
         room: &mut [i64],
-        cost: &[Vec<Cost>],
-    ) -> (i64, Cost) {
+        cost: &[Vec<Cost<4>>],
+    ) -> (i64, Cost<4>) {
         if thing == supply.len() {
             return (0, Cost::default());
         }
@@ -42,13 +42,13 @@ proptest! {
         room in prop::collection::vec(0i64..4, 1..4),
         costs in prop::collection::vec(prop::array::uniform4(0i64..3), 16),
     ) {
-        let cost: Vec<Vec<Cost>> = (0..supply.len())
+        let cost: Vec<Vec<Cost<4>>> = (0..supply.len())
             .map(|i| (0..room.len()).map(|j| Cost(costs[4 * i + j])).collect())
             .collect();
         let mut network = Network::default();
-        let (source, sink) = (network.node(), network.node());
-        let things: Vec<usize> = supply.iter().map(|_| network.node()).collect();
-        let places: Vec<usize> = room.iter().map(|_| network.node()).collect();
+        let (source, sink) = (network.node(0), network.node(0));
+        let things: Vec<usize> = supply.iter().map(|_| network.node(0)).collect();
+        let places: Vec<usize> = room.iter().map(|_| network.node(0)).collect();
         for (i, thing) in things.iter().enumerate() {
             network.arc(source, *thing, supply[i], Cost::default());
             for (j, place) in places.iter().enumerate() {
@@ -58,9 +58,9 @@ proptest! {
         for (j, place) in places.iter().enumerate() {
             network.arc(*place, sink, room[j], Cost::default());
         }
-        let flow = network.cheapest(source, sink);
+        let (flow, amount) = network.cheapest(source, sink);
         let (sent, least) = by_brute_force(&supply, &room, &cost);
-        prop_assert_eq!(flow.amount, sent);
+        prop_assert_eq!(amount, sent);
         prop_assert_eq!(flow.cost, least.0.map(i128::from));
         for (arc, through) in network.arcs.iter().zip(&flow.through) {
             prop_assert!((0..=arc.capacity).contains(through));
