@@ -136,7 +136,11 @@ fn what_a_scale_last_showed_is_remembered_for_ever_and_older_checks_are_not() {
     assert_eq!(floor.placement.last_check(scale), last);
     assert_eq!(floor.placement.last_pass(scale), passed);
     assert!(postcard::to_allocvec(&floor.placement).unwrap().len() < before);
-    assert!(floor.scan("A.WEIGH").contains("failed its check"));
+    assert!(
+        floor
+            .scan("A.WEIGH")
+            .contains("failed its check today at 06:08")
+    );
 }
 
 #[test]
