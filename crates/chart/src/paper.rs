@@ -19,6 +19,8 @@ const MARGIN: f32 = 42.0;
 const LEADING: f32 = 1.35;
 /// Size of a table's words.
 const TABLE: f32 = 9.0;
+/// Between the rows of a checklist, so that a pen finds its box.
+const BETWEEN_TICKS: f32 = 3.0;
 /// Between a table's columns.
 const GUTTER: f32 = 8.0;
 
@@ -89,9 +91,24 @@ impl Paper {
         }
     }
 
+    /// Goes on at the top of a page of its own, under a heading.
+    pub fn page_of(&mut self, heading: &str) {
+        self.turn_over();
+        self.words(17.0, true, heading);
+    }
+
     /// A table; its head, if it has one, is repeated on each page. A row is as high as its
     /// longest cell needs.
     pub fn table(&mut self, columns: &[Column<'_>], rows: &[Vec<String>]) {
+        self.rows(columns, rows, false);
+    }
+
+    /// A table with a box to tick before each row: the first column is left free for it.
+    pub fn checklist(&mut self, columns: &[Column<'_>], rows: &[Vec<String>]) {
+        self.rows(columns, rows, true);
+    }
+
+    fn rows(&mut self, columns: &[Column<'_>], rows: &[Vec<String>], ticked: bool) {
         let heads: Vec<String> = columns.iter().map(|c| c.head.to_owned()).collect();
         let head = Row::of(columns, &heads, true);
         self.keep(3.0 * TABLE * LEADING);
@@ -102,7 +119,17 @@ impl Paper {
                 self.turn_over();
                 self.head(&head);
             }
+            if ticked {
+                let low = self.y - TABLE * LEADING - 1.0;
+                self.page()
+                    .set_line_width(0.7)
+                    .rect(MARGIN, low, TABLE, TABLE)
+                    .stroke();
+            }
             self.row(&row);
+            if ticked {
+                self.space(BETWEEN_TICKS);
+            }
         }
         self.space(4.0);
     }

@@ -31,6 +31,14 @@ fn short(day: DairyDay) -> String {
     day.date().format("%a %-d %b").to_string()
 }
 
+/// `1 wheel`, `12 wheels`
+fn counted(wheels: i64) -> String {
+    match wheels {
+        1 => "1 wheel".to_owned(),
+        more => format!("{more} wheels"),
+    }
+}
+
 /// `pierce batch 311 on stillage S07 in R3`
 fn what(task: &Task) -> String {
     let mut words = task.kind.words().to_owned();
@@ -54,23 +62,23 @@ impl Parts<'_> {
         self.problem.days.get(index).copied()
     }
 
-    /// What keeps a class from being done on a day; `None` when a wheel would still fit.
+    /// What keeps a class from being done on a day, to be followed by the day; `None` when
+    /// a wheel would still fit.
     fn full(&self, class: &Class, day: usize) -> Option<String> {
         let needs = self.model.needs.get(&class.kind)?;
-        let on = short(self.day(day)?);
         if let Some(room) = class.to
             && self.deal.left.gates.get(&(room, day)) == Some(&0)
         {
-            return Some(format!("{room} has no free place on {on}"));
+            return Some(format!("{room} has no free place"));
         }
         if let Some(machine) = needs.machine
             && self.deal.left.machines[day][machine] < needs.seconds
         {
             let (id, seconds) = &self.model.machines[machine];
             return Some(if seconds[day] == 0 {
-                format!("machine {id} stands still on {on}")
+                format!("machine {id} stands still")
             } else {
-                format!("machine {id} is full on {on}")
+                format!("machine {id} is full")
             });
         }
         let skill = &self.model.skills[needs.skill];
@@ -89,18 +97,31 @@ impl Parts<'_> {
         }
         match (there, room) {
             (_, true) => None,
-            (true, false) => Some(format!("everyone for {skill} is full on {on}")),
-            (false, false) => Some(format!("nobody for {skill} works on {on}")),
+            (true, false) => Some(format!("everyone for {skill} is full")),
+            (false, false) => Some(format!("nobody for {skill} works")),
         }
     }
 
     fn reasons(&self, class: &Class, from: usize, until: usize) -> String {
         let until = until.min(self.model.days.saturating_sub(1));
-        let mut reasons: Vec<String> = (from..=until).filter_map(|d| self.full(class, d)).collect();
+        let days: Vec<_> = (from..=until).map(|d| (d, self.full(class, d))).collect();
+        let said = |run: &[(usize, Option<String>)]| {
+            let [(first, Some(reason)), ..] = run else {
+                return None;
+            };
+            let first = short(self.day(*first)?);
+            Some(match run.last() {
+                Some((last, _)) if run.len() > 1 => {
+                    format!("{reason} from {first} to {}", short(self.day(*last)?))
+                }
+                _ => format!("{reason} on {first}"),
+            })
+        };
+        let mut reasons: Vec<String> = days.chunk_by(|a, b| a.1 == b.1).filter_map(said).collect();
         let more = reasons.len().saturating_sub(4);
         reasons.truncate(4);
         if more > 0 {
-            reasons.push(format!("and {more} days more"));
+            reasons.push("and so on".to_owned());
         }
         if reasons.is_empty() {
             "its time goes to work whose windows close sooner".to_owned()
@@ -146,8 +167,9 @@ impl Parts<'_> {
             postponed.push(Postponed {
                 task: task.id.clone(),
                 words: format!(
-                    "{}: {wheels} wheels {planned} {} go to {until}: {}",
+                    "{}: {} {planned} {} put off to {until}: {}",
                     what(task),
+                    counted(wheels),
                     short(from_day),
                     self.reasons(class, class.earliest.min(from), on.saturating_sub(1))
                 ),

@@ -178,7 +178,7 @@ impl Gathering<'_> {
                 group,
                 wheels,
                 Kind::Unhoop,
-                (None, to),
+                (group.room, to),
                 Span::of(unhoop),
                 because,
             );

@@ -29,10 +29,11 @@ pub struct Chronicle {
 }
 
 impl Chronicle {
-    /// Puts a note in its place.
-    pub fn note(&mut self, note: &Note) -> Noted {
+    /// Puts a note in its place. `encoded`: the same note, as [`encoded_note`] gives it, once for all the
+    /// wheels of a fact.
+    pub(crate) fn note(&mut self, note: &Note, encoded: &[u8]) -> Noted {
         if self.last.is_none_or(|last| last < note.moment) {
-            encode(&mut self.encoded, note);
+            self.encoded.extend_from_slice(encoded);
             self.count += 1;
             self.last = Some(note.moment);
             return Noted::Appended;
@@ -42,10 +43,7 @@ impl Chronicle {
             Ok(_) => Noted::Duplicate,
             Err(place) => {
                 notes.insert(place, note.clone());
-                self.encoded.clear();
-                for note in &notes {
-                    encode(&mut self.encoded, note);
-                }
+                self.encoded = notes.iter().flat_map(encoded_note).collect();
                 self.count += 1;
                 Noted::Inserted
             }
@@ -84,9 +82,8 @@ impl Chronicle {
     }
 }
 
-fn encode(into: &mut Vec<u8>, note: &Note) {
+/// A note as a chronicle keeps it.
+pub(crate) fn encoded_note(note: &Note) -> Vec<u8> {
     // Notes hold strings, numbers and enums only: encoding them into memory cannot fail.
-    if let Ok(longer) = postcard::to_extend(note, std::mem::take(into)) {
-        *into = longer;
-    }
+    postcard::to_allocvec(note).unwrap_or_default()
 }

@@ -90,12 +90,12 @@ impl Wheel {
     /// Takes a note: folded at once when it is the latest, else by folding again.
     pub(crate) fn note(
         &mut self,
-        note: &Note,
+        (note, encoded): (&Note, &[u8]),
         day: DairyDay,
         calendar: &Calendar,
         voids: &Voids,
     ) -> Noted {
-        let noted = self.chronicle.note(note);
+        let noted = self.chronicle.note(note, encoded);
         match noted {
             Noted::Appended if voids.is_void(note.moment.fact) => {}
             Noted::Appended => self.state.apply(note, day),

@@ -31,7 +31,7 @@ pub use papers::{
 };
 pub use portions::{Chart, PortionsArgs};
 pub use recall::{FactsArgs, RecallArgs};
-pub use recipes::{CompareArgs, RecipeCommand};
+pub use recipes::{CompareArgs, MoveArgs, RecipeCommand};
 pub use verify::{ArchiveArgs, SealArgs, VerifyArgs, records as records_folder};
 pub use yields::{MixArgs, YieldArgs, YieldCommand};
 
@@ -128,7 +128,7 @@ pub enum Command {
     /// Which wheel goes to which order and when; pick lists and dispatch notes.
     #[command(subcommand)]
     Dispatch(DispatchCommand),
-    /// Check, show and compare recipes.
+    /// Check, show and compare recipes; move a batch to another one.
     #[command(subcommand)]
     Recipe(RecipeCommand),
     /// Previews and sheets of labels; what a label printer asks and is asked.
@@ -141,7 +141,7 @@ pub enum Command {
     Demo(DemoArgs),
     /// Measure the spine: ratios in one run.
     Bench(BenchArgs),
-    /// Check site and recipe files; errors name line and column.
+    /// Check the files that people write; errors name line and column.
     Check(CheckArgs),
     /// Listen to a scale: what it sends, and how the site file reads it.
     ///
@@ -516,7 +516,7 @@ pub struct BenchArgs {
 
 #[derive(Args)]
 pub struct CheckArgs {
-    /// Site files; their recipes are checked with them.
+    /// Site files, with their recipes; recipe, crew, customers, checks, papers and makes files.
     #[arg(required = true)]
     pub files: Vec<PathBuf>,
 }

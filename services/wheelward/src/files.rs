@@ -3,7 +3,9 @@
 use std::path::Path;
 
 use anyhow::Context as _;
-use recipe::{Origin, Recipe};
+use dispatch::Customers;
+use plan::{Crew, Makes};
+use recipe::{Located, Origin, Recipe, RecipeBook};
 use site::Site;
 
 use crate::cli::{BadFile, CheckArgs};
@@ -35,12 +37,7 @@ fn parse(
 
 /// Reads a recipe file.
 pub fn recipe(path: &Path) -> anyhow::Result<Recipe> {
-    let text = text(path)?;
-    let origin = Origin {
-        file: &path.display().to_string(),
-        text: &text,
-    };
-    Recipe::parse(&origin).map_err(|e| BadFile(e.to_string()).into())
+    located(path, |origin| Recipe::parse(origin))
 }
 
 /// Reads a text file.
@@ -48,27 +45,139 @@ pub fn text(path: &Path) -> anyhow::Result<String> {
     std::fs::read_to_string(path).with_context(|| format!("could not open {}", path.display()))
 }
 
+/// Reads a crew file.
+pub fn crew(path: &Path) -> anyhow::Result<Crew> {
+    located(path, |origin| Crew::parse(origin))
+}
+
+/// Reads a file of planned vats, by the recipes of a site.
+pub fn makes(path: &Path, recipes: &RecipeBook) -> anyhow::Result<Makes> {
+    located(path, |origin| Makes::parse(origin, recipes))
+}
+
+/// Reads a customers file.
+pub fn customers(path: &Path) -> anyhow::Result<Customers> {
+    located(path, |origin| Customers::parse(origin))
+}
+
+/// Reads the dairy's own checks and sampling plans.
+pub fn safety(path: &Path) -> anyhow::Result<safety::Plan> {
+    located(path, |origin| safety::Plan::parse(origin))
+}
+
+/// Reads what the papers for others say of the dairy.
+pub fn papers(path: &Path) -> anyhow::Result<papers::Dairy> {
+    located(path, |origin| papers::Dairy::parse(origin))
+}
+
+fn located<T>(
+    path: &Path,
+    parse: impl FnOnce(&Origin<'_>) -> Result<T, Located>,
+) -> anyhow::Result<T> {
+    let text = text(path)?;
+    let origin = Origin {
+        file: &path.display().to_string(),
+        text: &text,
+    };
+    parse(&origin).map_err(|e| BadFile(e.to_string()).into())
+}
+
+/// Which kind of file a person wrote.
+#[derive(Clone, Copy)]
+enum Kind {
+    Site,
+    Recipe,
+    Crew,
+    Customers,
+    Makes,
+    Safety,
+    Papers,
+}
+
+impl Kind {
+    /// Told from what only such a file has: a recipe names itself at its top, a crew has
+    /// people, customers have lanes, makes have vats, checks have controls, papers have the
+    /// dairy. Anything else is meant as a site file.
+    fn of(text: &str) -> Self {
+        let has = |head: &str| text.lines().any(|line| line.trim() == head);
+        let top = |key: &str| {
+            text.lines()
+                .take_while(|line| !line.starts_with('['))
+                .any(|line| line.trim_start().starts_with(key))
+        };
+        if top("recipe ") {
+            Self::Recipe
+        } else if has("[[person]]") || has("[[task]]") {
+            Self::Crew
+        } else if has("[[lane]]") || has("[[market]]") {
+            Self::Customers
+        } else if has("[[vat]]") {
+            Self::Makes
+        } else if has("[[control]]") || has("[[sampling]]") {
+            Self::Safety
+        } else if has("[dairy]") {
+            Self::Papers
+        } else {
+            Self::Site
+        }
+    }
+}
+
 /// `wheelward check`
 pub fn check(args: &CheckArgs) -> anyhow::Result<()> {
+    let mut recipes = RecipeBook::default();
+    let mut makes_later = Vec::new();
     for path in &args.files {
-        // A recipe file names a recipe at its top; a site file has a table of its own.
-        if text(path)?
-            .lines()
-            .take_while(|line| !line.starts_with('['))
-            .any(|line| line.trim_start().starts_with("recipe "))
-        {
-            check_recipe(path)?;
-        } else {
-            let site = site(path)?;
-            println!(
-                "{}: site {} is right: {} rooms, {} stations, {} recipes",
-                path.display(),
-                site.id,
-                site.rooms.len(),
-                site.stations.len(),
-                site.recipes.iter().count()
+        let shown = path.display();
+        match Kind::of(&text(path)?) {
+            Kind::Recipe => check_recipe(path)?,
+            Kind::Crew => {
+                let crew = crew(path)?;
+                println!(
+                    "{shown}: the crew is right: {} people, {} machines, {} kinds of work",
+                    crew.people.len(),
+                    crew.machines.len(),
+                    crew.rules.len()
+                );
+            }
+            Kind::Customers => {
+                customers(path)?;
+                println!("{shown}: the customers are right");
+            }
+            Kind::Safety => {
+                safety(path)?;
+                println!("{shown}: the checks and sampling plans are right");
+            }
+            Kind::Papers => {
+                papers(path)?;
+                println!("{shown}: what papers say of the dairy is right");
+            }
+            Kind::Makes => makes_later.push(path),
+            Kind::Site => {
+                let site = site(path)?;
+                println!(
+                    "{shown}: site {} is right: {} rooms, {} stations, {} recipes",
+                    site.id,
+                    site.rooms.len(),
+                    site.stations.len(),
+                    site.recipes.iter().count()
+                );
+                for recipe in site.recipes.iter() {
+                    recipes.add(recipe.as_ref().clone());
+                }
+            }
+        }
+    }
+    // What a vat is made by stands in a site's recipes, wherever that was named.
+    for path in makes_later {
+        if recipes.iter().next().is_none() {
+            anyhow::bail!(
+                "{}: planned vats are checked against recipes: name the site file as well",
+                path.display()
             );
         }
+        makes(path, &recipes)?;
+        println!("{}: the planned vats are right", path.display());
     }
     Ok(())
 }

@@ -22,6 +22,7 @@ mod replay;
 mod running;
 mod schema;
 mod show;
+mod stating;
 mod supervise;
 mod table;
 mod verify;
@@ -79,7 +80,7 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
         Command::Orders(command) => orders::run(&command).await,
         Command::Promise(args) => dispatching::promise(&args).await,
         Command::Dispatch(command) => dispatching::run(&command).await,
-        Command::Recipe(command) => recipes::run(&command),
+        Command::Recipe(command) => recipes::run(&command).await,
         Command::Label(command) => labels::run(&command).await,
         Command::Facts(FactsCommand::Export(args)) => export::run(&args).await,
         Command::Facts(FactsCommand::Schema(args)) => schema::run(&args),

@@ -1,11 +1,6 @@
 //! The dispatch office: a floor and its order book, of a running floor or a file of facts,
 //! with the customers file.
 
-use std::path::Path;
-use std::time::Duration;
-
-use anyhow::Context as _;
-use bus::{Clock, Outbox, Shutdown};
 use chrono::{DateTime, Utc};
 use dispatch::stock::{self, Place, readiness_on};
 use dispatch::wanted::weight_limits;
@@ -13,22 +8,19 @@ use dispatch::{
     Cheese, Customers, GradeCounts, NoForecast, Now, OrderBook, Problem, Stock, Wanted, Yesterday,
     open_lines,
 };
-use facts::{Draft, Event, Fact, FactIdSource, Grade, OrderId, RecipeId, StationId, WheelId, wire};
+use facts::{Event, Grade, OrderId, RecipeId, WheelId};
 use quantity::DairyDay;
-use recipe::Origin;
 use ripening::Floor;
 use ripening::answer::FloorPicture;
 use site::Site;
 
-use crate::cli::{AskArgs, BadFile, FactsArgs, OfficeArgs, RecordArgs};
+use crate::cli::{AskArgs, FactsArgs, OfficeArgs, RecordArgs};
 use crate::running::Asker;
+use crate::stating::Desk;
 use crate::{files, reading};
 
 /// The station whose facts are the office's orders.
 const STATION: &str = "order-desk";
-
-/// How long the broker may take to take the facts.
-const RECORDED_WITHIN: Duration = Duration::from_secs(10);
 
 /// Everything that dispatch looks at, as of an instant.
 pub struct Office {
@@ -45,16 +37,15 @@ pub struct Office {
     pub now: Now,
     pub until: DairyDay,
     at: DateTime<Utc>,
-    /// The last number of this station's facts.
-    numbered: u64,
+    desk: Desk,
 }
 
 impl Office {
     /// Reads and folds everything.
     pub async fn open(args: &OfficeArgs) -> anyhow::Result<Self> {
         let site = files::site(&args.source.site)?;
-        let customers = customers(&args.customers)?;
-        let station = StationId::new(STATION)?;
+        let customers = files::customers(&args.customers)?;
+        let mut desk = Desk::new(STATION)?;
         let at = match args.source.at {
             Some(at) => at,
             None => {
@@ -69,11 +60,8 @@ impl Office {
         };
         let mut floor = Floor::new(scheduler::practice(&site));
         let mut book = OrderBook::default();
-        let mut numbered = 0;
         reading::each(&facts, |fact| {
-            if fact.station == station {
-                numbered = numbered.max(fact.station_seq);
-            }
+            desk.saw(fact);
             if fact.occurred_at <= at {
                 floor.apply(fact);
                 book.apply(fact);
@@ -110,7 +98,7 @@ impl Office {
             now,
             until,
             at,
-            numbered,
+            desk,
         })
     }
 
@@ -152,52 +140,9 @@ impl Office {
         from_file: bool,
         events: Vec<Event>,
     ) -> anyhow::Result<()> {
-        let station = StationId::new(STATION)?;
-        let draft = |event| Draft {
-            occurred_at: self.at,
-            person: to.badge,
-            event,
-        };
-        if from_file {
-            let path = to.record.as_deref().context(
-                "a file of facts is looked at: say with --record which file the new facts go to",
-            )?;
-            let ids = FactIdSource::default();
-            let mut text = String::new();
-            for (number, event) in (self.numbered + 1..).zip(events) {
-                let fact = Fact {
-                    id: ids.next(self.at),
-                    site: self.site.id,
-                    station,
-                    station_seq: number,
-                    person: to.badge,
-                    occurred_at: self.at,
-                    recorded_at: self.at,
-                    event,
-                };
-                text += &wire::to_line(&fact)?;
-                text.push('\n');
-            }
-            return append(path, &text);
-        }
-        let asker = Asker::connect(ask).await?;
-        let outbox = Outbox::open(&ask.data.join(STATION), asker.site)?;
-        outbox.continue_after(&station, self.numbered)?;
-        let drafts = events.into_iter().map(draft).collect();
-        outbox.record(&station, drafts, Clock::system().now())?;
-        let shutdown = Shutdown::new();
-        let sent = async {
-            while outbox.waiting() > 0 {
-                tokio::time::sleep(Duration::from_millis(20)).await;
-            }
-        };
-        tokio::select! {
-            () = outbox.drain(&asker.bus, &shutdown) => {}
-            done = tokio::time::timeout(RECORDED_WITHIN, sent) => {
-                done.context("the facts are kept here and go out with the next ones, but the broker did not take them: start it and try again")?;
-            }
-        }
-        Ok(())
+        self.desk
+            .record((self.site.id, self.at), ask, to, from_file, events)
+            .await
     }
 }
 
@@ -208,25 +153,4 @@ fn what_it_was(floor: &Floor, wheel: WheelId) -> Option<(RecipeId, Option<Grade>
     let grade = state.grade.map(|grade| grade.value);
     let grams = state.weight.map_or(0, |weight| weight.value.get());
     Some((recipe.id, grade, grams))
-}
-
-fn customers(path: &Path) -> anyhow::Result<Customers> {
-    let text = files::text(path)?;
-    let file = path.display().to_string();
-    let origin = Origin {
-        file: &file,
-        text: &text,
-    };
-    Customers::parse(&origin).map_err(|e| BadFile(e.to_string()).into())
-}
-
-fn append(path: &Path, text: &str) -> anyhow::Result<()> {
-    use std::io::Write as _;
-    let file = std::fs::OpenOptions::new()
-        .create(true)
-        .append(true)
-        .open(path);
-    let mut file = file.with_context(|| format!("could not write {}", path.display()))?;
-    file.write_all(text.as_bytes())
-        .with_context(|| format!("could not write {}", path.display()))
 }

@@ -8,12 +8,11 @@ use bus::{Clock, Outbox, Shutdown};
 use chrono::{DateTime, Utc};
 use facts::{Draft, Event, Fact, Scope, StationId};
 use papers::{Asked, Dairy, Sheet, epcis};
-use recipe::Origin;
-use safety::{Diary, Plan, Standing};
+use safety::{Diary, Standing};
 use trace::{Index, Recall, Settings};
 
 use crate::cli::{
-    BadFile, BatchFileArgs, ChecksArgs, DairyArgs, EpcisArgs, FactsArgs, ImportArgs, NoticesArgs,
+    BatchFileArgs, ChecksArgs, DairyArgs, EpcisArgs, FactsArgs, ImportArgs, NoticesArgs,
     PapersCommand, SheetsArgs,
 };
 use crate::running::Asker;
@@ -67,7 +66,7 @@ struct Ready {
 }
 
 async fn ready(args: &DairyArgs) -> anyhow::Result<Ready> {
-    let dairy = papers_file(&args.papers)?;
+    let dairy = files::papers(&args.papers)?;
     let clock = files::site(&args.site)?.clock;
     let (facts, now) = counting(&args.source, args.at).await?;
     Ok(Ready {
@@ -76,26 +75,6 @@ async fn ready(args: &DairyArgs) -> anyhow::Result<Ready> {
         dairy,
         clock,
     })
-}
-
-fn papers_file(path: &Path) -> anyhow::Result<Dairy> {
-    let text = files::text(path)?;
-    let file = path.display().to_string();
-    let read = Dairy::parse(&Origin {
-        file: &file,
-        text: &text,
-    });
-    read.map_err(|e| BadFile(e.to_string()).into())
-}
-
-fn safety_file(path: &Path) -> anyhow::Result<Plan> {
-    let text = files::text(path)?;
-    let file = path.display().to_string();
-    let read = Plan::parse(&Origin {
-        file: &file,
-        text: &text,
-    });
-    read.map_err(|e| BadFile(e.to_string()).into())
 }
 
 fn traced(facts: &[Fact], about: &Scope, sideways: bool, now: DateTime<Utc>) -> Recall {
@@ -165,7 +144,7 @@ async fn batch(args: &BatchFileArgs) -> anyhow::Result<()> {
         dairy,
         clock,
     } = ready(&args.dairy).await?;
-    let plan = args.safety.as_deref().map(safety_file).transpose()?;
+    let plan = args.safety.as_deref().map(files::safety).transpose()?;
     let recall = traced(&facts, &Scope::Batch(args.batch), false, now);
     if recall.wheels.is_empty() && recall.makes.iter().all(|make| make.milk_g == 0) {
         anyhow::bail!("no fact speaks of batch {}: check the number", args.batch);
@@ -218,7 +197,7 @@ async fn export(args: &EpcisArgs) -> anyhow::Result<()> {
 }
 
 async fn import(args: &ImportArgs) -> anyhow::Result<()> {
-    let dairy = papers_file(&args.papers)?;
+    let dairy = files::papers(&args.papers)?;
     let import = epcis::import(&files::text(&args.message)?, &dairy)?;
     for flag in &import.flags {
         println!("LOOK: {flag}");
@@ -280,7 +259,7 @@ async fn import(args: &ImportArgs) -> anyhow::Result<()> {
 }
 
 async fn checks(args: &ChecksArgs) -> anyhow::Result<()> {
-    let plan = safety_file(&args.safety)?;
+    let plan = files::safety(&args.safety)?;
     let clock = files::site(&args.site)?.clock;
     let (facts, now) = counting(&args.source, args.at).await?;
     let mut diary = Diary::default();

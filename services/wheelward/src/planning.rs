@@ -9,13 +9,12 @@ use facts::PersonId;
 use facts::wire::Read;
 use gateway::outlook::{problem, site_rooms};
 use plan::rooms;
-use plan::{Crew, Forecast, Makes, Plan, RollCall, Stop, Yesterday};
-use recipe::Origin;
+use plan::{Forecast, Makes, Plan, RollCall, Stop, Yesterday};
 use ripening::Floor;
 use ripening::answer::FloorPicture;
 use site::Site;
 
-use crate::cli::{BadFile, PlanArgs, RollCallArgs, RoomsArgs, SourceArgs};
+use crate::cli::{PlanArgs, RollCallArgs, RoomsArgs, SourceArgs};
 use crate::running::Asker;
 use crate::table::Table;
 use crate::{files, replay, show};
@@ -32,7 +31,7 @@ const SHOWN: usize = 12;
 /// `wheelward plan`
 pub async fn plan(args: &PlanArgs) -> anyhow::Result<()> {
     let (site, floor) = load(&args.source).await?;
-    let crew = crew(&args.crew)?;
+    let crew = files::crew(&args.crew)?;
     let problem = problem(&site, &floor, crew, usize::from(args.days));
     let yesterday = match &args.yesterday {
         None => Yesterday::default(),
@@ -68,15 +67,7 @@ pub async fn rooms(args: &RoomsArgs) -> anyhow::Result<()> {
     let (site, floor) = load(&args.source).await?;
     let makes = match &args.makes {
         None => Makes::none(rooms::fullest_stillage(&floor)),
-        Some(path) => {
-            let text = files::text(path)?;
-            let file = path.display().to_string();
-            let origin = Origin {
-                file: &file,
-                text: &text,
-            };
-            Makes::parse(&origin, &site.recipes).map_err(|e| BadFile(e.to_string()))?
-        }
+        Some(path) => files::makes(path, &site.recipes)?,
     };
     let first = site.clock.day_of(floor.now());
     let days = usize::from(args.weeks) * 7;
@@ -137,16 +128,6 @@ async fn load(args: &SourceArgs) -> anyhow::Result<(Site, Floor)> {
     }
     floor.refresh(at);
     Ok((site, floor))
-}
-
-fn crew(path: &Path) -> anyhow::Result<Crew> {
-    let text = files::text(path)?;
-    let file = path.display().to_string();
-    let origin = Origin {
-        file: &file,
-        text: &text,
-    };
-    Crew::parse(&origin).map_err(|e| BadFile(e.to_string()).into())
 }
 
 fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {

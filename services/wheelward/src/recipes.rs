@@ -1,6 +1,7 @@
 //! Recipes as people read them: checked, drawn, compared, and what another one would
 //! change for the wheels on a floor.
 
+mod moving;
 mod on_the_floor;
 
 use std::path::{Path, PathBuf};
@@ -17,11 +18,12 @@ use crate::{files, replay, show};
 const COLUMNS: u16 = 80;
 
 /// `wheelward recipe`
-pub fn run(command: &RecipeCommand) -> anyhow::Result<()> {
+pub async fn run(command: &RecipeCommand) -> anyhow::Result<()> {
     match command {
         RecipeCommand::Check { files } => check(files),
         RecipeCommand::Show { file, json } => show(file, *json),
         RecipeCommand::Compare(args) => compare(args),
+        RecipeCommand::Move(args) => moving::run(args).await,
     }
 }
 

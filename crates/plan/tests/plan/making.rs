@@ -54,7 +54,7 @@ fn what_does_not_fit_on_its_day_is_postponed_with_the_reason() {
     );
     assert_eq!(
         plan.postponed[0].words,
-        "pierce batch 311 on stillage S02 in R1: 30 wheels due Mon 2 Mar go to Tue 3 Mar: \
+        "pierce batch 311 on stillage S02 in R1: 30 wheels due Mon 2 Mar put off to Tue 3 Mar: \
          everyone for floor is full on Mon 2 Mar"
     );
 }
@@ -162,7 +162,7 @@ fn nobody_is_moved_into_a_full_room() {
     assert!(
         plan.postponed[0]
             .words
-            .contains("R2 has no free place on Mon 2 Mar")
+            .contains("R2 has no free place from Mon 2 Mar")
     );
 }
 

@@ -5,6 +5,7 @@ use facts::{BatchId, Event, Fact, FactId, ToolId, WheelId};
 use quantity::DairyDay;
 
 use super::Floor;
+use crate::chronicle::encoded_note;
 use crate::wheels::Slot;
 use crate::{Moment, Note, Noted, Voiding, What};
 
@@ -15,8 +16,9 @@ impl Floor {
         let mut new = false;
         if let Some(note) = Note::of(fact) {
             let day = self.calendar.day_of(note.moment.at);
+            let encoded = encoded_note(&note);
             for id in fact.event.wheels() {
-                new |= self.note(*id, &note, day);
+                new |= self.note(*id, (&note, &encoded), day);
             }
         }
         new |= match &fact.event {
@@ -81,11 +83,11 @@ impl Floor {
         self.counts.unreadable += 1;
     }
 
-    fn note(&mut self, id: WheelId, note: &Note, day: DairyDay) -> bool {
+    fn note(&mut self, id: WheelId, (note, encoded): (&Note, &[u8]), day: DairyDay) -> bool {
         let slot = self.wheels.slot_or_new(id);
         let wheel = &mut self.wheels[slot];
         let before = wheel.state.batch;
-        if wheel.note(note, day, &self.calendar, &self.voids) == Noted::Duplicate {
+        if wheel.note((note, encoded), day, &self.calendar, &self.voids) == Noted::Duplicate {
             return false;
         }
         self.touched(slot, before);

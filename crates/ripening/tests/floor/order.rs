@@ -316,8 +316,20 @@ fn has_ring(facts: &[Fact]) -> bool {
     })
 }
 
+/// As many histories as `PROPTEST_CASES` says.
+fn cases() -> ProptestConfig {
+    let usual = ProptestConfig::default();
+    match std::env::var_os("PROPTEST_CASES") {
+        Some(_) => usual,
+        None => ProptestConfig {
+            cases: 512,
+            ..usual
+        },
+    }
+}
+
 proptest! {
-    #![proptest_config(ProptestConfig { cases: 512, ..ProptestConfig::default() })]
+    #![proptest_config(cases())]
 
     #[test]
     fn any_order_and_any_repetition_give_the_same_floor(

@@ -21,7 +21,7 @@ pub struct OfficeArgs {
     pub days: u16,
 }
 
-/// Where facts about orders are recorded.
+/// Where facts that a person states are recorded, and whose they are.
 #[derive(Args)]
 pub struct RecordArgs {
     /// The badge of whoever enters it.

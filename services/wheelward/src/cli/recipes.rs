@@ -3,6 +3,9 @@
 use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
+use facts::{BatchId, RecipeId};
+
+use super::{RecordArgs, SourceArgs};
 
 #[derive(Subcommand)]
 pub enum RecipeCommand {
@@ -22,6 +25,9 @@ pub enum RecipeCommand {
     },
     /// What differs between two recipes, and what that changes for the wheels on a floor.
     Compare(CompareArgs),
+    /// Let a batch ripen by another recipe or version from now on. Without this, wheels keep
+    /// the version they were made under.
+    Move(MoveArgs),
 }
 
 #[derive(Args)]
@@ -42,4 +48,23 @@ pub struct CompareArgs {
     /// Print JSON for machines.
     #[arg(long)]
     pub json: bool,
+}
+
+#[derive(Args)]
+pub struct MoveArgs {
+    /// The batch.
+    pub batch: BatchId,
+    /// The recipe it ripens by from now on.
+    #[arg(long)]
+    pub to: RecipeId,
+    /// That recipe's version.
+    #[arg(long)]
+    pub version: u32,
+    /// Why, in a few words; it is kept with the batch.
+    #[arg(long, value_parser = clap::builder::NonEmptyStringValueParser::new())]
+    pub reason: String,
+    #[command(flatten)]
+    pub source: SourceArgs,
+    #[command(flatten)]
+    pub record: RecordArgs,
 }

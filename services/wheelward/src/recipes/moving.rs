@@ -1,0 +1,96 @@
+//! Moving a batch to another recipe or version, on purpose.
+
+use anyhow::{Context as _, bail};
+use facts::{Event, VatRecipeChanged};
+use ripening::Floor;
+use ripening::answer::FloorPicture;
+
+use super::Head;
+use crate::cli::{AskArgs, FactsArgs, MoveArgs};
+use crate::running::Asker;
+use crate::stating::Desk;
+use crate::{files, reading};
+
+/// The desk whose facts these are.
+const DESK: &str = "recipe-desk";
+
+/// `wheelward recipe move`
+pub async fn run(args: &MoveArgs) -> anyhow::Result<()> {
+    let source = &args.source;
+    let site = files::site(&source.site)?;
+    let Some(recipe) = site.recipes.get(args.to, args.version) else {
+        let known: Vec<_> = site
+            .recipes
+            .iter()
+            .map(|recipe| format!("{} v{}", recipe.id, recipe.version))
+            .collect();
+        bail!(
+            "site {} has no recipe {} v{}; it has {}: name that file in the site file first",
+            site.id,
+            args.to,
+            args.version,
+            known.join(", ")
+        );
+    };
+    let at = match source.at {
+        Some(at) => at,
+        None => {
+            let asker = Asker::connect(&source.ask).await?;
+            let picture: FloorPicture = asker.bus.ask(&asker.site, "floor", &()).await?;
+            picture.now
+        }
+    };
+    let facts = FactsArgs {
+        facts: source.replay.iter().cloned().collect(),
+        ask: AskArgs::clone(&source.ask),
+    };
+    let mut floor = Floor::new(scheduler::practice(&site));
+    let mut desk = Desk::new(DESK)?;
+    reading::each(&facts, |fact| {
+        desk.saw(fact);
+        if fact.occurred_at <= at {
+            floor.apply(fact);
+        }
+    })
+    .await?;
+    let batch = args.batch;
+    if floor.batch(batch).is_none() {
+        bail!("no fact speaks of batch {batch}: look for it with `wheelward floor`");
+    }
+    let by = floor.recipe_of(batch).with_context(|| {
+        format!(
+            "batch {batch} was made by a recipe that site {} does not name: name its file in the site file first",
+            site.id
+        )
+    })?;
+    if (by.id, by.version) == (args.to, args.version) {
+        bail!(
+            "batch {batch} ripens by {} v{} already",
+            args.to,
+            args.version
+        );
+    }
+    let (was, is) = (Head::of(by), Head::of(recipe));
+    let wheels = floor
+        .wheels()
+        .filter(|(_, wheel)| wheel.state().batch == Some(batch) && wheel.state().on_floor())
+        .count();
+    let moved = Event::from(VatRecipeChanged {
+        batch,
+        recipe: args.to,
+        recipe_version: args.version,
+        reason: args.reason.clone(),
+    });
+    desk.record(
+        (site.id, at),
+        &source.ask,
+        &args.record,
+        source.replay.is_some(),
+        vec![moved],
+    )
+    .await?;
+    println!(
+        "Batch {batch} ripens by {is} from now on, no longer by {was}: {wheels} wheels on the floor."
+    );
+    Ok(())
+}
