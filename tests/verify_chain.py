@@ -19,7 +19,7 @@ with open(folder / "ledger.txt", "rb") as ledger:
                 wrong.append(f"number {number}: {' '.join(entry[1:3])} is not what lies in {file.name}")
     wrong += [f"number {line.split()[0].decode()}: missing" for line in ledger]
 before = bytes(32).hex()
-for file in sorted((folder / "seals").glob("*.seal"), key=lambda f: f.name.split("-")[3]):
+for file in sorted((folder / "seals").glob("*.seal"), key=lambda f: (f.name.split("-")[3], f.name)):
     text = file.read_bytes()
     says = dict(line.split(" ", 1) for line in text.decode().splitlines()[1:])
     if says["head"] != heads.get(int(says["last"])) and says["last"] != "0":

@@ -19,6 +19,7 @@ mod publishing;
 pub mod retry;
 mod shutdown;
 mod streams;
+pub mod telling;
 
 pub use asking::{Question, Questions};
 pub use clock::{BusClock, Clock, Tick};

@@ -3,13 +3,14 @@
 use std::collections::BTreeMap;
 
 use bus::Stored;
+use bus::telling::Telling;
 use chrono::{DateTime, Utc};
 use facts::wire::Read;
 use facts::{BatchId, Event, Fact, ForecastTold};
 use forecast::{Desk, Habits, History, Sensors, habits};
 use site::Site;
 
-use crate::threads;
+use crate::{alerts, threads};
 
 /// Facts that forecasts rest on, and what was told last.
 pub(crate) struct Known {
@@ -39,6 +40,9 @@ pub(crate) struct Pass {
     pub(crate) facts: Vec<Fact>,
     pub(crate) desk: Desk,
     pub(crate) told: Vec<ForecastTold>,
+    /// What people have to hear of, drying apart from the rest.
+    pub(crate) unexplained: Vec<Telling>,
+    pub(crate) drying: Vec<Telling>,
 }
 
 impl Known {
@@ -66,10 +70,18 @@ impl Known {
                 self.told.insert(told.batch, told.clone());
             }
             event if rests_on(event) => {
-                // Air and weights count with the next day.
+                // Air and weights count with the next day, and so does a vat until it is closed.
                 self.stirred |= !matches!(
                     event,
-                    Event::RoomClimateRead(_) | Event::WheelWeighed(_) | Event::WheelPortioned(_)
+                    Event::RoomClimateRead(_)
+                        | Event::WheelWeighed(_)
+                        | Event::WheelPortioned(_)
+                        | Event::VatDosed(_)
+                        | Event::VatDrained(_)
+                        | Event::VatFilled(_)
+                        | Event::VatReworked(_)
+                        | Event::MilkReceived(_)
+                        | Event::MilkPooled(_)
                 );
                 self.fresh.push(fact);
             }
@@ -127,7 +139,14 @@ impl Round {
         };
         let all = desk.forecaster().all(threads());
         let told = all.iter().map(|forecast| desk.told(forecast)).collect();
-        Pass { facts, desk, told }
+        let batches: Vec<BatchId> = all.iter().map(|forecast| forecast.batch).collect();
+        Pass {
+            told,
+            unexplained: alerts::unexplained(&facts, &desk),
+            drying: alerts::drying(&desk, &batches),
+            facts,
+            desk,
+        }
     }
 }
 
@@ -137,6 +156,13 @@ const fn rests_on(event: &Event) -> bool {
         event,
         Event::VatStarted(_)
             | Event::VatRecipeChanged(_)
+            | Event::VatDosed(_)
+            | Event::VatDrained(_)
+            | Event::VatFilled(_)
+            | Event::VatReworked(_)
+            | Event::VatClosed(_)
+            | Event::MilkReceived(_)
+            | Event::MilkPooled(_)
             | Event::WheelPortioned(_)
             | Event::WheelUnhooped(_)
             | Event::WheelMoved(_)

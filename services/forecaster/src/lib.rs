@@ -6,6 +6,7 @@
 //! after a rebuild as before, and what people planned by can be explained later. Questions
 //! are answered from the latest forecasts.
 
+mod alerts;
 mod known;
 
 use std::path::Path;
@@ -13,6 +14,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context as _;
+use bus::telling::Told;
 use bus::{Bus, BusError, Clock, Draft, Outbox, Question, Shutdown, Tick};
 use facts::{Event, StationId};
 use forecast::{Desk, Query};
@@ -46,7 +48,10 @@ pub async fn run(
     data: &Path,
     shutdown: Shutdown,
 ) -> anyhow::Result<()> {
-    let outbox = Outbox::open(&data.join(STATION).join("outbox"), site.id)?;
+    let folder = data.join(STATION);
+    let outbox = Outbox::open(&folder.join("outbox"), site.id)?;
+    let mut told = Told::open(&folder.join("told.txt"), "alert.forecast")?;
+    let site_id = site.id;
     tokio::select! {
         ready = bus.ready() => ready?,
         () = shutdown.requested() => return Ok(()),
@@ -75,7 +80,15 @@ pub async fn run(
             () = shutdown.requested() => break,
             Some(question) = questions.next() => rounds.answer(question),
             done = finished(&mut rounds.running) => {
-                rounds.take(done.context("a round of forecasts ended badly")?)?;
+                let pass = done.context("a round of forecasts ended badly")?;
+                for telling in pass.unexplained.iter().chain(&pass.drying) {
+                    told.tell(&bus, &site_id, telling).await?;
+                }
+                let over = alerts::dry_as_usual(told.open_under(alerts::DRYING), &pass.drying);
+                for telling in &over {
+                    told.tell(&bus, &site_id, telling).await?;
+                }
+                rounds.take(pass)?;
                 rests_until = Instant::now() + REST;
             }
             chunk = log.next_chunk(CHUNK) => {

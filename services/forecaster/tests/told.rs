@@ -192,3 +192,127 @@ async fn every_batch_is_forecast_told_once_and_asked_about() {
     stop(worker).await;
     broker.stop().await;
 }
+
+/// A fact of the office, an hour before `now`.
+fn office(nth: u64, now: DateTime<Utc>, event: impl Into<Event>) -> Fact {
+    let at = now - TimeDelta::hours(1);
+    Fact {
+        id: facts::FactIdSource::default().next(at),
+        site: site().id,
+        station: "office".parse().unwrap(),
+        station_seq: nth,
+        person: None,
+        occurred_at: at,
+        recorded_at: at,
+        event: event.into(),
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn people_hear_once_of_kilograms_that_nobody_can_explain_and_of_odd_drying() {
+    let dir = tempfile::tempdir().unwrap();
+    let broker = ChildBroker::start(&dir.path().join("broker"))
+        .await
+        .unwrap();
+    let bus = Bus::connect(&broker.url(), "test").await.unwrap();
+    bus.ready().await.unwrap();
+    let mut facts = recorded();
+    let now = facts.iter().map(|fact| fact.occurred_at).max().unwrap();
+    // 500 l in; 20 kg of curd and 300 l of whey out: some 170 kg are missing.
+    let batch = "MISSING".parse().unwrap();
+    facts.push(office(
+        1,
+        now,
+        facts::VatStarted {
+            batch,
+            vat: "V1".parse().unwrap(),
+            recipe: "larkholm-blue".parse().unwrap(),
+            recipe_version: 1,
+            milk_l: quantity::Litres::new(500.0).unwrap(),
+            milk_lots: Vec::new(),
+        },
+    ));
+    let whey_l = quantity::Litres::new(300.0).ok();
+    facts.push(office(2, now, facts::VatDrained { batch, whey_l }));
+    for nth in 0..5 {
+        facts.push(office(
+            3 + nth,
+            now,
+            facts::WheelPortioned {
+                wheel: format!("MISSING-{nth}").parse().unwrap(),
+                batch,
+                weight_g: quantity::Grams::new(4_000).unwrap(),
+                scale: None,
+                tare_g: None,
+                mixer: None,
+            },
+        ));
+    }
+    facts.push(office(8, now, facts::VatClosed { batch, note: None }));
+    // A wheel that lost a third of its weight in the two weeks between two weighings.
+    for (nth, days, grams) in [(9, 14, 3_600), (10, 0, 2_400)] {
+        let mut weighed = office(
+            nth,
+            now,
+            facts::WheelWeighed {
+                wheel: "260123A-01".parse().unwrap(),
+                weight_g: quantity::Grams::new(grams).unwrap(),
+                scale: None,
+                tare_g: None,
+            },
+        );
+        weighed.occurred_at -= TimeDelta::days(days);
+        weighed.recorded_at = weighed.occurred_at;
+        facts.push(weighed);
+    }
+    bus.publish_facts(&facts).await.unwrap();
+    let data = dir.path().join("data");
+    let mut jobs = bus.jobs("test", &site().id, "alert.>").await.unwrap();
+    let worker = start(&bus, &data, now).await;
+    let mut heard: BTreeMap<String, Value> = BTreeMap::new();
+    while heard.len() < 2 {
+        tick(&bus, now).await;
+        let Ok(job) = tokio::time::timeout(Duration::from_millis(300), jobs.next()).await else {
+            continue;
+        };
+        let job = job.unwrap();
+        assert!(job.subject.ends_with(".alert.forecast"), "{}", job.subject);
+        let told = serde_json::from_slice(&job.body).unwrap();
+        assert!(
+            heard.insert(job.id.clone(), told).is_none(),
+            "{} twice",
+            job.id
+        );
+        job.done().await.unwrap();
+    }
+    let text = |name: &str| heard[name]["text"].as_str().unwrap().to_owned();
+    assert!(text("yield-MISSING").contains("kg are unexplained"));
+    assert!(text("drying-260123A").contains("faster than usual"));
+
+    // Started again, nobody hears it twice; when the weighing was wrong, it is over.
+    stop(worker).await;
+    let wrong = facts.last().unwrap().id;
+    let reason = "the wrong wheel".to_owned();
+    let void = office(
+        11,
+        now,
+        facts::Voided {
+            fact: wrong,
+            reason,
+        },
+    );
+    bus.publish_facts(&[void]).await.unwrap();
+    let worker = start(&bus, &data, now).await;
+    let over = within(async {
+        loop {
+            tick(&bus, now).await;
+            if let Ok(job) = tokio::time::timeout(Duration::from_millis(300), jobs.next()).await {
+                break job.unwrap();
+            }
+        }
+    })
+    .await;
+    assert_eq!(over.id, "drying-260123A-cleared");
+    stop(worker).await;
+    broker.stop().await;
+}

@@ -1,17 +1,12 @@
 //! What people have to hear of: checks missed or out of limits with nothing decided, results
 //! for samples that nobody took, releases without the right to them. Each is told once.
 
-use std::collections::BTreeSet;
-use std::io::Write as _;
-use std::path::{Path, PathBuf};
-
+use bus::telling::Telling;
 use chrono::{DateTime, TimeDelta, Utc};
 use quantity::DairyClock;
 use safety::{About, Check, Diary, Plan, Standing};
-use serde::Serialize;
 use trace::{Rights, Trace};
 
-use crate::error::{RecordsError, file};
 use crate::holds;
 
 /// How long after it was due a check is still told of: a site that begins to keep records
@@ -25,30 +20,6 @@ const ROUTINE_KEPT: TimeDelta = TimeDelta::days(120);
 /// A sample's own fact may come in later than its result: so long it is waited for.
 const SAMPLE_MAY_FOLLOW: TimeDelta = TimeDelta::minutes(30);
 
-/// One thing that people have to hear of.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct Telling {
-    /// Its own name: the same whenever it is made.
-    pub alert: String,
-    /// Where it stands in its life: what was missed stays so.
-    pub step: &'static str,
-    /// How bad.
-    pub severity: &'static str,
-    /// One sentence for a chat.
-    pub text: String,
-}
-
-impl Telling {
-    fn new(alert: String, text: String) -> Self {
-        Self {
-            alert,
-            step: "raised",
-            severity: "alarm",
-            text,
-        }
-    }
-}
-
 /// Results that hold nothing because nobody took their sample. Pure.
 #[must_use]
 pub fn of_no_sample(trace: &Trace<'_>, now: DateTime<Utc>) -> Vec<Telling> {
@@ -57,7 +28,7 @@ pub fn of_no_sample(trace: &Trace<'_>, now: DateTime<Utc>) -> Vec<Telling> {
         let text = holds::trouble(trace, fact)?;
         (SAMPLE_MAY_FOLLOW..=TELL_WITHIN)
             .contains(&waited)
-            .then(|| Telling::new(format!("result-{}-of-no-sample", fact.id), text))
+            .then(|| Telling::alarm(format!("result-{}-of-no-sample", fact.id), text))
     });
     unknown.collect()
 }
@@ -72,7 +43,7 @@ pub fn without_right(trace: &Trace<'_>, rights: &Rights) -> Vec<Telling> {
             let text = format!(
                 "{wheel} was released from hold {hold} by somebody whom the safety file does not name: it is held again"
             );
-            Telling::new(format!("hold-{hold}-{wheel}-without-right"), text)
+            Telling::alarm(format!("hold-{hold}-{wheel}-without-right"), text)
         })
     });
     released.collect()
@@ -101,57 +72,10 @@ fn alert(check: &Check, word: &str, text: String) -> Telling {
         About::Day(day) => day.date().to_string(),
     };
     let name = format!("check-{}-{about}-{word}", check.control);
-    Telling::new(name, text)
+    Telling::alarm(name, text)
 }
 
 /// Forgets what no alert will need.
 pub fn tidy(diary: &mut Diary, now: DateTime<Utc>) {
     diary.forget_routine_before(now - ROUTINE_KEPT);
-}
-
-/// The names of alerts that were told, in a file.
-#[derive(Debug)]
-pub struct Told {
-    path: PathBuf,
-    names: BTreeSet<String>,
-}
-
-impl Told {
-    /// Opens the file; none is an empty one.
-    ///
-    /// # Errors
-    /// [`RecordsError::File`].
-    pub fn open(path: &Path) -> Result<Self, RecordsError> {
-        let text = match std::fs::read_to_string(path) {
-            Ok(text) => text,
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => String::new(),
-            Err(error) => return Err(file(path)(error)),
-        };
-        Ok(Self {
-            path: path.to_owned(),
-            names: text.lines().map(str::to_owned).collect(),
-        })
-    }
-
-    /// Whether it was told.
-    #[must_use]
-    pub fn has(&self, name: &str) -> bool {
-        self.names.contains(name)
-    }
-
-    /// It has been told.
-    ///
-    /// # Errors
-    /// [`RecordsError::File`]; then it is told again under the same name, which whoever
-    /// delivers it recognises.
-    pub fn add(&mut self, name: &str) -> Result<(), RecordsError> {
-        let mut out = std::fs::OpenOptions::new()
-            .create(true)
-            .append(true)
-            .open(&self.path)
-            .map_err(file(&self.path))?;
-        writeln!(out, "{name}").map_err(file(&self.path))?;
-        self.names.insert(name.to_owned());
-        Ok(())
-    }
 }

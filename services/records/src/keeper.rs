@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use bus::Stored;
+use bus::telling::Telling;
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::wire::Read;
 use facts::{Event, Fact, SiteId};
@@ -12,7 +13,7 @@ use seal::{BadLedger, Entry, Seal};
 use trace::{HoldStanding, Index, Trace};
 
 use crate::answering::RecordsStanding;
-use crate::checks::{self, Telling};
+use crate::checks;
 use crate::error::RecordsError;
 use crate::folder::{self, Folder};
 use crate::holds;

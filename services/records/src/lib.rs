@@ -25,6 +25,7 @@ use std::time::Duration;
 
 use ::papers::Dairy;
 use anyhow::Context as _;
+use bus::telling::Told;
 use bus::{Bus, Clock, Outbox, Shutdown, Tick};
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::{Draft, StationId};
@@ -32,7 +33,6 @@ use recipe::Origin;
 use safety::Plan;
 use site::Site;
 
-use crate::checks::{Telling, Told};
 use crate::papers::Desk;
 
 pub use answering::{RecallAnswer, RecallQuery, RecordsStanding};
@@ -88,7 +88,7 @@ pub async fn run(
     });
     let folder = data.join("records");
     let mut keeper = Keeper::open(&folder, site.id, plan.transpose()?)?;
-    let mut told = Told::open(&folder.join("checks-told.txt"))?;
+    let mut told = Told::open(&folder.join("checks-told.txt"), ALERTS)?;
     let mut looked: Option<DateTime<Utc>> = None;
     let outbox = Outbox::open(&data.join("records-outbox"), site.id)?;
     let station = StationId::new(STATION)?;
@@ -123,7 +123,7 @@ pub async fn run(
             && keeper.seq() >= bus_end(&bus, keeper.seq()).await
         {
             for telling in keeper.without_right() {
-                tell(&bus, &site, &mut told, &telling).await?;
+                told.tell(&bus, &site.id, &telling).await?;
             }
             state_owed(&mut keeper, &outbox, &station, &clock)?;
         }
@@ -156,7 +156,7 @@ pub async fn run(
             if looked.is_none_or(|looked| tick.now - looked >= LOOK_EVERY || tick.now < looked) {
                 looked = Some(tick.now);
                 for telling in keeper.to_tell(tick.now, &site.clock) {
-                    tell(&bus, &site, &mut told, &telling).await?;
+                    told.tell(&bus, &site.id, &telling).await?;
                 }
             }
         }
@@ -192,24 +192,6 @@ fn state_owed(
         event,
     });
     outbox.record(station, drafts.collect(), now)?;
-    Ok(())
-}
-
-/// Tells the notifier, once.
-async fn tell(bus: &Bus, site: &Site, told: &mut Told, alert: &Telling) -> anyhow::Result<()> {
-    if told.has(&alert.alert) {
-        return Ok(());
-    }
-    tracing::warn!("{}", alert.text);
-    let body = serde_json::to_vec(alert)?;
-    match bus
-        .publish_derived(&site.id, ALERTS, &alert.alert, &body)
-        .await
-    {
-        Ok(()) => told.add(&alert.alert)?,
-        // It is told at the next look.
-        Err(error) => tracing::debug!(%error, alert = alert.alert, "not told yet"),
-    }
     Ok(())
 }
 
