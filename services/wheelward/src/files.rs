@@ -37,7 +37,7 @@ fn parse(
 
 /// Reads a recipe file.
 pub fn recipe(path: &Path) -> anyhow::Result<Recipe> {
-    located(path, |origin| Recipe::parse(origin))
+    located(path, Recipe::parse)
 }
 
 /// Reads a text file.
@@ -47,7 +47,7 @@ pub fn text(path: &Path) -> anyhow::Result<String> {
 
 /// Reads a crew file.
 pub fn crew(path: &Path) -> anyhow::Result<Crew> {
-    located(path, |origin| Crew::parse(origin))
+    located(path, Crew::parse)
 }
 
 /// Reads a file of planned vats, by the recipes of a site.
@@ -57,17 +57,17 @@ pub fn makes(path: &Path, recipes: &RecipeBook) -> anyhow::Result<Makes> {
 
 /// Reads a customers file.
 pub fn customers(path: &Path) -> anyhow::Result<Customers> {
-    located(path, |origin| Customers::parse(origin))
+    located(path, Customers::parse)
 }
 
 /// Reads the dairy's own checks and sampling plans.
 pub fn safety(path: &Path) -> anyhow::Result<safety::Plan> {
-    located(path, |origin| safety::Plan::parse(origin))
+    located(path, safety::Plan::parse)
 }
 
 /// Reads what the papers for others say of the dairy.
 pub fn papers(path: &Path) -> anyhow::Result<papers::Dairy> {
-    located(path, |origin| papers::Dairy::parse(origin))
+    located(path, papers::Dairy::parse)
 }
 
 fn located<T>(
