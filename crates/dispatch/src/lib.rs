@@ -4,6 +4,7 @@
 //! Pure: facts, the customers file, wheels and a moment go in; promises, allocations, pick
 //! lists and notes come out. [`orders`] folds what was ordered; [`wanted`] works out what is
 //! still to come and how it can go; [`stock`] groups wheels that are interchangeable;
+//! [`office`] folds a floor and its orders together;
 //! [`allocate()`] brings them together at the least cost ([`model`]) and explains itself.
 //! An allocation advises; only a scan sends a wheel.
 
@@ -19,6 +20,7 @@ pub mod import;
 mod mixing;
 pub mod model;
 pub mod note;
+pub mod office;
 pub mod orders;
 pub mod pack;
 pub mod pick;
@@ -34,9 +36,10 @@ pub use allocation::{Allocation, Yesterday};
 pub use customers::Customers;
 pub use export::export;
 pub use model::{Memory, Objective, RANK_NAMES};
+pub use office::{Look, Office};
 pub use orders::{Order, OrderBook};
 pub use promise::promise;
-pub use readiness::{Forecast, NoForecast, Readiness};
+pub use readiness::{FloorForecast, Forecast, NoForecast, Readiness};
 pub use stock::{Cheese, GradeCounts, Stock};
 pub use verdict::{Verdict, may_leave};
 pub use wanted::{LineKey, Now, Wanted, open_lines};

@@ -1,6 +1,6 @@
 //! How sure it is that a batch's wheels are ready by a day.
 
-use facts::BatchId;
+use facts::{BatchId, ExpectedOn};
 use quantity::DairyDay;
 use recipe::Recipe;
 use ripening::Floor;
@@ -30,6 +30,22 @@ pub struct NoForecast;
 impl Forecast for NoForecast {
     fn readiness(&self, _: BatchId) -> Option<Readiness> {
         None
+    }
+}
+
+/// What was told last of each batch on a floor, in its `batch.forecast` facts.
+#[derive(Clone, Copy)]
+pub struct FloorForecast<'f>(pub &'f Floor);
+
+impl Forecast for FloorForecast<'_> {
+    fn readiness(&self, batch: BatchId) -> Option<Readiness> {
+        let progress = &self.0.batch(batch)?.progress;
+        // Once cores have shown blue right through, there is nothing to forecast.
+        let (_, told) = progress
+            .expected
+            .as_ref()
+            .filter(|_| progress.ready.is_none())?;
+        Some(Readiness::expected(told.ready))
     }
 }
 
@@ -65,6 +81,32 @@ impl Readiness {
             by.push((DairyDay::starting(chrono::NaiveDate::MAX), 0.0));
         }
         Self { by }
+    }
+
+    /// By a forecast: one in ten before its first day, half by its middle, nine in ten by its
+    /// last; straight between them, and as far again on either side.
+    #[must_use]
+    pub fn expected(on: ExpectedOn) -> Self {
+        let [from, day, until] = [on.from, on.day, on.until].map(DairyDay::starting);
+        let knots = [
+            (from.plus(-day.days_since(from).max(1)), 0.0),
+            (from, 0.1),
+            (day, 0.5),
+            (until, 0.9),
+            (until.plus(until.days_since(day).max(1)), 1.0),
+        ];
+        let mut by = Vec::new();
+        for pair in knots.windows(2) {
+            let [(a, low), (b, high)] = *pair else {
+                continue;
+            };
+            let days = b.days_since(a);
+            by.extend((1..=days).map(|n| {
+                let share = n as f64 / days as f64;
+                (a.plus(n), low + (high - low) * share)
+            }));
+        }
+        Self::by(by)
     }
 
     /// By the recipe's calendar: at its first core, or, once cores were drawn and found too
@@ -152,6 +194,34 @@ mod tests {
         assert_eq!(readiness.p_ready_by(day("2027-01-01")), 1.0);
         assert_eq!(readiness.likely_by(0.8), Some(day("2026-03-26")));
         assert_eq!(Readiness::now().p_ready_by(day("1999-01-01")), 1.0);
+    }
+
+    #[test]
+    fn a_forecast_is_as_sure_as_it_says() {
+        let on = |day: &str| day.parse().unwrap();
+        let readiness = Readiness::expected(ExpectedOn {
+            day: on("2026-03-24"),
+            from: on("2026-03-20"),
+            until: on("2026-03-27"),
+        });
+        for (by, p) in [
+            ("2026-03-16", 0.0),
+            ("2026-03-20", 0.1),
+            ("2026-03-22", 0.3),
+            ("2026-03-24", 0.5),
+            ("2026-03-27", 0.9),
+            ("2026-03-30", 1.0),
+        ] {
+            assert!((readiness.p_ready_by(day(by)) - p).abs() < 1e-9, "{by}");
+        }
+        // A forecast of one day is that day, give or take one.
+        let one = ExpectedOn {
+            day: on("2026-03-24"),
+            from: on("2026-03-24"),
+            until: on("2026-03-24"),
+        };
+        assert_eq!(Readiness::expected(one).p_ready_by(day("2026-03-22")), 0.0);
+        assert_eq!(Readiness::expected(one).p_ready_by(day("2026-03-25")), 1.0);
     }
 
     #[test]

@@ -207,54 +207,58 @@ impl GradeCounts {
 #[must_use]
 pub fn of_floor(floor: &Floor, walk: &[RoomId]) -> Vec<Cheese> {
     let today = floor.practice().clock.day_of(floor.now());
-    let mut cheeses: Vec<Cheese> = floor
-        .wheels()
-        .filter(|(_, wheel)| wheel.state().on_floor())
-        .filter_map(|(id, wheel)| {
-            let state = wheel.state();
-            let case = floor.case(*id)?;
-            let recipe = floor.recipe_of(state.batch?)?.clone();
-            let age = today.days_since(case.made);
-            let came_back = state
-                .returned
-                .filter(|back| state.grade.is_none_or(|g| g.moment < *back));
-            let kept = if let Some(hold) = state.holds.first() {
-                Some(Kept::Held(hold.value))
-            } else if case.uncounted.is_some() {
-                Some(Kept::NeedlesUncounted)
-            } else if came_back.is_some() {
-                Some(Kept::CameBack)
-            } else if state
-                .grade
-                .is_some_and(|grade| grade.value == Grade::Reject)
-            {
-                Some(Kept::Rejected)
-            } else {
-                None
-            };
-            Some(Cheese {
-                wheel: *id,
-                batch: state.batch?,
-                made: case.made,
-                grade: state
-                    .grade
-                    .filter(|_| came_back.is_none())
-                    .map(|grade| grade.value),
-                weight_g: weight_now(&recipe, state.portion, state.weight.map(|w| w.value), age),
-                place: Place {
-                    room: state.room.map(|room| room.value),
-                    position: state.position,
-                    carrier: answer::carrier(state),
-                },
-                kept,
-                awaits: case.holds().next(),
-                reserved: state.allocated,
-                recipe,
-            })
-        })
-        .collect();
+    let wheels = floor.wheels().map(|(id, _)| *id);
+    let mut cheeses: Vec<Cheese> = wheels.filter_map(|id| of_wheel(floor, id, today)).collect();
     in_walking_order(&mut cheeses, walk);
     cheeses
+}
+
+/// One wheel; `None` when it does not stand on the floor.
+#[must_use]
+pub fn of_wheel(floor: &Floor, id: WheelId, today: DairyDay) -> Option<Cheese> {
+    let state = floor.wheel(id)?.state();
+    if !state.on_floor() {
+        return None;
+    }
+    let case = floor.case(id)?;
+    let recipe = floor.recipe_of(state.batch?)?.clone();
+    let age = today.days_since(case.made);
+    let came_back = state
+        .returned
+        .filter(|back| state.grade.is_none_or(|g| g.moment < *back));
+    let kept = if let Some(hold) = state.holds.first() {
+        Some(Kept::Held(hold.value))
+    } else if case.uncounted.is_some() {
+        Some(Kept::NeedlesUncounted)
+    } else if came_back.is_some() {
+        Some(Kept::CameBack)
+    } else if state
+        .grade
+        .is_some_and(|grade| grade.value == Grade::Reject)
+    {
+        Some(Kept::Rejected)
+    } else {
+        None
+    };
+    Some(Cheese {
+        wheel: id,
+        batch: state.batch?,
+        made: case.made,
+        grade: state
+            .grade
+            .filter(|_| came_back.is_none())
+            .map(|grade| grade.value),
+        weight_g: weight_now(&recipe, state.portion, state.weight.map(|w| w.value), age),
+        place: Place {
+            room: state.room.map(|room| room.value),
+            position: state.position,
+            carrier: answer::carrier(state),
+        },
+        kept,
+        awaits: case.holds().next(),
+        reserved: state.allocated,
+        recipe,
+    })
 }
 
 /// A wheel that was only weighed as curd is taken to weigh what its recipe expects by now.

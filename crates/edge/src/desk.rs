@@ -9,7 +9,7 @@ use chrono::{DateTime, Utc};
 use facts::{Carrier, Draft, Event, Fact, HoldId, PersonId, RecipeId, StationId, WheelId};
 use metrology::Settled;
 use site::{Site, Station};
-use station::{Action, Answer, Level, Line, Outcome, Session, Setup};
+use station::{Action, Answer, LEAVING, Leaving, Level, Line, Outcome, Session, Setup, Stays};
 use tokio::sync::broadcast;
 
 use crate::picture::Picture;
@@ -128,6 +128,10 @@ impl Desk {
         if self.session().checks_holds() {
             let current = self.knows_every_hold().await;
             self.session().holds_current(current);
+            if let Some(refused) = self.must_stay(&line).await {
+                self.reject(self.worker.now(), &line, &refused);
+                return Taken::refused(refused);
+            }
         }
         let desk = self.clone();
         let now = self.worker.now();
@@ -240,6 +244,34 @@ impl Desk {
                 tracing::error!(station = %self.station, "{error}");
                 Taken::refused(format!("NOT recorded: {error}"))
             }
+        }
+    }
+
+    /// Why what this line would let leave must stay: the dispatch desk says so, or cannot be
+    /// asked. `None`: it may leave, or the site has no dispatch desk.
+    async fn must_stay(&self, line: &str) -> Option<String> {
+        let site = self.worker.site();
+        site.dispatch.as_ref()?;
+        let leaving = {
+            let session = self.session();
+            let picture = self.worker.picture();
+            session.would_leave(&picture.placement, line, self.worker.now())?
+        };
+        let bus = self.worker.bus();
+        let asked = async {
+            let after_seq = bus.floor_end().await?;
+            let leaving = Leaving {
+                after_seq,
+                ..leaving
+            };
+            bus.ask::<Stays>(&site.id, LEAVING, &leaving).await
+        };
+        match tokio::time::timeout(CATCH_UP, asked).await {
+            Ok(Ok(stays)) if stays.reasons.is_empty() => None,
+            Ok(Ok(stays)) => Some(stays.words()),
+            Ok(Err(_)) | Err(_) => Some(
+                "NOT dispatched: the dispatch desk does not answer, so nobody knows whether it may leave. Wait for it, or ask the office".to_owned(),
+            ),
         }
     }
 

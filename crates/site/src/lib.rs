@@ -4,6 +4,7 @@
 //! an error names file, line and column and says what would be right.
 
 mod climate;
+mod dispatch;
 mod gateway;
 mod labels;
 mod printer;
@@ -19,6 +20,7 @@ use quantity::DairyClock;
 use recipe::RecipeBook;
 
 pub use crate::climate::Climate;
+pub use dispatch::Dispatch;
 pub use gateway::{Gateway, Tls};
 pub use labels::{Labels, ProductText};
 pub use printer::{PrintTarget, Printer};
@@ -61,6 +63,8 @@ pub struct Site {
     pub climate: Option<Climate>,
     /// The dairy's safety file and papers file, if there are any.
     pub safety: Option<Safety>,
+    /// The dispatch desk, if there is one.
+    pub dispatch: Option<Dispatch>,
 }
 
 impl Site {

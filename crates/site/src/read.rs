@@ -13,6 +13,7 @@ use serde::Deserialize;
 use toml::Spanned;
 
 use crate::climate::ClimateTable;
+use crate::dispatch::DispatchTable;
 use crate::gateway::{self, GatewayTable};
 use crate::labels::{self, LabelsTable};
 use crate::printer::{self, PrinterTable};
@@ -21,7 +22,7 @@ use crate::scale::{self, HoopTypeTable, ScaleTable};
 use crate::{Labels, Room, Scan, Site, Station, Webhook};
 
 /// Station names that workers use for the facts they state themselves.
-const RESERVED: [&str; 7] = [
+const RESERVED: [&str; 10] = [
     "label-printer",
     "scheduler",
     "notifier",
@@ -29,6 +30,9 @@ const RESERVED: [&str; 7] = [
     "forecaster",
     "gateway",
     "records",
+    "dispatcher",
+    "order-desk",
+    "recipe-desk",
 ];
 
 /// Whether a station name belongs to a worker rather than to the floor.
@@ -81,6 +85,7 @@ struct File {
     gateway: Option<GatewayTable>,
     climate: Option<ClimateTable>,
     safety: Option<SafetyTable>,
+    dispatch: Option<DispatchTable>,
 }
 
 #[derive(Deserialize)]
@@ -162,6 +167,7 @@ impl Site {
             labels: Labels::default(),
             webhook: file.webhook.map(|w| read_webhook(origin, &w)).transpose()?,
             safety: file.safety.as_ref().map(|table| table.read(folder)),
+            dispatch: file.dispatch.as_ref().map(|table| table.read(folder)),
             gateway: file
                 .gateway
                 .map(|table| gateway::read(origin, folder, &table))

@@ -10,7 +10,7 @@ use crate::floor::{Floor, Step, whole};
 use crate::scale::Scale;
 
 /// What was scanned and shown so far.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(crate) struct CheckWeight {
     applied: Option<Grams>,
     shown: Option<Grams>,

@@ -10,6 +10,7 @@ mod answer;
 mod check_weight;
 mod code;
 mod floor;
+mod leaving;
 mod needles;
 mod placement;
 mod portion;
@@ -23,6 +24,7 @@ mod vat;
 
 pub use answer::{Answer, Level, Outcome};
 pub use code::{Action, Code, Line, Misread};
+pub use leaving::{LEAVING, Leaving, Stays};
 pub use placement::Placement;
 pub use scale::Scale;
 pub use session::{Session, Setup};

@@ -10,7 +10,7 @@ use crate::floor::{Step, whole};
 const MOST: u32 = 100_000;
 
 /// What was scanned so far.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(crate) struct Needles {
     machine: Option<ToolId>,
     expected: Option<u32>,

@@ -9,7 +9,7 @@ use crate::floor::{Floor, Step};
 use crate::scale;
 
 /// What was scanned and weighed so far.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(crate) struct Portion {
     batch: Option<BatchId>,
     stack: Option<StackId>,

@@ -9,7 +9,7 @@ use crate::floor::{Floor, Group, Step};
 use crate::scale;
 
 /// One of these actions, and what was scanned for it.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct Reading {
     action: Action,
     group: Option<Group>,

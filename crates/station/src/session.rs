@@ -15,6 +15,7 @@ use crate::answer::{Answer, Level, Outcome};
 use crate::check_weight::CheckWeight;
 use crate::code::{Action, Code, Line};
 use crate::floor::{Floor, Step};
+use crate::leaving::Leaving;
 use crate::needles::Needles;
 use crate::placement::Placement;
 use crate::portion::Portion;
@@ -48,7 +49,7 @@ pub struct Setup {
 }
 
 /// One station's conversation with whoever stands before it.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Session {
     station: StationId,
     setup: Setup,
@@ -61,14 +62,14 @@ pub struct Session {
 }
 
 /// A record that UNDO can take back.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct Done {
     facts: Vec<FactId>,
     words: String,
 }
 
 /// The action under way, with what was scanned for it.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 enum Work {
     None,
     Vat(Vat),
@@ -104,6 +105,22 @@ impl Session {
     /// nothing may be dispatched.
     pub const fn holds_current(&mut self, current: bool) {
         self.holds_current = current;
+    }
+
+    /// What a line would let leave now, were it scanned; `None` when nothing, or when it left
+    /// while a handheld kept the scan.
+    #[must_use]
+    pub fn would_leave(
+        &self,
+        placement: &Placement,
+        line: &str,
+        now: DateTime<Utc>,
+    ) -> Option<Leaving> {
+        let at = Line::read(line).ok()?.kept_since.unwrap_or(now);
+        if !self.checks_holds() || now.signed_duration_since(at) > LIVE {
+            return None;
+        }
+        Leaving::of(&self.clone().scan(placement, line, now))
     }
 
     /// The action under way.

@@ -12,7 +12,7 @@ use crate::floor::{Floor, Group, Step, count};
 use crate::track::{Left, Place};
 
 /// One of these actions, and what was scanned for it.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(crate) struct Things {
     action: Action,
     stillage: Option<StillageId>,

@@ -8,7 +8,7 @@ use crate::code::Code;
 use crate::floor::{Floor, Step};
 
 /// What was scanned so far.
-#[derive(Debug, Default)]
+#[derive(Debug, Clone, Default)]
 pub(crate) struct Vat {
     vat: Option<VatId>,
     batch: Option<BatchId>,

@@ -60,6 +60,7 @@ fn site(mqtt: SocketAddr) -> Site {
             }],
         }),
         safety: None,
+        dispatch: None,
     }
 }
 

@@ -38,6 +38,7 @@ fn site(labels: PathBuf) -> Site {
         gateway: None,
         climate: None,
         safety: None,
+        dispatch: None,
     }
 }
 

@@ -30,6 +30,7 @@ fn site(url: String) -> Site {
         gateway: None,
         climate: None,
         safety: None,
+        dispatch: None,
     }
 }
 

@@ -67,6 +67,7 @@ fn site(dir: &Path) -> Site {
         webhook: None,
         gateway: None,
         climate: None,
+        dispatch: None,
         safety: Some(site::Safety {
             file: safety,
             papers: Some(papers),

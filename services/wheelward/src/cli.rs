@@ -207,6 +207,8 @@ pub enum Worker {
     ClimateReader,
     /// Keeps forecasts fresh and answers questions about them.
     Forecaster,
+    /// Allocates wheels to orders, and says whether wheels may leave.
+    Dispatcher,
     /// Folds facts into next actions and answers questions.
     Scheduler,
     /// Prints labels.
@@ -221,12 +223,13 @@ pub enum Worker {
 
 impl Worker {
     /// In the order in which `up` starts them.
-    pub const ALL: [Self; 9] = [
+    pub const ALL: [Self; 10] = [
         Self::Scheduler,
         Self::MoveRecorder,
         Self::ScaleReader,
         Self::ClimateReader,
         Self::Forecaster,
+        Self::Dispatcher,
         Self::LabelPrinter,
         Self::Notifier,
         Self::Gateway,
@@ -239,6 +242,7 @@ impl Worker {
             Self::MoveRecorder => "move-recorder",
             Self::ClimateReader => "climate-reader",
             Self::Forecaster => "forecaster",
+            Self::Dispatcher => "dispatcher",
             Self::Scheduler => "scheduler",
             Self::LabelPrinter => "label-printer",
             Self::Notifier => "notifier",

@@ -37,6 +37,7 @@ const SITE_FILE: &str = include_str!("../../../deploy/demo/larkholm.toml");
 const RECIPE_FILE: &str = include_str!("../../../deploy/demo/larkholm-blue.toml");
 const CREW_FILE: &str = include_str!("../../../deploy/demo/crew.toml");
 const SAFETY_FILE: &str = include_str!("../../../deploy/demo/larkholm-safety.toml");
+const CUSTOMERS_FILE: &str = include_str!("../../../deploy/demo/customers.toml");
 const PAPERS_FILE: &str = include_str!("../../../deploy/demo/larkholm-papers.toml");
 
 /// Left in the demo's data folder, so that only a demo's folder is ever emptied.
@@ -215,15 +216,17 @@ fn write_site(data: &Path, scale: &str, webhook: Option<&str>) -> anyhow::Result
     Ok(path)
 }
 
-/// Serves the pages as well, on a free port, and keeps the dairy's checks and papers.
+/// Serves the pages as well, on a free port, keeps the dairy's checks and papers, and has a
+/// dispatch desk.
 fn add_pages(data: &Path, site_file: &Path) -> anyhow::Result<()> {
     std::fs::write(data.join("crew.toml"), CREW_FILE)?;
     std::fs::write(data.join("larkholm-safety.toml"), SAFETY_FILE)?;
     std::fs::write(data.join("larkholm-papers.toml"), PAPERS_FILE)?;
+    std::fs::write(data.join("customers.toml"), CUSTOMERS_FILE)?;
     let mut text = std::fs::read_to_string(site_file)?;
     let listen = free_port()?.local_addr()?;
     text.push_str(&format!(
-        "\n[gateway]\nlisten = \"{listen}\"\ncrew = \"crew.toml\"\n\n[safety]\nfile = \"larkholm-safety.toml\"\npapers = \"larkholm-papers.toml\"\n"
+        "\n[gateway]\nlisten = \"{listen}\"\ncrew = \"crew.toml\"\n\n[safety]\nfile = \"larkholm-safety.toml\"\npapers = \"larkholm-papers.toml\"\n\n[dispatch]\ncustomers = \"customers.toml\"\n"
     ));
     std::fs::write(site_file, text)
         .with_context(|| format!("could not write {}", site_file.display()))

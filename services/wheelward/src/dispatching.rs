@@ -5,10 +5,10 @@ use std::path::Path;
 use anyhow::Context as _;
 use dispatch::allocation::Allocation;
 use dispatch::note::DispatchNote;
+use dispatch::office::Asked;
 use dispatch::pick::{PickList, pick_list};
-use dispatch::promise::{Ask, promise as answer};
 use dispatch::{Cheese, Memory, Yesterday, allocate};
-use facts::{CustomerId, OrderId, OrderLine};
+use facts::CustomerId;
 use quantity::DairyDay;
 
 use crate::cli::{
@@ -19,52 +19,26 @@ use crate::office::Office;
 use crate::table::Table;
 use crate::{files, show};
 
-/// The number that a question goes by among the orders; no order is placed under it.
-const ASKED: &str = "ASKED";
-
 /// `wheelward promise`
 pub async fn promise(args: &PromiseArgs) -> anyhow::Result<()> {
     let office = Office::open(&args.office).await?;
-    let known = &office.customers.customers;
-    let customer = known.get(&args.customer).with_context(|| {
-        let names: Vec<String> = known.keys().map(CustomerId::to_string).collect();
-        format!(
-            "the customers file has no {}: it has {}",
-            args.customer,
-            names.join(", ")
-        )
-    })?;
-    let recipe = office
-        .site
-        .recipes
-        .newest(args.recipe)
-        .with_context(|| format!("the site has no recipe {}", args.recipe))?;
-    let arrive_on = DairyDay::starting(args.by);
-    if arrive_on < office.now.today {
-        anyhow::bail!(
-            "{} is over: ask for a day from {} on",
-            args.by,
-            office.now.today
-        );
-    }
-    let ask = Ask {
-        order: OrderId::new(ASKED)?,
-        customer,
-        market: customer.market,
-        line: OrderLine {
-            recipe: args.recipe,
-            grade: args.grade,
-            wheels: args.wheels,
-            weight_g: None,
-            each_g: None,
-            age_days: None,
-            least_life_days: None,
-            mixing: None,
-        },
-        arrive_on,
-        certainty: f64::from(args.sure) / 100.0,
+    let asked = Asked {
+        customer: args.customer,
+        recipe: args.recipe,
+        grade: args.grade,
+        wheels: args.wheels,
+        by: args.by,
+        sure_pct: args.sure,
     };
-    let answer = answer(&office.problem(), &office.customers, recipe, &ask);
+    let answer = office
+        .look
+        .promise(
+            office.all.customers(),
+            &office.site.recipes,
+            &office.yesterday,
+            &asked,
+        )
+        .map_err(anyhow::Error::msg)?;
     if args.office.source.ask.json {
         return show::print_json(&answer);
     }
@@ -102,7 +76,7 @@ async fn plan(args: &DispatchPlanArgs) -> anyhow::Result<()> {
         return show::print_json(&allocation);
     }
     show_allocation(&allocation);
-    for (order, words) in &office.wrong {
+    for (order, words) in &office.look.wrong {
         println!("LOOK: order {order}: {words}");
     }
     Ok(())
@@ -167,13 +141,13 @@ fn show_allocation(allocation: &Allocation) {
 
 async fn pick(args: &DispatchPickArgs) -> anyhow::Result<()> {
     let office = Office::open(&args.office).await?;
-    let day = args.day.map_or(office.now.today, DairyDay::starting);
+    let day = args.day.map_or(office.today(), DairyDay::starting);
     let allocation = allocate(&office.problem(), &mut Memory::default());
     let list = pick_list(
         &allocation,
-        &office.cheeses,
-        &office.lines,
-        &office.customers,
+        &office.look.cheeses,
+        &office.look.lines,
+        office.all.customers(),
         day,
     );
     if args.office.source.ask.json {
@@ -211,23 +185,24 @@ fn show_list(list: &PickList) {
 async fn note(args: &DispatchNoteArgs) -> anyhow::Result<()> {
     let office = Office::open(&args.office).await?;
     let order = office
-        .book
+        .all
+        .book()
         .order(args.order)
         .with_context(|| format!("there is no order {}", args.order))?;
     let customer = CustomerId::new(&order.customer)
         .ok()
-        .and_then(|id| office.customers.customers.get(&id))
+        .and_then(|id| office.all.customers().customers.get(&id))
         .with_context(|| format!("the customers file has no {}", order.customer))?;
     let lane = args.lane.or_else(|| customer.lanes.first().copied());
     let lane = lane
-        .and_then(|id| office.customers.lanes.get(&id))
+        .and_then(|id| office.all.customers().lanes.get(&id))
         .context("the customers file has no such lane: name one of its lanes with --lane")?;
-    let day = args.day.map_or(office.now.today, DairyDay::starting);
+    let day = args.day.map_or(office.today(), DairyDay::starting);
     let clock = &office.site.clock;
     let left = order.sent.iter();
     let left = left.filter(|(_, moment)| clock.day_of(moment.at) == day);
     let cheeses: Vec<Cheese> = left
-        .filter_map(|(wheel, _)| office.cheese_that_left(*wheel))
+        .filter_map(|(wheel, _)| office.all.cheese_that_left(*wheel))
         .collect();
     if cheeses.is_empty() {
         anyhow::bail!(
@@ -239,7 +214,7 @@ async fn note(args: &DispatchNoteArgs) -> anyhow::Result<()> {
         &order,
         customer,
         lane,
-        &office.customers.shipper,
+        &office.all.customers().shipper,
         office.site.identification_mark.as_deref(),
         day,
         &cheeses.iter().collect::<Vec<_>>(),

@@ -29,10 +29,10 @@ async fn place(args: &OrdersImportArgs) -> anyhow::Result<()> {
     let found = import(
         &table,
         &Desk {
-            customers: &office.customers,
+            customers: office.all.customers(),
             recipes: &office.site.recipes,
-            book: &office.book,
-            now: office.now,
+            book: office.all.book(),
+            now: office.look.now,
         },
     );
     for wrong in found.wrong.iter().take(TOLD) {
@@ -69,7 +69,7 @@ async fn place(args: &OrdersImportArgs) -> anyhow::Result<()> {
 
 async fn list(args: &OfficeArgs) -> anyhow::Result<()> {
     let office = Office::open(args).await?;
-    let orders: Vec<_> = office.book.orders().collect();
+    let orders: Vec<_> = office.all.book().orders().collect();
     if args.source.ask.json {
         return show::print_json(&orders);
     }
@@ -102,10 +102,10 @@ async fn list(args: &OfficeArgs) -> anyhow::Result<()> {
         ]);
     }
     table.print();
-    for (order, words) in &office.wrong {
+    for (order, words) in &office.look.wrong {
         println!("LOOK: order {order}: {words}");
     }
-    for order in office.book.never_placed() {
+    for order in office.all.book().never_placed() {
         println!("LOOK: order {order} was never placed, though facts speak of it: place it");
     }
     Ok(())
@@ -114,7 +114,8 @@ async fn list(args: &OfficeArgs) -> anyhow::Result<()> {
 async fn cancel(args: &OrdersCancelArgs) -> anyhow::Result<()> {
     let office = Office::open(&args.office).await?;
     let order = office
-        .book
+        .all
+        .book()
         .order(args.order)
         .with_context(|| format!("there is no order {}", args.order))?;
     if order.cancelled.is_some() {

@@ -136,6 +136,7 @@ impl Floor {
             .filter(|worker| match worker {
                 Worker::Gateway => site.gateway.is_some(),
                 Worker::ClimateReader => site.climate.is_some(),
+                Worker::Dispatcher => site.dispatch.is_some(),
                 _ => true,
             })
             .map(|worker| {

@@ -30,6 +30,7 @@ pub async fn run(args: WorkerArgs) -> anyhow::Result<()> {
         Worker::MoveRecorder => move_recorder::run(site, bus, clock, data, shutdown).await,
         Worker::ClimateReader => climate_reader::run(site, bus, clock, data, shutdown).await,
         Worker::Forecaster => forecaster::run(site, bus, clock, data, shutdown).await,
+        Worker::Dispatcher => dispatcher::run(site, bus, clock, data, shutdown).await,
         Worker::Scheduler => scheduler::run(site, bus, clock, data, shutdown).await,
         Worker::LabelPrinter => label_printer::run(site, bus, clock, data, shutdown).await,
         Worker::Notifier => notifier::run(site, bus, clock, data, shutdown).await,

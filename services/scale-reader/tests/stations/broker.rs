@@ -3,6 +3,7 @@
 use bus::Bus;
 use bus::broker::ChildBroker;
 use facts::wire::Read;
+use station::{LEAVING, Leaving, Stays};
 use tempfile::TempDir;
 use tokio::io::AsyncWriteExt as _;
 
@@ -168,4 +169,58 @@ async fn a_broker_that_lost_its_log_does_not_stop_the_floor() {
         answer.starts_with("WRONG  2 wheels on S1 dispatched"),
         "{answer}"
     );
+}
+
+#[tokio::test]
+async fn nothing_leaves_that_the_dispatch_desk_keeps_or_cannot_be_asked_about() {
+    let folder = TempDir::new().unwrap();
+    let broker = within(ChildBroker::start(folder.path())).await.unwrap();
+    let bus = connect(&broker).await;
+    let mut dairy = Dairy::start(vec![station("door-1", None)], &broker.url()).await;
+    dairy.close().await;
+    dairy.site.dispatch = Some(site::Dispatch {
+        customers: "customers.toml".into(),
+    });
+    dairy.open().await;
+    let mut door = dairy.scanner("door-1").await;
+    door.scans(&["A.LOAD", "S.S1", "W.311-01", "W.311-02"])
+        .await;
+    floor_has(&bus, 2).await;
+    let answer = door.scans(&["A.DISPATCH", "O.77", "S.S1"]).await;
+    assert!(
+        answer.starts_with("STOP  NOT dispatched: the dispatch desk does not answer"),
+        "{answer}"
+    );
+
+    // A desk that keeps one wheel back.
+    let mut questions = bus.questions(&dairy.site.id, &[LEAVING]).await.unwrap();
+    let desk = tokio::spawn(async move {
+        let mut asked = Vec::new();
+        while let Some(question) = questions.next().await {
+            let leaving: Leaving = question.read().unwrap();
+            let kept = "311-01".parse().unwrap();
+            let reasons = match leaving.wheels.contains(&kept) {
+                true => vec!["311-01: not graded: grade it first".to_owned()],
+                false => Vec::new(),
+            };
+            question.answer(&Stays { reasons }).await.unwrap();
+            asked.push(leaving);
+            if asked.len() == 2 {
+                break;
+            }
+        }
+        asked
+    });
+    assert_eq!(
+        within(door.scan("S.S1")).await,
+        "STOP  NOT dispatched. 311-01: not graded: grade it first"
+    );
+    let answer = within(door.scan("W.311-02")).await;
+    assert!(answer.contains("dispatched"), "{answer}");
+    let asked = within(desk).await.unwrap();
+    assert_eq!(asked[0].wheels.len(), 2);
+    assert_eq!(asked[1].order, "77".parse().ok());
+    assert_eq!(asked[1].after_seq, 2);
+    floor_has(&bus, 3).await;
+    assert_eq!(log(&bus).await.last(), Some(&(3, "wheel.dispatched")));
 }

@@ -85,6 +85,7 @@ pub fn site(stations: Vec<Station>) -> Site {
         gateway: None,
         climate: None,
         safety: None,
+        dispatch: None,
     }
 }
 

@@ -1,0 +1,376 @@
+//! The dispatch office: a floor and an order book folded from the same facts, what they come
+//! to at a moment, and whether wheels may leave.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use chrono::{DateTime, NaiveDate, Utc};
+use facts::{CustomerId, Fact, Grade, MarketId, OrderId, OrderLine, RecipeId, RoomId, WheelId};
+use quantity::DairyDay;
+use recipe::RecipeBook;
+use ripening::{Floor, Practice};
+use serde::{Deserialize, Serialize};
+
+use crate::allocate::Problem;
+use crate::allocation::Yesterday;
+use crate::customers::Customers;
+use crate::orders::OrderBook;
+use crate::promise::{Answer, Ask, promise};
+use crate::readiness::FloorForecast;
+use crate::stock::{self, Cheese, GradeCounts, Place, Stock, readiness_on};
+use crate::verdict::{Reason, Verdict, may_leave};
+use crate::wanted::{Amount, LineKey, Now, Wanted, open_lines, weight_limits};
+
+/// How far ahead orders may be sent, days.
+const SENT_AHEAD_DAYS: i64 = 60;
+
+/// Everything that dispatch looks at.
+pub struct Office {
+    floor: Floor,
+    book: OrderBook,
+    customers: Arc<Customers>,
+    /// Rooms in walking order.
+    walk: Vec<RoomId>,
+}
+
+/// What it comes to at a moment.
+pub struct Look {
+    /// The moment.
+    pub now: Now,
+    /// The last day that is looked at.
+    pub until: DairyDay,
+    /// Every wheel on the floor, in walking order.
+    pub cheeses: Vec<Cheese>,
+    /// Every open line.
+    pub lines: Vec<Wanted>,
+    /// What is wrong with orders that cannot be looked at.
+    pub wrong: Vec<(OrderId, String)>,
+    /// What there is to promise from.
+    pub stock: Stock,
+}
+
+/// Whether a customer can have so many wheels by a day.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Asked {
+    /// Who asks.
+    pub customer: CustomerId,
+    /// The cheese.
+    pub recipe: RecipeId,
+    /// The least grade accepted.
+    pub grade: Grade,
+    /// How many wheels.
+    pub wheels: u32,
+    /// The day they should arrive by.
+    pub by: NaiveDate,
+    /// How sure it must be, percent.
+    pub sure_pct: u8,
+}
+
+/// The number that a question goes by among the orders; no order is placed under it.
+const ASKED: &str = "ASKED";
+
+/// Wheels that someone wants to let leave together.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Leaving<'a> {
+    /// For which order.
+    pub order: Option<OrderId>,
+    /// For which market, where there is no order.
+    pub market: Option<MarketId>,
+    /// Which.
+    pub wheels: &'a [WheelId],
+}
+
+impl Office {
+    /// Before any fact. `walk`: the rooms in walking order.
+    #[must_use]
+    pub fn new(practice: Practice, customers: Customers, walk: Vec<RoomId>) -> Self {
+        Self {
+            floor: Floor::new(practice),
+            book: OrderBook::default(),
+            customers: Arc::new(customers),
+            walk,
+        }
+    }
+
+    /// Folds a fact.
+    pub fn apply(&mut self, fact: &Fact) {
+        self.floor.apply(fact);
+        self.book.apply(fact);
+    }
+
+    /// Lets time pass.
+    pub fn refresh(&mut self, now: DateTime<Utc>) {
+        self.floor.refresh(now);
+    }
+
+    /// The floor.
+    #[must_use]
+    pub const fn floor(&self) -> &Floor {
+        &self.floor
+    }
+
+    /// Every order.
+    #[must_use]
+    pub const fn book(&self) -> &OrderBook {
+        &self.book
+    }
+
+    /// Who buys, and how it gets there.
+    #[must_use]
+    pub const fn customers(&self) -> &Arc<Customers> {
+        &self.customers
+    }
+
+    /// The moment that the floor was refreshed to.
+    #[must_use]
+    pub fn now(&self) -> Now {
+        let at = self.floor.now();
+        let clock = &self.floor.practice().clock;
+        Now {
+            today: clock.day_of(at),
+            time: at.with_timezone(&clock.zone()).time(),
+        }
+    }
+
+    fn open_lines(&self, until: DairyDay) -> (Vec<Wanted>, Vec<(OrderId, String)>) {
+        let recipes = &self.floor.practice().recipes;
+        let was = |wheel| self.what_it_was(wheel);
+        open_lines(&self.book, &self.customers, recipes, self.now(), until, was)
+    }
+
+    /// Everything as of the last refresh, looking so many days ahead. Batches are ready when
+    /// their forecast says so, else when their recipe's calendar does.
+    #[must_use]
+    pub fn look(&self, days: i64) -> Look {
+        let now = self.now();
+        let until = now.today.plus(days);
+        let cheeses = stock::of_floor(&self.floor, &self.walk);
+        let (lines, wrong) = self.open_lines(until);
+        let stock = Stock::group(
+            &cheeses,
+            &weight_limits(&lines),
+            readiness_on(&self.floor, &FloorForecast(&self.floor)),
+            &GradeCounts::of_floor(&self.floor),
+        );
+        Look {
+            now,
+            until,
+            cheeses,
+            lines,
+            wrong,
+            stock,
+        }
+    }
+
+    /// What a wheel that left was: its recipe, its grade and its last weight, g.
+    fn what_it_was(&self, wheel: WheelId) -> Option<(RecipeId, Option<Grade>, u32)> {
+        let state = self.floor.wheel(wheel)?.state();
+        let recipe = self.floor.recipe_of(state.batch?)?;
+        let grade = state.grade.map(|grade| grade.value);
+        let grams = state.weight.map_or(0, |weight| weight.value.get());
+        Some((recipe.id, grade, grams))
+    }
+
+    /// A wheel that left, as it was.
+    #[must_use]
+    pub fn cheese_that_left(&self, id: WheelId) -> Option<Cheese> {
+        let state = self.floor.wheel(id)?.state();
+        let batch = state.batch?;
+        Some(Cheese {
+            wheel: id,
+            batch,
+            recipe: self.floor.recipe_of(batch)?.clone(),
+            made: self.floor.case(id)?.made,
+            grade: state.grade.map(|grade| grade.value),
+            weight_g: state.weight.map_or(0, |weight| weight.value.get()),
+            place: Place::default(),
+            kept: None,
+            awaits: None,
+            reserved: None,
+        })
+    }
+
+    /// Why wheels must stay, in words that name them; empty: nothing is known against their
+    /// leaving now. It lifts no hold.
+    #[must_use]
+    pub fn stays(&self, leaving: &Leaving<'_>) -> Vec<String> {
+        match leaving.order {
+            Some(order) => self.stays_from_order(order, leaving.wheels),
+            None => self.stays_from_sale(leaving.market, leaving.wheels),
+        }
+    }
+
+    fn stays_from_order(&self, id: OrderId, wheels: &[WheelId]) -> Vec<String> {
+        let Some(order) = self.book.order(id) else {
+            return vec![format!(
+                "there is no order {id}: scan the order on the pick list, or ask the office"
+            )];
+        };
+        if let Some(reason) = &order.cancelled {
+            return vec![format!("order {id} was cancelled ({reason}): nothing goes")];
+        }
+        let until = self.now().today.plus(SENT_AHEAD_DAYS);
+        let (mut lines, wrong) = self.open_lines(until);
+        lines.retain(|line| line.key.order == id);
+        if let Some((_, words)) = wrong.iter().find(|(order, _)| *order == id) {
+            return vec![format!("order {id}: {words}")];
+        }
+        // What arrives first goes first; later arrivals of a standing order wait.
+        let first = lines.first().map(|line| line.key.arrive_on);
+        lines.retain(|line| Some(line.key.arrive_on) == first);
+        if lines.is_empty() {
+            return vec![format!(
+                "order {id} has everything that it asks for: nothing more goes with it"
+            )];
+        }
+        let mut room: BTreeMap<LineKey, usize> = BTreeMap::new();
+        for line in &lines {
+            let most = match line.amount {
+                Amount::Wheels(wheels) => wheels,
+                Amount::Grams(_) => usize::MAX,
+            };
+            room.insert(line.key, most);
+        }
+        let stays = wheels.iter().filter_map(|wheel| {
+            let Some(cheese) = self.cheese(*wheel) else {
+                return Some(Reason::Unknown(*wheel).words());
+            };
+            let mut no: Option<Vec<Reason>> = None;
+            let mut full = None;
+            for line in &lines {
+                let known = &self.customers.customers;
+                let lanes = known.get(&line.customer).into_iter();
+                for lane in lanes.flat_map(|customer| self.customers.lanes_of(customer)) {
+                    match may_leave(&cheese, line, lane, self.now().today) {
+                        Verdict::Go { .. } => match room.get_mut(&line.key) {
+                            Some(left) if *left > 0 => {
+                                *left -= 1;
+                                return None;
+                            }
+                            _ => full = Some(line.key),
+                        },
+                        Verdict::Stop(reasons) => {
+                            if no.as_ref().is_none_or(|no| reasons.len() < no.len()) {
+                                no = Some(reasons);
+                            }
+                        }
+                    }
+                }
+            }
+            if let Some(line) = full {
+                return Some(format!("{wheel}: {line} has enough wheels: put it back"));
+            }
+            let words: Vec<String> = no.unwrap_or_default().iter().map(Reason::words).collect();
+            Some(format!("{wheel}: {}", words.join("; ")))
+        });
+        stays.collect()
+    }
+
+    /// A sale without an order, at the dairy's door or on a market.
+    fn stays_from_sale(&self, market: Option<MarketId>, wheels: &[WheelId]) -> Vec<String> {
+        let today = self.now().today;
+        let stays = wheels.iter().filter_map(|wheel| {
+            let Some(cheese) = self.cheese(*wheel) else {
+                return Some(Reason::Unknown(*wheel).words());
+            };
+            let mut reasons: Vec<Reason> = cheese.kept.map(Reason::Kept).into_iter().collect();
+            if reasons.is_empty() {
+                reasons.extend(cheese.awaits.map(Reason::NotReleased));
+            }
+            reasons.extend(cheese.reserved.map(Reason::Reserved));
+            let age = today.days_since(cheese.made);
+            let theirs = market.and_then(|market| cheese.recipe.market(market));
+            let laws = [
+                market.and_then(|market| self.customers.market(market).legal_least_age_days),
+                theirs.and_then(|market| market.legal_least_age_days),
+            ];
+            let least = laws.into_iter().flatten().max();
+            reasons.extend(
+                least
+                    .filter(|least| age < *least)
+                    .map(|least| Reason::UnderAge(age, least)),
+            );
+            let left = cheese.recipe.best_before_days - age;
+            if left < 0 {
+                reasons.push(Reason::OverAge(left, 0));
+            }
+            let words: Vec<String> = reasons.iter().map(Reason::words).collect();
+            (!words.is_empty()).then(|| format!("{wheel}: {}", words.join("; ")))
+        });
+        stays.collect()
+    }
+
+    fn cheese(&self, wheel: WheelId) -> Option<Cheese> {
+        stock::of_wheel(&self.floor, wheel, self.now().today)
+    }
+}
+
+impl Look {
+    /// The allocation problem.
+    #[must_use]
+    pub fn problem<'a>(&'a self, yesterday: &'a Yesterday) -> Problem<'a> {
+        Problem {
+            now: self.now,
+            until: self.until,
+            cheeses: &self.cheeses,
+            stock: &self.stock,
+            lines: &self.lines,
+            yesterday,
+        }
+    }
+
+    /// Whether so many wheels can arrive by a day, or what can instead.
+    ///
+    /// # Errors
+    /// A sentence that says what cannot be asked.
+    pub fn promise(
+        &self,
+        customers: &Customers,
+        recipes: &RecipeBook,
+        yesterday: &Yesterday,
+        asked: &Asked,
+    ) -> Result<Answer, String> {
+        let known = &customers.customers;
+        let customer = known.get(&asked.customer).ok_or_else(|| {
+            let names: Vec<String> = known.keys().map(CustomerId::to_string).collect();
+            format!(
+                "the customers file has no {}: it has {}",
+                asked.customer,
+                names.join(", ")
+            )
+        })?;
+        let recipe = recipes
+            .newest(asked.recipe)
+            .ok_or_else(|| format!("the site has no recipe {}", asked.recipe))?;
+        let arrive_on = DairyDay::starting(asked.by);
+        let today = self.now.today;
+        if arrive_on < today {
+            return Err(format!(
+                "{} is over: ask for a day from {today} on",
+                asked.by
+            ));
+        }
+        if asked.wheels == 0 {
+            return Err("0 wheels can always be had: ask for 1 or more".to_owned());
+        }
+        let ask = Ask {
+            order: OrderId::new(ASKED).map_err(|e| e.to_string())?,
+            customer,
+            market: customer.market,
+            line: OrderLine {
+                recipe: asked.recipe,
+                grade: asked.grade,
+                wheels: asked.wheels,
+                weight_g: None,
+                each_g: None,
+                age_days: None,
+                least_life_days: None,
+                mixing: None,
+            },
+            arrive_on,
+            certainty: f64::from(asked.sure_pct) / 100.0,
+        };
+        let problem = self.problem(yesterday);
+        Ok(promise(&problem, customers, recipe, &ask))
+    }
+}

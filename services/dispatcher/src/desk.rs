@@ -1,0 +1,315 @@
+//! What the dispatcher knows, and what it answers.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use anyhow::Context as _;
+use bus::telling::Telling;
+use bus::{BusError, Question, Stored};
+use chrono::{DateTime, NaiveDate, Utc};
+use dispatch::check;
+use dispatch::office::{Asked, Leaving};
+use dispatch::pick::pick_list;
+use dispatch::{Allocation, Customers, Look, Memory, Office, Yesterday, allocate};
+use facts::wire::Read;
+use facts::{Event, OrderPlaced, SiteId};
+use quantity::DairyDay;
+use recipe::RecipeBook;
+use serde::{Deserialize, Serialize};
+use site::Site;
+use tokio::task::JoinHandle;
+
+use crate::SHORT;
+
+/// The question whether an order can be placed.
+pub const CHECK: &str = "check-order";
+
+/// How many days are looked ahead.
+const AHEAD_DAYS: i64 = 60;
+
+/// Shortages that are further off are on the page, but nobody is told of them yet.
+const TELL_AHEAD_DAYS: i64 = 42;
+
+/// Which day's pick list; today's if left out.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct PickQuery {
+    /// The day it leaves.
+    pub day: Option<NaiveDate>,
+}
+
+/// Whether an order can be placed.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Checked {
+    /// It is there already, word for word.
+    pub known: bool,
+    /// What is wrong with it; nothing: it can be placed.
+    pub troubles: Vec<String>,
+}
+
+pub(crate) struct Desk {
+    office: Office,
+    site: SiteId,
+    recipes: RecipeBook,
+    /// The number in the log up to which it was read.
+    seq: u64,
+    now: Option<DateTime<Utc>>,
+    /// Something was seen that an allocation rests on.
+    stirred: bool,
+    /// The dairy day of the last allocation.
+    day: Option<DairyDay>,
+    /// Where the solver stood; away while it works.
+    memory: Option<Memory>,
+    /// What customers may have been told yesterday.
+    yesterday: Arc<Yesterday>,
+    kept: PathBuf,
+    last: Option<Arc<(Look, Allocation)>>,
+}
+
+/// What the solver comes back with.
+pub(crate) struct Solved {
+    look: Look,
+    allocation: Allocation,
+    memory: Memory,
+}
+
+impl Desk {
+    pub(crate) fn new(site: &Site, customers: Customers, folder: &Path) -> Self {
+        let kept = folder.join("yesterday.json");
+        // Without it the first day compares with nothing.
+        let yesterday = std::fs::read(&kept)
+            .ok()
+            .and_then(|json| serde_json::from_slice::<Allocation>(&json).ok())
+            .map_or_else(Yesterday::default, |allocation| Yesterday::of(&allocation));
+        let walk = site.rooms.iter().map(|room| room.id).collect();
+        Self {
+            office: Office::new(scheduler::practice(site), customers, walk),
+            site: site.id,
+            recipes: site.recipes.clone(),
+            seq: 0,
+            now: None,
+            stirred: true,
+            day: None,
+            memory: Some(Memory::default()),
+            yesterday: Arc::new(yesterday),
+            kept,
+            last: None,
+        }
+    }
+
+    /// Takes a message of the log. What cannot be read is the scheduler's to reject.
+    pub(crate) fn message(&mut self, message: &Stored) {
+        if let Ok(Read::Fact(fact)) = message.read()
+            && fact.site == self.site
+        {
+            self.stirred |= rests_on(&fact.event);
+            self.office.apply(&fact);
+        }
+    }
+
+    pub(crate) const fn read_to(&mut self, seq: u64) {
+        self.seq = seq;
+    }
+
+    pub(crate) fn reaches(&mut self, now: DateTime<Utc>) {
+        self.now = Some(now);
+        self.office.refresh(now);
+    }
+
+    /// Begins an allocation; nothing while nothing has changed.
+    pub(crate) fn begin_if_due(&mut self) -> Option<JoinHandle<Solved>> {
+        self.now?;
+        let today = self.office.now().today;
+        let new_day = self.day.is_some_and(|day| day != today);
+        if !self.stirred && !new_day && self.day.is_some() {
+            return None;
+        }
+        if new_day && let Some(last) = &self.last {
+            self.yesterday = Arc::new(Yesterday::of(&last.1));
+            self.keep(&last.1);
+        }
+        let mut memory = self.memory.take()?;
+        self.day = Some(today);
+        self.stirred = false;
+        let look = self.office.look(AHEAD_DAYS);
+        let yesterday = self.yesterday.clone();
+        Some(tokio::task::spawn_blocking(move || {
+            let allocation = allocate(&look.problem(&yesterday), &mut memory);
+            Solved {
+                look,
+                allocation,
+                memory,
+            }
+        }))
+    }
+
+    /// Takes an allocation; gives it back when it is another one than before.
+    pub(crate) fn take(&mut self, solved: Solved) -> anyhow::Result<Option<Allocation>> {
+        let Solved {
+            look,
+            allocation,
+            memory,
+        } = solved;
+        self.memory = Some(memory);
+        let lines = self.last.as_ref().map(|last| &last.1.lines);
+        let news = (lines != Some(&allocation.lines)).then(|| allocation.clone());
+        self.last = Some(Arc::new((look, allocation)));
+        Ok(news)
+    }
+
+    /// What was allocated when the day ended, kept for a restart. Losing it only means that
+    /// an equally good allocation may differ from yesterday's.
+    fn keep(&self, allocation: &Allocation) {
+        let written = serde_json::to_vec(allocation)
+            .context("not writable as JSON")
+            .and_then(|json| Ok(std::fs::write(&self.kept, json)?));
+        if let Err(error) = written {
+            tracing::warn!(%error, file = %self.kept.display(), "yesterday's allocation was not kept");
+        }
+    }
+
+    /// What people have to hear of, and which of what they heard is over.
+    pub(crate) fn shortages<'a>(
+        &self,
+        open: impl Iterator<Item = &'a str>,
+    ) -> (Vec<Telling>, Vec<Telling>) {
+        let mut told = Vec::new();
+        if let Some((_, allocation)) = self.last.as_deref() {
+            let until = allocation.today.plus(TELL_AHEAD_DAYS);
+            for line in &allocation.lines {
+                if line.key.arrive_on > until {
+                    continue;
+                }
+                let words = match (&line.shortage, &line.trouble) {
+                    (Some(short), _) => &short.words,
+                    (None, Some(trouble)) => trouble,
+                    (None, None) => continue,
+                };
+                let day = line.key.arrive_on.date();
+                let name = format!("{SHORT}{}-{}-{day}", line.key.order, line.key.line);
+                told.push(Telling::warning(name, format!("{}: {words}", line.key)));
+            }
+        }
+        let still: BTreeSet<&str> = told.iter().map(|telling| telling.alert.as_str()).collect();
+        let over = open.filter(|name| !still.contains(name)).map(|name| {
+            let what = name.trim_start_matches(SHORT);
+            Telling::cleared(name.to_owned(), format!("order {what} is no longer short"))
+        });
+        let over = over.collect();
+        (told, over)
+    }
+
+    /// Answers what can be answered; gives back what waits for more of the log.
+    pub(crate) async fn answer(&self, asked: Vec<Question>) -> Vec<Question> {
+        let mut later = Vec::new();
+        for question in asked {
+            let name = question.name.clone();
+            match self.respond(question).await {
+                Ok(None) => {}
+                Ok(Some(question)) => later.push(question),
+                Err(error) => tracing::warn!(question = name, %error, "a question got no answer"),
+            }
+        }
+        later
+    }
+
+    async fn respond(&self, question: Question) -> Result<Option<Question>, BusError> {
+        match question.name.as_str() {
+            station::LEAVING => {
+                let leaving: station::Leaving = match question.read() {
+                    Ok(leaving) => leaving,
+                    Err(error) => return question.refuse(&error.to_string()).await.map(|()| None),
+                };
+                if self.seq < leaving.after_seq || self.now.is_none() {
+                    return Ok(Some(question));
+                }
+                let reasons = self.office.stays(&Leaving {
+                    order: leaving.order,
+                    market: leaving.market,
+                    wheels: &leaving.wheels,
+                });
+                question.answer(&station::Stays { reasons }).await?;
+            }
+            "orders" => {
+                let orders: Vec<_> = self.office.book().orders().collect();
+                question.answer(&orders).await?;
+            }
+            CHECK => match question.read::<OrderPlaced>() {
+                Ok(order) => question.answer(&self.check(&order)).await?,
+                Err(error) => question.refuse(&error.to_string()).await?,
+            },
+            _ => self.from_allocation(question).await?,
+        }
+        Ok(None)
+    }
+
+    fn check(&self, order: &OrderPlaced) -> Checked {
+        let desk = check::Desk {
+            customers: self.office.customers(),
+            recipes: &self.recipes,
+            book: self.office.book(),
+            now: self.office.now(),
+        };
+        match desk.check(order) {
+            Ok(known) => Checked {
+                known: known == check::Known::Same,
+                troubles: Vec::new(),
+            },
+            Err(troubles) => Checked {
+                known: false,
+                troubles: troubles.iter().map(ToString::to_string).collect(),
+            },
+        }
+    }
+
+    async fn from_allocation(&self, question: Question) -> Result<(), BusError> {
+        let Some(last) = self.last.clone() else {
+            let sentence = "the dispatcher is still reading the floor's log: ask again in a moment";
+            return question.refuse(sentence).await;
+        };
+        let customers = self.office.customers().clone();
+        match question.name.as_str() {
+            "picks" => match question.read::<PickQuery>() {
+                Ok(query) => {
+                    let (look, allocation) = &*last;
+                    let day = query.day.map_or(look.now.today, DairyDay::starting);
+                    let list = pick_list(allocation, &look.cheeses, &look.lines, &customers, day);
+                    question.answer(&list).await
+                }
+                Err(error) => question.refuse(&error.to_string()).await,
+            },
+            "promise" => match question.read::<Asked>() {
+                Ok(asked) => {
+                    let (yesterday, recipes) = (self.yesterday.clone(), self.recipes.clone());
+                    // Beside everything else: it solves a few allocations.
+                    tokio::spawn(async move {
+                        let work = move || last.0.promise(&customers, &recipes, &yesterday, &asked);
+                        let done = match tokio::task::spawn_blocking(work).await {
+                            Ok(Ok(answer)) => question.answer(&answer).await,
+                            Ok(Err(words)) => question.refuse(&words).await,
+                            Err(_) => question.refuse("the dispatcher is stopping").await,
+                        };
+                        if let Err(error) = done {
+                            tracing::warn!(%error, "a promise was not answered");
+                        }
+                    });
+                    Ok(())
+                }
+                Err(error) => question.refuse(&error.to_string()).await,
+            },
+            _ => question.answer(&last.1).await,
+        }
+    }
+}
+
+/// Whether a fact says anything to an allocation.
+const fn rests_on(event: &Event) -> bool {
+    !matches!(
+        event,
+        Event::RoomClimateRead(_)
+            | Event::RoomGasRead(_)
+            | Event::WheelTurned(_)
+            | Event::WheelLabelled(_)
+            | Event::CaseLabelled(_)
+    )
+}

@@ -1,0 +1,171 @@
+//! Allocates wheels to orders, tells what will be short, and says whether wheels may leave.
+//!
+//! Follows the log. When something was seen that an allocation rests on, or a dairy day has
+//! begun, everything is allocated again, close to what was allocated before, and published
+//! when it has changed. Questions are answered from the latest allocation; whether wheels
+//! may leave is answered from the log itself, up to the number that the question names. An
+//! allocation advises: only a scan sends a wheel, and no hold is lifted here.
+
+mod desk;
+
+use std::path::Path;
+use std::time::Duration;
+
+use anyhow::Context as _;
+use bus::telling::Told;
+use bus::{Bus, Clock, Question, Shutdown, Tick};
+use dispatch::{Allocation, Customers};
+use facts::SiteId;
+use recipe::Origin;
+use site::Site;
+use tokio::task::JoinHandle;
+use tokio::time::Instant;
+
+pub use desk::{CHECK, Checked, PickQuery};
+use desk::{Desk, Solved};
+
+/// The questions that a dispatcher answers.
+pub const QUESTIONS: &[&str] = &[
+    station::LEAVING,
+    "allocation",
+    "promise",
+    "picks",
+    "orders",
+    CHECK,
+];
+
+/// The topic that allocations are published under.
+pub const ALLOCATION: &str = "allocation";
+
+/// How many messages are taken at once.
+const CHUNK: usize = 4_096;
+
+/// Between two allocations. A stack of scans is one, not twenty.
+const REST: Duration = Duration::from_secs(1);
+
+/// Largest allocation that is published, bytes; a broker's usual limit is 1 MiB.
+const LARGEST: usize = 900_000;
+
+/// What alerts about orders begin with.
+const SHORT: &str = "short-";
+
+/// Allocates until shutdown. A site without a `[dispatch]` section has nothing to allocate.
+///
+/// # Errors
+/// When the customers file is wrong, the folder cannot be used, or the broker no longer has
+/// the log.
+pub async fn run(
+    site: Site,
+    bus: Bus,
+    mut clock: Clock,
+    data: &Path,
+    shutdown: Shutdown,
+) -> anyhow::Result<()> {
+    let Some(options) = &site.dispatch else {
+        tracing::info!("the site file has no [dispatch] section: nothing to do");
+        shutdown.requested().await;
+        return Ok(());
+    };
+    let customers = customers(&options.customers)?;
+    let folder = data.join("dispatcher");
+    std::fs::create_dir_all(&folder)
+        .with_context(|| format!("cannot make the folder {}", folder.display()))?;
+    let mut told = Told::open(&folder.join("told.txt"), "alert.dispatch")?;
+    let site_id = site.id;
+    let mut desk = Desk::new(&site, customers, &folder);
+    tokio::select! {
+        ready = bus.ready() => ready?,
+        () = shutdown.requested() => return Ok(()),
+    }
+    let mut log = bus.floor_after(None).await?;
+    let end = bus.floor_end().await?;
+    let mut questions = bus.questions(&site_id, QUESTIONS).await?;
+    let mut asked: Vec<Question> = Vec::new();
+    let mut solving: Option<JoinHandle<Solved>> = None;
+    let mut rests_until = Instant::now();
+    let mut waiting: Option<Tick> = None;
+    loop {
+        tokio::select! {
+            biased;
+            () = shutdown.requested() => break,
+            Some(question) = questions.next() => asked.push(question),
+            done = finished(&mut solving) => {
+                let news = desk.take(done.context("an allocation ended badly")?)?;
+                if let Some(allocation) = news {
+                    publish(&bus, &site_id, log.position().seq, &allocation).await;
+                }
+                let (short, over) = desk.shortages(told.open_under(SHORT));
+                for telling in short.iter().chain(&over) {
+                    told.tell(&bus, &site_id, telling).await?;
+                }
+                rests_until = Instant::now() + REST;
+            }
+            chunk = log.next_chunk(CHUNK) => {
+                for message in chunk? {
+                    desk.message(&message);
+                }
+                desk.read_to(log.position().seq);
+            }
+            tick = clock.next_tick() => waiting = Some(tick),
+        }
+        let seq = log.position().seq;
+        if seq < end {
+            continue; // the past first
+        }
+        if let Some(tick) = waiting.take_if(|tick| seq >= tick.after_seq) {
+            desk.reaches(tick.now);
+        }
+        if matches!(clock, Clock::System) {
+            desk.reaches(clock.now());
+        }
+        asked = desk.answer(asked).await;
+        // The end of a rest is noticed with the next tick at the latest.
+        if solving.is_none() && Instant::now() >= rests_until {
+            solving = desk.begin_if_due();
+        }
+    }
+    Ok(())
+}
+
+async fn finished(
+    solving: &mut Option<JoinHandle<Solved>>,
+) -> Result<Solved, tokio::task::JoinError> {
+    match solving {
+        Some(task) => {
+            let done = task.await;
+            *solving = None;
+            done
+        }
+        None => std::future::pending().await,
+    }
+}
+
+/// `seq`: the number in the log up to which it was read.
+async fn publish(bus: &Bus, site: &SiteId, seq: u64, allocation: &Allocation) {
+    let mut body = serde_json::to_vec(allocation).unwrap_or_default();
+    if body.len() > LARGEST {
+        // The batches and counts stay; who asks for a pick list gets the serials.
+        let mut short = allocation.clone();
+        for line in &mut short.lines {
+            for part in &mut line.assigned {
+                part.wheels.clear();
+            }
+        }
+        body = serde_json::to_vec(&short).unwrap_or_default();
+    }
+    let id = format!("{ALLOCATION}-{seq}-{}", allocation.today.date());
+    if let Err(error) = bus.publish_derived(site, ALLOCATION, &id, &body).await {
+        // It is published with the next change; who asks gets it at once.
+        tracing::warn!(%error, "the allocation was not published");
+    }
+}
+
+fn customers(path: &Path) -> anyhow::Result<Customers> {
+    let text = std::fs::read_to_string(path)
+        .with_context(|| format!("could not open {}", path.display()))?;
+    let file = path.display().to_string();
+    Ok(Customers::parse(&Origin {
+        file: &file,
+        text: &text,
+    })?)
+}
