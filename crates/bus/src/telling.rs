@@ -106,7 +106,8 @@ impl Told {
         })
     }
 
-    /// Tells whoever delivers alerts, once; while the broker is away, at a later try.
+    /// Tells whoever delivers alerts, each once, and takes what was told from the list. What
+    /// stays on it could not be told, the broker being away: try again.
     ///
     /// # Errors
     /// [`ToldError`]; then it is told again under the same name, which whoever delivers it
@@ -115,23 +116,22 @@ impl Told {
         &mut self,
         bus: &Bus,
         site: &SiteId,
-        telling: &Telling,
+        owed: &mut Vec<Telling>,
     ) -> Result<(), ToldError> {
-        let name = telling.name();
-        if self.names.contains(&name) {
-            return Ok(());
-        }
-        tracing::warn!("{}", telling.text);
-        let Ok(body) = serde_json::to_vec(telling) else {
-            return Ok(()); // four strings always encode
-        };
-        match bus.publish_derived(site, self.topic, &name, &body).await {
-            Ok(()) => self.add(name),
-            Err(error) => {
+        owed.retain(|telling| !self.names.contains(&telling.name()));
+        while let Some(telling) = owed.first() {
+            let name = telling.name();
+            // Four strings always encode.
+            let body = serde_json::to_vec(telling).unwrap_or_default();
+            if let Err(error) = bus.publish_derived(site, self.topic, &name, &body).await {
                 tracing::debug!(%error, alert = name, "not told yet");
-                Ok(())
+                return Ok(());
             }
+            tracing::warn!("{}", telling.text);
+            self.add(name)?;
+            owed.remove(0);
         }
+        Ok(())
     }
 
     fn add(&mut self, name: String) -> Result<(), ToldError> {

@@ -7,7 +7,7 @@ use chrono::{DateTime, Datelike, NaiveDate, Utc, Weekday};
 use crate::calendar::{end_of, is_weekday, later, local};
 use crate::chance::Chance;
 use crate::climate::Fault;
-use crate::doing::{DayScript, Doing};
+use crate::doing::{DayScript, Doing, Sale};
 use crate::floor::Floor;
 use crate::hold::OpenHold;
 use crate::ledger::Ledger;
@@ -73,6 +73,8 @@ pub struct Dairy {
     pub(crate) faults: Vec<Fault>,
     pub(crate) holds: Vec<OpenHold>,
     pub(crate) orders: u32,
+    /// Sold on the day being played.
+    pub(crate) sales: Vec<Sale>,
 }
 
 impl Dairy {
@@ -102,6 +104,7 @@ impl Dairy {
             faults: Vec::new(),
             holds: Vec::new(),
             orders: 1000,
+            sales: Vec::new(),
         }
     }
 
@@ -171,7 +174,8 @@ impl Dairy {
         self.waiting = waiting;
         self.docks.retain(|(_, opens), _| *opens >= end);
         doings.sort_by_key(|doing| doing.arrives_at);
-        DayScript { day, doings }
+        let sales = std::mem::take(&mut self.sales);
+        DayScript { day, doings, sales }
     }
 
     /// Vats to fill today.

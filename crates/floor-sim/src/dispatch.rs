@@ -5,7 +5,7 @@ use chrono::{DateTime, NaiveDate, Utc};
 use crate::calendar::{later, local, seconds};
 use crate::dairy::Dairy;
 use crate::deed::{Act, WheelNo};
-use crate::doing::Expected;
+use crate::doing::{Expected, Sale};
 use crate::drain::place_code;
 use crate::floor::{RETURNS, Stillage, stillage_code};
 use crate::mistakes;
@@ -68,6 +68,11 @@ impl Dairy {
             _ => &MARKETS[..],
         };
         let market = *self.chance.pick(markets).unwrap_or(&MARKETS[0]);
+        self.sales.push(Sale {
+            order: order.clone(),
+            market,
+            wheels: wheels.len(),
+        });
         let mut visit = Visit::new(DISPATCH, "08", "DISPATCH")
             .scan(4, format!("O.{order}"))
             .scan(3, format!("M.{market}"));

@@ -82,4 +82,17 @@ pub struct DayScript {
     /// In the order of arrival. Late ones may have been done the day before; the scans
     /// of one visit to a station always stay together and in order.
     pub doings: Vec<Doing>,
+    /// What is sold today: ordered before, and sent this afternoon.
+    pub sales: Vec<Sale>,
+}
+
+/// Wheels that go to a customer.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Sale {
+    /// The order's number.
+    pub order: String,
+    /// The market.
+    pub market: &'static str,
+    /// How many wheels.
+    pub wheels: usize,
 }

@@ -36,7 +36,7 @@ mod visit;
 
 pub use dairy::{Dairy, Size};
 pub use deed::{Act, Deed, Incident, Kind, Mark, MissedTurn, Stranger, Void, WheelNo};
-pub use doing::{DayScript, Doing, Expected, What};
+pub use doing::{DayScript, Doing, Expected, Sale, What};
 pub use ledger::{Ledger, Summary};
 pub use mistakes::Mistakes;
 pub use nature::{Nature, Ripeness};

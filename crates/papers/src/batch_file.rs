@@ -399,6 +399,7 @@ impl<'f> File<'f> {
         paper.heading("Deviations");
         if rows.is_empty() {
             paper.paragraph("None is recorded.");
+            return;
         }
         let columns = [
             column("when", 1.2),
@@ -446,6 +447,7 @@ impl<'f> File<'f> {
             .collect();
         if rows.is_empty() {
             paper.paragraph("None is recorded.");
+            return;
         }
         let columns = [
             column("sample", 1.0),
@@ -604,7 +606,11 @@ fn balance(paper: &mut Paper, recall: &Recall) {
     rows.push(vec!["reworked".to_owned(), kg(balance.reworked_g)]);
     for (place, (count, grams)) in &balance.whole {
         rows.push(vec![
-            format!("{count} wheels {}", place.words()),
+            format!(
+                "{count} {} {}",
+                if *count == 1 { "wheel" } else { "wheels" },
+                place.words()
+            ),
             kg(*grams),
         ]);
     }

@@ -238,7 +238,7 @@ impl Desk {
                 Ok(order) => question.answer(&self.check(&order)).await?,
                 Err(error) => question.refuse(&error.to_string()).await?,
             },
-            _ => self.from_allocation(question).await?,
+            _ => self.ask_allocation(question).await?,
         }
         Ok(None)
     }
@@ -262,7 +262,7 @@ impl Desk {
         }
     }
 
-    async fn from_allocation(&self, question: Question) -> Result<(), BusError> {
+    async fn ask_allocation(&self, question: Question) -> Result<(), BusError> {
         let Some(last) = self.last.clone() else {
             let sentence = "the dispatcher is still reading the floor's log: ask again in a moment";
             return question.refuse(sentence).await;

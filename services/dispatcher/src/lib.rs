@@ -84,6 +84,7 @@ pub async fn run(
     let mut solving: Option<JoinHandle<Solved>> = None;
     let mut rests_until = Instant::now();
     let mut waiting: Option<Tick> = None;
+    let mut owed = Vec::new();
     loop {
         tokio::select! {
             biased;
@@ -95,9 +96,8 @@ pub async fn run(
                     publish(&bus, &site_id, log.position().seq, &allocation).await;
                 }
                 let (short, over) = desk.shortages(told.open_under(SHORT));
-                for telling in short.iter().chain(&over) {
-                    told.tell(&bus, &site_id, telling).await?;
-                }
+                owed = over;
+                owed.extend(short);
                 rests_until = Instant::now() + REST;
             }
             chunk = log.next_chunk(CHUNK) => {
@@ -118,6 +118,7 @@ pub async fn run(
         if matches!(clock, Clock::System) {
             desk.reaches(clock.now());
         }
+        told.tell(&bus, &site_id, &mut owed).await?;
         asked = desk.answer(asked).await;
         // The end of a rest is noticed with the next tick at the latest.
         if solving.is_none() && Instant::now() >= rests_until {

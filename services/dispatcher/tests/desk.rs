@@ -7,7 +7,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use bus::broker::ChildBroker;
-use bus::{Bus, Clock, Jobs, Shutdown};
+use bus::{Bus, Clock, Shutdown};
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use dispatch::office::Asked;
 use dispatch::pick::PickList;
@@ -36,6 +36,22 @@ async fn within<T>(doing: impl Future<Output = T>) -> T {
         .expect("this should not take a minute")
 }
 
+/// Hears alerts beside everything else: their ids and what they say.
+fn listen(mut jobs: bus::Jobs) -> tokio::sync::mpsc::UnboundedReceiver<(String, Value)> {
+    let (tell, heard) = tokio::sync::mpsc::unbounded_channel();
+    tokio::spawn(async move {
+        while let Some(job) = jobs.next().await {
+            let told = serde_json::from_slice(&job.body).unwrap();
+            assert!(job.subject.contains(".alert."), "{}", job.subject);
+            job.done().await.unwrap();
+            if tell.send((job.id.clone(), told)).is_err() {
+                return;
+            }
+        }
+    });
+    heard
+}
+
 struct House {
     dir: tempfile::TempDir,
     broker: ChildBroker,
@@ -45,7 +61,7 @@ struct House {
     numbered: u64,
     ids: FactIdSource,
     worker: Option<(Shutdown, JoinHandle<anyhow::Result<()>>)>,
-    heard: Jobs,
+    heard: tokio::sync::mpsc::UnboundedReceiver<(String, Value)>,
 }
 
 impl House {
@@ -72,7 +88,7 @@ impl House {
             .collect();
         let now = facts.iter().map(|fact| fact.occurred_at).max().unwrap();
         bus.publish_facts(&facts).await.unwrap();
-        let heard = bus.jobs("test", &site.id, "alert.>").await.unwrap();
+        let jobs = bus.jobs("test", &site.id, "alert.>").await.unwrap();
         let mut house = Self {
             dir,
             broker,
@@ -82,7 +98,7 @@ impl House {
             numbered: 0,
             ids: FactIdSource::default(),
             worker: None,
-            heard,
+            heard: listen(jobs),
         };
         house.start().await;
         house
@@ -166,12 +182,10 @@ impl House {
         within(async {
             loop {
                 self.tick().await;
-                let next = tokio::time::timeout(Duration::from_millis(100), self.heard.next());
-                if let Ok(job) = next.await {
-                    let job = job.unwrap();
-                    let told: Value = serde_json::from_slice(&job.body).unwrap();
-                    job.done().await.unwrap();
-                    return (job.id.clone(), told["text"].as_str().unwrap().to_owned());
+                let next = tokio::time::timeout(Duration::from_millis(100), self.heard.recv());
+                if let Ok(told) = next.await {
+                    let (id, told) = told.unwrap();
+                    return (id, told["text"].as_str().unwrap().to_owned());
                 }
             }
         })

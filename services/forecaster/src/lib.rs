@@ -72,6 +72,7 @@ pub async fn run(
         day: None,
     };
     let mut seq = 0;
+    let mut owed = Vec::new();
     let mut waiting: Option<Tick> = None;
     let mut rests_until = Instant::now();
     loop {
@@ -81,13 +82,8 @@ pub async fn run(
             Some(question) = questions.next() => rounds.answer(question),
             done = finished(&mut rounds.running) => {
                 let pass = done.context("a round of forecasts ended badly")?;
-                for telling in pass.unexplained.iter().chain(&pass.drying) {
-                    told.tell(&bus, &site_id, telling).await?;
-                }
-                let over = alerts::dry_as_usual(told.open_under(alerts::DRYING), &pass.drying);
-                for telling in &over {
-                    told.tell(&bus, &site_id, telling).await?;
-                }
+                owed = alerts::dry_as_usual(told.open_under(alerts::DRYING), &pass.drying);
+                owed.extend(pass.unexplained.iter().chain(&pass.drying).cloned());
                 rounds.take(pass)?;
                 rests_until = Instant::now() + REST;
             }
@@ -102,6 +98,7 @@ pub async fn run(
         if seq < end {
             continue; // the past first
         }
+        told.tell(&bus, &site_id, &mut owed).await?;
         if let Some(tick) = waiting.take_if(|tick| seq >= tick.after_seq) {
             rounds.known.now = Some(tick.now);
         }

@@ -122,9 +122,8 @@ pub async fn run(
             && outbox.waiting() == 0
             && keeper.seq() >= bus_end(&bus, keeper.seq()).await
         {
-            for telling in keeper.without_right() {
-                told.tell(&bus, &site.id, &telling).await?;
-            }
+            let mut warned = keeper.without_right();
+            told.tell(&bus, &site.id, &mut warned).await?;
             state_owed(&mut keeper, &outbox, &station, &clock)?;
         }
         tokio::select! {
@@ -155,9 +154,9 @@ pub async fn run(
             }
             if looked.is_none_or(|looked| tick.now - looked >= LOOK_EVERY || tick.now < looked) {
                 looked = Some(tick.now);
-                for telling in keeper.to_tell(tick.now, &site.clock) {
-                    told.tell(&bus, &site.id, &telling).await?;
-                }
+                // What could not be told is owed still at the next look.
+                let mut owed = keeper.to_tell(tick.now, &site.clock);
+                told.tell(&bus, &site.id, &mut owed).await?;
             }
         }
     }

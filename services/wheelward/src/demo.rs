@@ -73,6 +73,7 @@ pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
         let script = dairy.next_day();
         let from = history.facts().len();
         history.play(&script)?;
+        entered.extend(office.morning(&script)?);
         entered.extend(office.day(script.day, &history.facts()[from..])?);
     }
     let past = history.facts().len() + entered.len();
@@ -132,6 +133,7 @@ pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
         let mut days = 0;
         while !shutdown.is_requested() && args.days.is_none_or(|most| days < most) {
             let script = dairy.next_day();
+            evenings.morning(&script).await?;
             driver
                 .play(&script, pace, &asker, &mut picture, &shutdown)
                 .await?;

@@ -1,12 +1,15 @@
-//! Larkholm's office, invented: in the evening it enters the day's lots, milk screens, heat
-//! treatments, doses, pH, checks and samples, each at the time at which it was done.
+//! Larkholm's office, invented: in the morning it enters what was ordered; in the evening the
+//! day's lots, milk screens, heat treatments, doses, pH, checks and samples, each at the time
+//! at which it was done.
 
 use std::collections::BTreeSet;
 
+use anyhow::Context as _;
 use bus::{Bus, FloorLog};
-use chrono::{DateTime, Datelike as _, NaiveDate, TimeDelta, Utc};
+use chrono::{DateTime, Datelike as _, Days, NaiveDate, TimeDelta, Utc};
 use facts::wire::Read;
 use facts::{Event, Fact, FactIdSource, Ingredient, LotId, Reading, StationId, VatStarted};
+use floor_sim::DayScript;
 use quantity::{Celsius, DairyDay, Litres, Ph};
 use site::Site;
 
@@ -43,6 +46,39 @@ impl Office {
             results: Vec::new(),
             facts: Vec::new(),
         })
+    }
+
+    /// Enters what customers ordered before a day begins; gives the facts.
+    pub fn morning(&mut self, script: &DayScript) -> anyhow::Result<Vec<Fact>> {
+        let at = self.site.clock.start_of(DairyDay::starting(script.day));
+        for sale in &script.sales {
+            // Who buys on each market, and by when they are sure to have it, days.
+            let (customer, road_days) = match sale.market {
+                "NORTH" => ("HARBOUR", 5),
+                "SOUTH" => ("SOUTHGATE", 8),
+                _ => ("FARSHORE", 24),
+            };
+            let recipe = self.site.recipes.iter().next();
+            let placed = facts::OrderPlaced {
+                order: sale.order.parse()?,
+                customer: customer.to_owned(),
+                market: sale.market.parse()?,
+                arrive_on: script.day + Days::new(road_days),
+                lines: vec![facts::OrderLine {
+                    recipe: recipe.context("the demo has a recipe")?.id,
+                    grade: facts::Grade::C,
+                    wheels: sale.wheels.try_into()?,
+                    weight_g: None,
+                    each_g: None,
+                    age_days: None,
+                    least_life_days: None,
+                    mixing: None,
+                }],
+                standing: None,
+            };
+            self.enter(at, placed);
+        }
+        Ok(std::mem::take(&mut self.facts))
     }
 
     /// Enters a day, on which these vats were filled; gives the facts.
@@ -271,6 +307,12 @@ impl Evenings {
             bus: bus.clone(),
             log,
         })
+    }
+
+    /// Enters what was ordered, before a day is played.
+    pub async fn morning(&mut self, script: &DayScript) -> anyhow::Result<()> {
+        let entered = self.office.morning(script)?;
+        Ok(self.bus.publish_facts(&entered).await?)
     }
 
     /// Enters a day once it has been played.
