@@ -30,8 +30,10 @@ fn fact(line: &str) -> Option<Fact> {
 
 fn main() {
     let mut args = std::env::args().skip(1);
-    let mut next = || args.next().expect("FACTS PAPERS LOT");
-    let (path, papers_file, lot) = (next(), next(), next());
+    let (Some(path), Some(papers_file), Some(lot)) = (args.next(), args.next(), args.next()) else {
+        eprintln!("usage: recall_papers FACTS PAPERS LOT, with facts that long_history wrote");
+        std::process::exit(2);
+    };
     let text = std::fs::read_to_string(&papers_file).unwrap();
     let dairy = Dairy::parse(&Origin {
         file: &papers_file,

@@ -33,8 +33,11 @@ fn each(path: &str, mut take: impl FnMut(&[u8])) {
 
 fn main() {
     let mut args = std::env::args().skip(1);
-    let path = args.next().expect("FACTS FOLDER");
-    let folder = PathBuf::from(args.next().expect("FACTS FOLDER"));
+    let (Some(path), Some(folder)) = (args.next(), args.next()) else {
+        eprintln!("usage: verify_many FACTS FOLDER, with facts that long_history wrote");
+        std::process::exit(2);
+    };
+    let folder = PathBuf::from(folder);
     std::fs::create_dir_all(&folder).unwrap();
     let ledger_file = folder.join("ledger.txt");
     let site: SiteId = "larkholm".parse().unwrap();
