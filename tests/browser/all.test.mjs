@@ -1,6 +1,8 @@
 // Real browsers against the real program. Pictures of every page are left in target/browser.
 import { after, before, test } from "node:test";
 import { api } from "./api.mjs";
+import { bad } from "./bad.mjs";
+import { camera } from "./camera.mjs";
 import { House } from "./house.mjs";
 import { pages } from "./pages.mjs";
 import { shift } from "./shift.mjs";
@@ -14,5 +16,7 @@ before(async () => {
 after(() => house?.end());
 
 shift(test, () => house);
+camera(test, () => house);
+bad(test, () => house);
 pages(test, () => house);
 api(test, () => house);

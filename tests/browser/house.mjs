@@ -88,12 +88,17 @@ export class House {
     mkdirSync(shots, { recursive: true });
     return house;
   }
+  // Pictures of labels as the dairy's label printer has drawn them, by wheel.
+  labels() {
+    const folder = path.join(this.data, "labels");
+    return readdirSync(folder).map((name) => ({ wheel: name.match(/^(.+-\d+)-[0-9a-f]{8}-/)[1], file: path.join(folder, name) }));
+  }
   // A browser of its own, with a profile that outlives it.
-  async browser(name, options = {}) {
+  async browser(name, { more = [], ...options } = {}) {
     const profile = path.join(this.dir, `profile-${name}`);
     const context = await chromium.launchPersistentContext(profile, {
       executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
-      args: ["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--lang=en-GB"],
+      args: ["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--lang=en-GB", ...more],
       viewport: { width: 1280, height: 800 },
       locale: "en-GB",
       ...options,
@@ -103,7 +108,17 @@ export class House {
     context.on("weberror", (error) => context.wrong.push(String(error.error())));
     context.setDefaultTimeout(20_000);
     this.browsers.push(context);
+    context.on("close", () => { this.browsers = this.browsers.filter((other) => other !== context); });
     return context;
+  }
+  // One browser for many stations, each with cookies and storage of its own.
+  async crowd() {
+    const browser = await chromium.launch({
+      executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
+      args: ["--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"],
+    });
+    this.browsers.push(browser);
+    return browser;
   }
   // As when a tablet's battery dies: no process of the browser has a last word.
   async kill(context) {
@@ -114,6 +129,8 @@ export class House {
     }
     await until("the browser's end", () => context.pages().length === 0 || context.browser()?.isConnected() === false);
     rmSync(path.join(context.profile, "SingletonLock"), { force: true });
+    // It has no last word for the house's end either, which would wait for it.
+    this.browsers = this.browsers.filter((other) => other !== context);
   }
   async signIn(page, person) {
     await page.goto(`${this.url}/sign-in`);

@@ -2,7 +2,7 @@
 // theme, both languages; and a picture of each to look at.
 import assert from "node:assert/strict";
 import path from "node:path";
-import { axe, people, shots } from "./house.mjs";
+import { axe, people, shots, until } from "./house.mjs";
 
 const TAGS = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"];
 
@@ -16,15 +16,25 @@ export async function addresses(page, url) {
   return {
     today: "/today",
     floor: "/floor",
+    "floor-past": "/floor?days=-3",
+    "floor-ahead": "/floor?days=7",
     stand: `/stands/stillage/${standing.carrier.stillage}`,
     wheel: `/wheels/${ironed.wheel}`,
     "wheel-corrected": `/wheels/${ironed.wheel}?all=true`,
     batch: `/batches/${ironed.batch}`,
+    "batch-corrected": `/batches/${ironed.batch}?all=true`,
+    corrections: "/corrections",
+    "corrections-batch": `/corrections?batch=${ironed.batch}`,
+    "corrections-stand": `/corrections?stand=stillage/${standing.carrier.stillage}`,
     portions: "/portions",
     rooms: "/rooms",
     alerts: "/alerts",
     find: "/find",
     "find-nothing": "/find?q=nothing-of-this-name",
+    entry: "/entry",
+    "entry-lab": "/entry/lab.resulted",
+    recall: `/recall?what=batch&code=${ironed.batch}`,
+    holds: "/holds",
     people: "/people",
     stations: "/stations",
     me: "/me",
@@ -46,6 +56,28 @@ export async function shoot(page, name) {
   await page.screenshot({ path: path.join(shots, `${name}.png`), fullPage: name.startsWith("whole-") });
 }
 
+// A record that is wrong is struck through, with its reason, wherever records are shown.
+async function correct(page, wheel) {
+  const reason = "the wrong stillage was scanned";
+  await page.goto(wheel);
+  const record = page.locator("ol.list > li").first();
+  const fact = await record.getAttribute("id");
+  await record.locator("summary").click();
+  await record.locator("[name=reason]").fill(reason);
+  await record.locator("button.danger").click();
+  await page.waitForURL((url) => url.pathname === new URL(wheel).pathname);
+  await until("the record's leaving the wheel's life", async () => {
+    await page.goto(wheel);
+    return (await page.locator(`#${fact}`).count()) === 0;
+  });
+  await page.goto(`${wheel}?all=true`);
+  assert.match(await page.innerText(`#${fact}`), new RegExp(reason));
+  const struck = await page.evaluate((fact) => getComputedStyle(document.querySelector(`#${fact} .voided`)).textDecorationLine, fact);
+  assert.equal(struck, "line-through");
+  await page.goto(`${new URL(wheel).origin}/corrections`);
+  assert.match(await page.innerText("main"), new RegExp(reason));
+}
+
 // Nothing is cut off at the side: what is wider than the page scrolls in a box of its own.
 async function fits(page, name) {
   const wide = await page.evaluate(() => document.documentElement.scrollWidth - document.documentElement.clientWidth);
@@ -58,6 +90,7 @@ export function pages(test, house) {
     const page = context.pages()[0];
     await house().signIn(page, people.manager);
     const all = await addresses(page, house().url);
+    await correct(page, house().url + all.wheel);
     for (const [name, address] of Object.entries(all)) {
       await page.goto(house().url + address);
       await check(page, name);
@@ -72,10 +105,16 @@ export function pages(test, house) {
     }
     await shoot(page, "zoomed-sign-in");
     await page.setViewportSize({ width: 390, height: 800 });
-    for (const name of ["today", "floor", "wheel", "portions"]) {
+    for (const name of ["today", "floor", "wheel", "batch", "portions", "rooms", "alerts", "corrections"]) {
       await page.goto(house().url + all[name]);
       await fits(page, `${name} on a telephone`);
       await shoot(page, `narrow-${name}`);
+    }
+    await page.setViewportSize({ width: 800, height: 1280 });
+    for (const name of ["today", "floor", "wheel", "entry", "recall"]) {
+      await page.goto(house().url + all[name]);
+      await fits(page, `${name} on a tablet`);
+      await shoot(page, `tablet-${name}`);
     }
     await page.setViewportSize({ width: 1280, height: 800 });
     await page.goto(`${house().url}/me`);
@@ -104,7 +143,8 @@ export function pages(test, house) {
     const context = await house().browser("morning");
     const page = context.pages()[0];
     await page.goto(`${house().url}/sign-in`);
-    // The badge field has the focus already.
+    // The badge field has the focus by itself as soon as it is drawn.
+    await page.waitForSelector("[name=badge]:focus");
     await page.keyboard.type(people.manager.badge);
     await page.keyboard.press("Tab");
     await page.keyboard.type(people.manager.pin);
@@ -146,6 +186,7 @@ export function pages(test, house) {
     await page.waitForFunction(() => document.body.innerText.includes("seen on the morning walk"));
     assert.match(await page.innerText("main"), new RegExp(people.manager.name));
     await page.goto(`${house().url}/find`);
+    await page.waitForSelector("[name=q]:focus");
     await page.keyboard.type("R2");
     await page.keyboard.press("Enter");
     await page.waitForURL("**/rooms");

@@ -80,6 +80,12 @@ export function shift(test, house) {
     }
     const all = await receipts(page);
     assert.ok(!all.some((receipt) => receipt.recorded === "wheel.dispatched"));
+    await page.setViewportSize({ width: 800, height: 1280 });
+    for (const [name, button] of [["station", null], ["choosing", "#current"], ["number", "#numbers"]]) {
+      if (button) { await page.click(button); }
+      await shoot(page, `tablet-${name}`);
+      if (button) { await page.click("dialog[open] [data-close]"); }
+    }
     await page.setViewportSize({ width: 390, height: 800 });
     await scan(page, "A.TURN");
     await scan(page, `S.${free[2]}`, "ok");

@@ -4,6 +4,7 @@ use std::fs::File;
 use std::path::{Path, PathBuf};
 use std::process::{ExitStatus, Stdio};
 
+use tokio::io::AsyncWriteExt as _;
 use tokio::process::{Child, Command};
 
 use crate::within;
@@ -65,13 +66,25 @@ pub async fn run<S: AsRef<std::ffi::OsStr>>(args: &[S]) -> Said {
 /// # Panics
 /// When it does not start or does not end.
 pub async fn run_in<S: AsRef<std::ffi::OsStr>>(folder: &Path, args: &[S]) -> Said {
-    let running = command(folder, args)
-        .stdin(Stdio::null())
+    run_typing(folder, args, "").await
+}
+
+/// Runs the program in a folder to its end, with something typed.
+///
+/// # Panics
+/// When it does not start or does not end.
+pub async fn run_typing<S: AsRef<std::ffi::OsStr>>(folder: &Path, args: &[S], typed: &str) -> Said {
+    let mut child = command(folder, args)
+        .stdin(Stdio::piped())
         .stdout(Stdio::piped())
         .stderr(Stdio::piped())
         .spawn()
-        .expect("the program starts")
-        .wait_with_output();
+        .expect("the program starts");
+    let mut stdin = child.stdin.take().expect("its input");
+    // A program that reads nothing may have closed it already.
+    let _ = stdin.write_all(typed.as_bytes()).await;
+    drop(stdin);
+    let running = child.wait_with_output();
     let words: Vec<_> = args.iter().map(|a| a.as_ref().to_string_lossy()).collect();
     let ended = within(&format!("`wheelward {}`", words.join(" ")), running)
         .await

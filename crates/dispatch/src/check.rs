@@ -111,11 +111,12 @@ impl Desk<'_> {
         }
     }
 
-    /// Checks what an order is to be changed to.
+    /// Checks what an order is to be changed to. An order that says so already need not be
+    /// changed.
     ///
     /// # Errors
     /// Everything that is wrong with it.
-    pub fn check_change(&self, order: &OrderPlaced) -> Result<(), Vec<Trouble>> {
+    pub fn check_change(&self, order: &OrderPlaced) -> Result<Known, Vec<Trouble>> {
         let Some(known) = self.book.order(order.order) else {
             let message = format!("there is no order {}: place it first", order.order);
             return Err(vec![of_order("order", message)]);
@@ -127,11 +128,22 @@ impl Desk<'_> {
             );
             return Err(vec![of_order("order", message)]);
         }
+        if known.customer != order.customer {
+            let message = format!(
+                "order {} is {}'s: cancel it, and place one under another number",
+                order.order, known.customer
+            );
+            return Err(vec![of_order("customer", message)]);
+        }
+        let (day, lines) = (known.arrive_on, &known.lines);
+        if day == order.arrive_on && *lines == order.lines && known.standing == order.standing {
+            return Ok(Known::Same);
+        }
         let without = Desk {
             book: &OrderBook::default(),
             ..*self
         };
-        without.check(order).map(|_| ())
+        without.check(order)
     }
 
     fn other_content(&self, id: OrderId) -> Trouble {
@@ -139,7 +151,7 @@ impl Desk<'_> {
         let message = match cancelled {
             Some(_) => format!("order {id} was placed and cancelled: use another number"),
             None => format!(
-                "order {id} is there with other content: change it with `wheelward order change`, or use another number"
+                "order {id} is there with other content: change it with `wheelward orders change`, or use another number"
             ),
         };
         of_order("order", message)

@@ -193,7 +193,7 @@ impl Lane {
             Weekday::Sat,
             Weekday::Sun,
         ] {
-            if let Some(seen) = journeys.of(self.id, weekday) {
+            if let Some(seen) = journeys.seen(self.id, weekday) {
                 let key = weekday.num_days_from_monday();
                 let file = self.transit_on.get(&key).unwrap_or(&self.transit);
                 self.transit_on.insert(key, file.learned(seen));

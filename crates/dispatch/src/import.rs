@@ -84,9 +84,18 @@ struct Row {
     line: OrderLine,
 }
 
+/// What a table of orders is for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Purpose {
+    /// Its orders are to be placed.
+    Place,
+    /// It says what orders are changed to that are there.
+    Change,
+}
+
 /// Reads a table of orders and checks each against the desk.
 #[must_use]
-pub fn import(table: &[u8], desk: &Desk<'_>) -> Import {
+pub fn import(table: &[u8], desk: &Desk<'_>, purpose: Purpose) -> Import {
     let mut import = Import::default();
     let table = table.strip_prefix(b"\xef\xbb\xbf").unwrap_or(table);
     let heads = table.split(|b| *b == b'\n').next().unwrap_or_default();
@@ -149,7 +158,7 @@ pub fn import(table: &[u8], desk: &Desk<'_>) -> Import {
     }
     for (name, rows, spoiled) in orders {
         match (OrderId::new(&name), spoiled) {
-            (Ok(id), false) => take(id, &rows, desk, &mut import),
+            (Ok(id), false) => take(id, &rows, desk, purpose, &mut import),
             _ => import.left_out.push(name),
         }
     }
@@ -158,7 +167,7 @@ pub fn import(table: &[u8], desk: &Desk<'_>) -> Import {
 }
 
 /// One order's rows together.
-fn take(id: OrderId, rows: &[Row], desk: &Desk<'_>, import: &mut Import) {
+fn take(id: OrderId, rows: &[Row], desk: &Desk<'_>, purpose: Purpose, import: &mut Import) {
     let Some(first) = rows.first() else {
         return;
     };
@@ -199,7 +208,11 @@ fn take(id: OrderId, rows: &[Row], desk: &Desk<'_>, import: &mut Import) {
         lines: rows.iter().map(|row| row.line.clone()).collect(),
         standing: first.standing.clone(),
     };
-    match desk.check(&order) {
+    let checked = match purpose {
+        Purpose::Place => desk.check(&order),
+        Purpose::Change => desk.check_change(&order),
+    };
+    match checked {
         Ok(Known::Same) if wrong.is_empty() => import.unchanged.push(id),
         Ok(_) if wrong.is_empty() => import.orders.push(order),
         Ok(_) => {}

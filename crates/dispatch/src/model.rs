@@ -100,6 +100,7 @@ pub struct Memory {
     tree: Vec<Name>,
     full: Vec<Name>,
     tops: Vec<Node>,
+    takes: Vec<Node>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -372,6 +373,7 @@ impl Model {
             tree: basis.tree.iter().map(name).collect(),
             full: basis.full.iter().map(name).collect(),
             tops: basis.tops.iter().map(node).collect(),
+            takes: basis.takes.iter().map(node).collect(),
         }
     }
 
@@ -404,6 +406,7 @@ impl Model {
             tree: memory.tree.iter().filter_map(arc).collect(),
             full: memory.full.iter().filter_map(arc).collect(),
             tops: memory.tops.iter().filter_map(node).collect(),
+            takes: memory.takes.iter().filter_map(node).collect(),
         };
         self.hang_on_yard(&mut basis);
         if basis.tops.is_empty() {

@@ -5,7 +5,9 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, Utc};
-use facts::{CustomerId, Fact, Grade, MarketId, OrderId, OrderLine, RecipeId, RoomId, WheelId};
+use facts::{
+    CustomerId, Event, Fact, Grade, MarketId, OrderId, OrderLine, RecipeId, RoomId, WheelId,
+};
 use quantity::DairyDay;
 use recipe::RecipeBook;
 use ripening::{Floor, Practice};
@@ -17,7 +19,9 @@ use crate::customers::Customers;
 use crate::orders::OrderBook;
 use crate::promise::{Answer, Ask, promise};
 use crate::readiness::FloorForecast;
+use crate::report::Forecasts;
 use crate::stock::{self, Cheese, GradeCounts, Place, Stock, readiness_on};
+use crate::transit::Journeys;
 use crate::verdict::{Reason, Verdict, may_leave};
 use crate::wanted::{Amount, LineKey, Now, Wanted, open_lines, weight_limits};
 
@@ -28,7 +32,13 @@ const SENT_AHEAD_DAYS: i64 = 60;
 pub struct Office {
     floor: Floor,
     book: OrderBook,
+    /// As their file says.
+    file: Customers,
+    /// With what deliveries have taught of the roads.
     customers: Arc<Customers>,
+    /// Something arrived since the roads were learned.
+    arrived: bool,
+    forecasts: Forecasts,
     /// Rooms in walking order.
     walk: Vec<RoomId>,
 }
@@ -87,7 +97,10 @@ impl Office {
         Self {
             floor: Floor::new(practice),
             book: OrderBook::default(),
-            customers: Arc::new(customers),
+            customers: Arc::new(customers.clone()),
+            file: customers,
+            arrived: false,
+            forecasts: Forecasts::default(),
             walk,
         }
     }
@@ -96,11 +109,24 @@ impl Office {
     pub fn apply(&mut self, fact: &Fact) {
         self.floor.apply(fact);
         self.book.apply(fact);
+        self.forecasts.apply(fact);
+        self.arrived |= matches!(fact.event, Event::WheelDelivered(_) | Event::Voided(_));
     }
 
     /// Lets time pass.
     pub fn refresh(&mut self, now: DateTime<Utc>) {
         self.floor.refresh(now);
+        if std::mem::take(&mut self.arrived) {
+            let clock = &self.floor.practice().clock;
+            let journeys = Journeys::of(&self.book, &self.file, clock);
+            self.customers = Arc::new(self.file.clone().learned(&journeys));
+        }
+    }
+
+    /// Every forecast that was told.
+    #[must_use]
+    pub const fn forecasts(&self) -> &Forecasts {
+        &self.forecasts
     }
 
     /// The floor.
@@ -115,7 +141,7 @@ impl Office {
         &self.book
     }
 
-    /// Who buys, and how it gets there.
+    /// Who buys, and how it gets there: the roads as deliveries have shown them to be.
     #[must_use]
     pub const fn customers(&self) -> &Arc<Customers> {
         &self.customers

@@ -1,10 +1,14 @@
 //! How long the road takes, as a distribution over whole days, and how it is learned.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::Weekday;
-use facts::LaneId;
+use chrono::{Datelike as _, Weekday};
+use facts::{CustomerId, LaneId};
+use quantity::DairyClock;
 use serde::{Deserialize, Serialize};
+
+use crate::customers::Customers;
+use crate::orders::{Order, OrderBook};
 
 /// How many deliveries the customers file's own figures count as when delivered ones are
 /// added to them.
@@ -53,7 +57,38 @@ impl Transit {
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Journeys(BTreeMap<(LaneId, u32), BTreeMap<i64, u32>>);
 
+/// A delivery that took longer says nothing about the road: someone entered it late, or a
+/// clock was wrong.
+const LONGEST_DAYS: i64 = 60;
+
 impl Journeys {
+    /// What the orders' own facts say: wheels that left and arrived. All that left for an
+    /// order on a day and arrived together is one delivery. Where the customer was told a
+    /// lane for that day it went by that, else by the customer's usual one.
+    #[must_use]
+    pub fn of(book: &OrderBook, customers: &Customers, clock: &DairyClock) -> Self {
+        let mut journeys = Self::default();
+        for order in book.orders() {
+            let customer = CustomerId::new(&order.customer).ok();
+            let customer = customer.and_then(|id| customers.customers.get(&id));
+            let Some(usual) = customer.and_then(|customer| customer.lanes.first()) else {
+                continue;
+            };
+            let went = order.sent.iter().filter_map(|(wheel, left)| {
+                let arrived = order.arrived.get(wheel)?;
+                Some((clock.day_of(left.at), clock.day_of(arrived.at)))
+            });
+            for (left, arrived) in went.collect::<BTreeSet<_>>() {
+                let days = arrived.days_since(left);
+                if (0..=LONGEST_DAYS).contains(&days) {
+                    let lane = told_lane(&order, left.date()).unwrap_or(*usual);
+                    journeys.note(lane, left.date().weekday(), days);
+                }
+            }
+        }
+        journeys
+    }
+
     /// Notes one delivery.
     pub fn note(&mut self, lane: LaneId, left_on: Weekday, days: i64) {
         let key = (lane, left_on.num_days_from_monday());
@@ -62,9 +97,16 @@ impl Journeys {
 
     /// What was seen of a lane on a weekday.
     #[must_use]
-    pub fn of(&self, lane: LaneId, left_on: Weekday) -> Option<&BTreeMap<i64, u32>> {
+    pub fn seen(&self, lane: LaneId, left_on: Weekday) -> Option<&BTreeMap<i64, u32>> {
         self.0.get(&(lane, left_on.num_days_from_monday()))
     }
+}
+
+/// The lane that was told for what leaves on a day.
+fn told_lane(order: &Order, leave_on: chrono::NaiveDate) -> Option<LaneId> {
+    let mut told = order.told.values().flatten();
+    told.find(|promised| promised.leave_on == leave_on)
+        .map(|promised| promised.lane)
 }
 
 #[cfg(test)]

@@ -74,6 +74,11 @@ pub struct Basis {
     pub full: Vec<usize>,
     /// Nodes that each part of the tree hangs by.
     pub tops: Vec<usize>,
+    /// Of them, those whose part takes more than it gives, also when what it lacks has come
+    /// to nothing: without that, such a part would start from other prices than it ended
+    /// with.
+    #[serde(default)]
+    pub takes: Vec<usize>,
 }
 
 impl<const R: usize> Network<R> {

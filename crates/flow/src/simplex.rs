@@ -74,6 +74,8 @@ pub(crate) struct Simplex<'p, P> {
     through: Vec<i64>,
     tree: Tree,
     potential: Vec<P>,
+    /// Nodes that hang on the root downwards even when nothing passes.
+    takes: Vec<bool>,
     /// Nodes that hang on the one just looked at: kept so that looking asks for no memory.
     below: Vec<u32>,
     /// Where the next search for an arc begins, and how many arcs it looks at before it
@@ -100,6 +102,7 @@ impl<'p, P: Price> Simplex<'p, P> {
             through: vec![0; own + nodes],
             tree: Tree::new(nodes),
             potential: vec![P::default(); nodes + 1],
+            takes: vec![false; nodes],
             below: Vec::new(),
             search_from: 0,
             search_block: own.isqrt().max(20),
@@ -151,6 +154,9 @@ impl<'p, P: Price> Simplex<'p, P> {
             }
         }
         let order = self.hang_basis(basis);
+        for top in basis.takes.iter().filter(|top| **top < self.nodes) {
+            self.takes[*top] = true;
+        }
         self.hang_all(&order, &mut excess, false);
         self.settle(self.root());
         if !self.repair() {
@@ -186,7 +192,9 @@ impl<'p, P: Price> Simplex<'p, P> {
             if parent == self.root() {
                 self.tree.take_off(node);
             }
-            self.hang_on_root(node, excess[n]);
+            // Only upwards can something still go where nothing goes.
+            let up = excess[n] > 0 || (excess[n] == 0 && (strongly || !self.takes[n]));
+            self.hang_on_root(node, excess[n], up);
         }
     }
 
@@ -221,8 +229,7 @@ impl<'p, P: Price> Simplex<'p, P> {
         excess[self.to[arc] as usize] += all;
     }
 
-    fn hang_on_root(&mut self, node: u32, excess: i64) {
-        let up = excess >= 0;
+    fn hang_on_root(&mut self, node: u32, excess: i64, up: bool) {
         let arc = self.arc_to_root(node, up);
         self.through[arc] = excess.abs();
         let by = u32::try_from(arc).unwrap_or(NONE);
@@ -668,13 +675,14 @@ impl<'p, P: Price> Simplex<'p, P> {
         };
         let root = self.root();
         let tops = self.tree.parent.iter().enumerate();
+        let tops = tops.filter(|(_, parent)| **parent == root);
+        let tops: Vec<usize> = tops.map(|(node, _)| node).collect();
+        let takes = tops.iter().copied().filter(|top| !self.tree.up[*top]);
         Basis {
             tree: standing(Standing::InTree),
             full: standing(Standing::Full),
-            tops: tops
-                .filter(|(_, parent)| **parent == root)
-                .map(|(node, _)| node)
-                .collect(),
+            takes: takes.collect(),
+            tops,
         }
     }
 }

@@ -102,13 +102,18 @@ proptest! {
         tree in prop::collection::vec(0usize..10, 0..12),
         full in prop::collection::vec(0usize..10, 0..6),
         tops in prop::collection::vec(0usize..10, 0..6),
+        takes in prop::collection::vec(0usize..10, 0..6),
     ) {
         let cold = network.solve();
-        for basis in [&cold.basis, &other.solve().basis, &Basis { tree, full, tops }] {
+        for basis in [&cold.basis, &other.solve().basis, &Basis { tree, full, tops, takes }] {
             let warm = network.solve_from(&network.prices(), basis);
             holds_together(&network, &warm);
             prop_assert_eq!(warm.cost, cold.cost);
             prop_assert_eq!(unplaced(&warm), unplaced(&cold));
+            // From its own end, whichever way it came there, nothing is left to do.
+            let again = network.solve_from(&network.prices(), &warm.basis);
+            prop_assert_eq!(again.steps, 0);
+            prop_assert_eq!(again.through, warm.through);
         }
         prop_assert_eq!(network.solve_from(&network.prices(), &cold.basis).steps, 0);
     }

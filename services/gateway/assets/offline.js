@@ -1,9 +1,10 @@
 // The service worker: a station opens, and opens again, while the dairy cannot be reached.
-// It keeps the station page and what that page needs; everything else goes to the network.
+// It keeps the station page and what that page needs, and what decodes the camera's picture
+// once that was used; everything else goes to the network.
 "use strict";
 
 const KEPT = "wheelward-1";
-const NEEDED = ["wheelward.css", "outbox.js", "station.js", "wheel.svg", "manifest.json"];
+const NEEDED = ["wheelward.css", "outbox.js", "camera.js", "station.js", "wheel.svg", "manifest.json"];
 // A steel door swallows requests without an answer.
 const PATIENCE = 4000;
 
@@ -35,7 +36,7 @@ async function answer(request, path) {
     const signal = AbortSignal.timeout(PATIENCE);
     const response = await fetch(request, { signal });
     const whole = response.status === 200 && !response.redirected;
-    if (whole && (path === "/station" || NEEDED.includes(path.slice("/assets/".length)))) {
+    if (whole && path !== "/") {
       await cache.put(path, response.clone());
     }
     return response;

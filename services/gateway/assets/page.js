@@ -2,18 +2,26 @@
 // in the middle of something on it.
 (function () {
   "use strict";
+  var slider = document.getElementById("days");
+  if (slider) {
+    var chosen = document.querySelector("output[data-days]");
+    var days = chosen.getAttribute("data-days").split("|");
+    var tell = function () { chosen.textContent = days[slider.value - slider.min]; };
+    slider.addEventListener("input", tell);
+    window.addEventListener("pageshow", tell); // a browser going back keeps where it stood
+  }
+
   var main = document.querySelector("main[data-live]");
   if (!main || !window.EventSource) { return; }
   var fresh = document.querySelector(".fresh");
-  var first = null;
+  var seen = Number(main.getAttribute("data-live")); // how much of the log this page knows
   var drawn = Date.now();
   var soon = 0; // not more often than every ten seconds: someone is reading
   var source = new EventSource("/api/v1/live");
   source.addEventListener("moved", function (event) {
     var seq = JSON.parse(event.data).seq;
-    if (first === null) { first = seq; return; }
-    if (seq === first) { return; }
-    first = seq;
+    if (seq === seen) { return; }
+    seen = seq;
     fresh.hidden = false;
     if (!soon) { soon = setTimeout(redraw, Math.max(0, drawn + 10000 - Date.now())); }
   });

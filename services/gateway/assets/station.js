@@ -435,27 +435,22 @@
   });
   document.addEventListener("visibilitychange", function () { if (!document.hidden) { refocus(); look(); } });
 
-  // --- the camera, where the browser reads codes by itself -----------------------------------
+  // --- the camera -----------------------------------------------------------------------
 
-  if ("BarcodeDetector" in window && navigator.mediaDevices) {
+  if (navigator.mediaDevices && navigator.mediaDevices.getUserMedia) {
     by("camera").hidden = false;
     by("camera").addEventListener("click", function () {
-      var video = by("video");
-      var detector = new window.BarcodeDetector();
-      navigator.mediaDevices.getUserMedia({ video: { facingMode: "environment" } }).then(function (stream) {
-        video.srcObject = stream;
-        video.play();
-        open("lens");
-        var looking = setInterval(function () {
-          detector.detect(video).then(function (codes) {
-            if (codes.length && by("lens").open) { by("lens").close(); scan(codes[0].rawValue); }
-          }).catch(function () {});
-        }, 200);
-        by("lens").addEventListener("close", function () {
-          clearInterval(looking);
-          stream.getTracks().forEach(function (track) { track.stop(); });
-        }, { once: true });
-      }).catch(function () { show("wrong", words["station-camera-none"], ""); });
+      by("lens-words").textContent = words["station-camera-starts"];
+      open("lens");
+      var looking = window.Camera.look(by("video"), function (line) {
+        by("lens").close();
+        scan(line);
+      }, function (what) {
+        if (what === "aim") { by("lens-words").textContent = words["station-camera-aim"]; return; }
+        by("lens").close();
+        show("wrong", words["station-camera-" + what], "");
+      });
+      by("lens").addEventListener("close", looking.stop, { once: true });
     });
   }
 

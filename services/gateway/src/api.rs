@@ -3,6 +3,7 @@
 
 mod floor;
 pub mod openapi;
+pub mod orders;
 mod record;
 mod session;
 mod station;
@@ -42,6 +43,12 @@ pub fn routes() -> Router<Gateway> {
             post(record::acknowledge),
         )
         .route("/api/v1/facts/{fact}/void", post(record::void))
+        .route("/api/v1/orders", get(orders::list).post(orders::place))
+        .route("/api/v1/orders/{order}/cancellation", post(orders::cancel))
+        .route("/api/v1/orders/{order}/confirmation", post(orders::confirm))
+        .route("/api/v1/allocation", get(orders::allocation))
+        .route("/api/v1/promise", get(orders::promise))
+        .route("/api/v1/picks", get(orders::picks))
         .route("/api/v1/live", get(live::live))
         .route("/api/{*rest}", axum::routing::any(nothing))
 }

@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use bus::{Bus, Clock, Shutdown};
 use chrono::{DateTime, Utc};
-use facts::StationId;
+use facts::{Event, Fact, PersonId, StationId};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use site::Site;
@@ -179,6 +179,20 @@ impl Gateway {
     #[must_use]
     pub fn shutdown(&self) -> &Shutdown {
         &self.0.shutdown
+    }
+
+    /// States facts in the gateway's own name, by a person, who then finds them on the pages.
+    ///
+    /// # Errors
+    /// When the disk cannot be written.
+    pub async fn state(&self, person: PersonId, events: Vec<Event>) -> Result<Vec<Fact>, Trouble> {
+        let facts = self.0.stations.state(person, events).await?;
+        if let Some(last) = facts.last()
+            && self.0.bus.is_connected()
+        {
+            self.0.outlook.heard(last.station_seq).await;
+        }
+        Ok(facts)
     }
 
     /// Asks the scheduler.

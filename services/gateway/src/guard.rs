@@ -32,11 +32,24 @@ pub const LARGEST_BODY: usize = 256 * 1024;
 /// A larger body is read so far before it is refused.
 const READ_AT_MOST: usize = 64 << 20;
 
-/// Scripts and styles come from this server's own files only.
-const POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; \
-    img-src 'self' data: blob:; media-src 'self' blob:; connect-src 'self'; font-src 'self'; \
-    manifest-src 'self'; worker-src 'self'; form-action 'self'; base-uri 'none'; \
-    frame-ancestors 'none'";
+/// Everything comes from this server's own files only.
+macro_rules! policy {
+    ($scripts:literal) => {
+        concat!(
+            "default-src 'none'; script-src ",
+            $scripts,
+            "; style-src 'self'; img-src 'self' data: blob:; media-src 'self' blob:; \
+             connect-src 'self'; font-src 'self'; manifest-src 'self'; worker-src 'self'; \
+             form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+        )
+    };
+}
+
+/// What every answer allows.
+const POLICY: &str = policy!("'self'");
+
+/// What the station page allows: its camera's decoder is WebAssembly.
+pub const STATION_POLICY: &str = policy!("'self' 'wasm-unsafe-eval'");
 
 /// Who asks.
 #[derive(Debug, Clone)]
@@ -47,6 +60,8 @@ pub struct Visitor {
     pub device: Option<Device>,
     /// Their address.
     pub from: IpAddr,
+    /// How far the log was read when they asked.
+    pub seq: u64,
     /// The language of their browser.
     asked_tongue: Option<Tongue>,
 }
@@ -274,6 +289,7 @@ fn visitor(gateway: &Gateway, request: &Request) -> Visitor {
         signed,
         device: cookie(headers, DEVICE_COOKIE).and_then(|key| people.device(&key)),
         from,
+        seq: *gateway.outlook().moved().borrow(),
         asked_tongue: asked.and_then(|asked| Tongue::accepted(asked.to_str().ok()?)),
     }
 }

@@ -4,6 +4,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
 
 use anyhow::Context as _;
 use bus::retry::Backoff;
@@ -18,8 +19,13 @@ use ripening::Floor;
 use site::Site;
 use tokio::sync::watch;
 
+use crate::stations::OFFICE;
+
 /// Messages taken at a time.
 const CHUNK: usize = 512;
+
+/// How long somebody waits for what they have recorded themselves.
+const HEARD_WITHIN: Duration = Duration::from_secs(2);
 
 /// Days planned.
 const PLANNED: usize = 14;
@@ -74,6 +80,8 @@ struct Folded {
     position: Option<Position>,
     said: BTreeMap<String, Vec<Said>>,
     orders: BTreeMap<OrderId, Order>,
+    /// The number of the newest fact of the gateway's own.
+    office: u64,
 }
 
 /// Who ordered, and the wheels that were promised or sent to them.
@@ -108,6 +116,15 @@ impl Outlook {
     #[must_use]
     pub fn moved(&self) -> watch::Receiver<u64> {
         self.moved.subscribe()
+    }
+
+    /// Waits until the gateway's own fact of this number is folded, but not for long: whoever
+    /// has recorded something should find it on the page that they see next.
+    pub async fn heard(&self, number: u64) {
+        let mut moved = self.moved();
+        let folded = moved.wait_for(|_| self.folded().office >= number);
+        // Without a broker it will take longer; the page is drawn anew then.
+        let _ = tokio::time::timeout(HEARD_WITHIN, folded).await;
     }
 
     /// Folds the log until shutdown.
@@ -260,6 +277,9 @@ impl Outlook {
                         about.sort_by_key(|said| (said.at, said.fact));
                     }
                 }
+                if fact.station.as_str() == OFFICE {
+                    folded.office = folded.office.max(fact.station_seq);
+                }
                 folded.order(&fact.event);
                 folded.floor.apply(&fact);
             }
@@ -279,6 +299,7 @@ impl Folded {
             position: None,
             said: BTreeMap::new(),
             orders: BTreeMap::new(),
+            office: 0,
         }
     }
 

@@ -11,11 +11,13 @@ mod frame;
 mod holds;
 mod icon;
 mod life;
+mod orders;
 mod people;
 mod portions;
 mod recall;
 mod rooms;
 mod say;
+mod shipments;
 mod sign_in;
 mod stand;
 mod station;
@@ -52,6 +54,9 @@ pub fn routes() -> Router<Gateway> {
         .route("/rooms", get(rooms::page))
         .route("/alerts", get(alerts::page).post(alerts::acknowledge))
         .route("/find", get(find::page))
+        .route("/orders", get(orders::page).post(orders::place))
+        .route("/orders/cancel", post(orders::cancel))
+        .route("/orders/confirm", post(orders::confirm))
         .route("/entry", get(entry::list))
         .route("/entry/{topic}", get(entry::form).post(entry::enter))
         .route("/recall", get(recall::page))

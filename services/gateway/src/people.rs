@@ -3,10 +3,15 @@
 //! a person and their PIN's hash can be erased.
 
 mod account;
+mod device;
 mod pin;
 mod register;
+mod secret;
+mod session;
 
 pub use account::{Account, Hand, Role, TemperatureUnit, Theme, WeightUnit, Wishes};
+pub use device::Device;
 pub use pin::{BadPin, Pin};
-pub use register::{Device, Register, Session, SignIn, Signed};
-pub(crate) use register::{hash, secret};
+pub use register::Register;
+pub(crate) use secret::{hash, secret};
+pub use session::{Session, SignIn, Signed};

@@ -210,6 +210,9 @@ station-choose = Was tun Sie?
 station-numbers = Zahl oder Klasse
 station-camera = Kamera
 station-camera-none = Die Kamera geht nicht: im Browser erlauben oder den Scanner nehmen
+station-camera-starts = Die Kamera wird gestartet
+station-camera-aim = Den Code ins Bild halten, sodass er es halb füllt
+station-camera-reader = Was Codes aus dem Bild liest, konnte nicht geholt werden: mit dem Scanner arbeiten, und mit der Kamera, wenn die Käserei erreichbar ist
 station-field = Scannen oder eintippen
 station-take = Übernehmen
 station-delete = Letzte Ziffer löschen
@@ -305,6 +308,7 @@ wheel-corrected = { $count ->
    *[other] { $count } Aufzeichnungen wurden berichtigt.
 }
 corrections-title = Berichtigungen
+corrections-here = Berichtigungen zu dem, was hier steht
 corrections-words = Eine Aufzeichnung wird nie geändert. Eine falsche ist hier und bei ihrem Laib durchgestrichen und gilt als nie geschehen.
 corrections-none = Noch wurde nichts berichtigt.
 wheel-corrected-show = Anzeigen
@@ -527,3 +531,61 @@ choice-discarded = weggeworfen
 choice-satisfactory = zufriedenstellend
 choice-acceptable = akzeptabel
 choice-unsatisfactory = unbefriedigend
+
+## Bestellungen
+nav-orders = Aufträge
+orders-title = Aufträge und Versand
+orders-short = Was fehlt, und warum
+orders-none-short = Von dem, was bestellt ist, fehlt nichts.
+orders-arrives-on = Ankunft { $day }
+orders-short-of = { $count ->
+    [one] { $count } Laib fehlt
+   *[other] { $count } Laibe fehlen
+}
+orders-options = Was helfen würde, jedes für sich:
+orders-fortnight = Was in den nächsten zwei Wochen das Haus verlässt
+orders-fortnight-chart = Laibe, die in den nächsten zwei Wochen das Haus verlassen, nach Weg und Tag; darunter als Liste
+orders-fortnight-words = Gefüllt: eingestufte Laibe. Umrandet: Laibe, die bis dahin reif erwartet werden.
+orders-fortnight-list = Als Liste
+orders-nothing-leaves = In den nächsten zwei Wochen verlässt nichts das Haus.
+orders-leaves = Abfahrt
+orders-lane = Mit
+orders-customer = Kunde
+orders-grade = Mindestens Klasse
+orders-ask = Ist es möglich?
+orders-ask-do = Fragen
+orders-by = Soll ankommen bis
+orders-promise-words = Eine Auskunft reserviert nichts: Auftrag erfassen.
+orders-all = Aufträge
+orders-none = Noch kein Auftrag ist erfasst.
+orders-none-open = Kein Auftrag ist offen.
+orders-over = { $count } ohne Offenes
+orders-order = Auftrag
+orders-next = Nächste Ankunft
+orders-lines = Bestellt
+orders-stands = Stand
+orders-again = { $weeks ->
+    [one] jede Woche
+   *[other] alle { $weeks } Wochen
+}
+orders-cancelled = storniert
+orders-told = Kunde weiß Bescheid
+orders-sure = zu { $percent } % sicher
+orders-sent = { $count ->
+    [one] { $count } Laib gesendet
+   *[other] { $count } Laibe gesendet
+}
+orders-do = Zugesagt oder storniert
+orders-confirm = Dem Kunden wurde gesagt, was kommt
+orders-confirm-words = Von da an hält sich die Zuteilung daran.
+orders-reason = Warum
+orders-cancel = Auftrag stornieren
+orders-new = Auftrag erfassen
+orders-number = Nummer des Auftrags
+orders-wheels = Laibe (oder unten Kilogramm)
+orders-kg = Kilogramm insgesamt
+orders-arrive-on = Muss ankommen am
+orders-every = Kommt wieder alle so viele Wochen (leer: einmal)
+orders-place = Erfassen
+orders-form-words = Aufträge mit mehreren Zeilen, Gewichten, Altern oder Grenzen beim Mischen: Tabelle einlesen, siehe wheelward orders import.
+orders-advises = Die Zuteilung rät; nur ein Scan beim Versand sendet einen Laib.

@@ -210,6 +210,9 @@ station-choose = What are you doing?
 station-numbers = Number or grade
 station-camera = Camera
 station-camera-none = The camera cannot be used: allow it in the browser, or use the scanner
+station-camera-starts = The camera is being started
+station-camera-aim = Hold the code into the picture, filling half of it
+station-camera-reader = What reads codes from the picture could not be fetched: use the scanner, and the camera when the dairy can be reached
 station-field = Scan, or type a code
 station-take = Take it
 station-delete = Delete the last digit
@@ -305,6 +308,7 @@ wheel-corrected = { $count ->
    *[other] { $count } records were corrected.
 }
 corrections-title = Corrections
+corrections-here = Corrections of what is shown here
 corrections-words = A record is never changed. One that was wrong is struck through here and on its wheel, and counts as never having happened.
 corrections-none = Nothing was corrected yet.
 wheel-corrected-show = Show them
@@ -527,3 +531,61 @@ choice-discarded = thrown away
 choice-satisfactory = satisfactory
 choice-acceptable = acceptable
 choice-unsatisfactory = unsatisfactory
+
+## Orders
+nav-orders = Orders
+orders-title = Orders and shipments
+orders-short = What is short, and why
+orders-none-short = Nothing that is ordered is short.
+orders-arrives-on = arrives { $day }
+orders-short-of = { $count ->
+    [one] { $count } wheel short
+   *[other] { $count } wheels short
+}
+orders-options = What would help, each alone:
+orders-fortnight = What leaves in the coming fortnight
+orders-fortnight-chart = Wheels that leave in the coming fortnight, by lane and day; the same as a list below
+orders-fortnight-words = Filled: graded wheels. Outlined: wheels that are expected to be ready by then.
+orders-fortnight-list = As a list
+orders-nothing-leaves = Nothing leaves in the coming fortnight.
+orders-leaves = Leaves
+orders-lane = By
+orders-customer = Customer
+orders-grade = Least grade
+orders-ask = Can they have it?
+orders-ask-do = Ask
+orders-by = Should arrive by
+orders-promise-words = An answer reserves nothing: enter the order.
+orders-all = Orders
+orders-none = No order was entered yet.
+orders-none-open = No order is open.
+orders-over = { $count } without anything open
+orders-order = Order
+orders-next = Next arrival
+orders-lines = Ordered
+orders-stands = Stands
+orders-again = { $weeks ->
+    [one] every week
+   *[other] every { $weeks } weeks
+}
+orders-cancelled = cancelled
+orders-told = customer was told
+orders-sure = { $percent } % sure
+orders-sent = { $count ->
+    [one] { $count } wheel sent
+   *[other] { $count } wheels sent
+}
+orders-do = Told or cancelled
+orders-confirm = The customer was told what comes
+orders-confirm-words = From then on the allocation keeps to it.
+orders-reason = Why
+orders-cancel = Cancel the order
+orders-new = Enter an order
+orders-number = The order’s number
+orders-wheels = Wheels (or kilograms below)
+orders-kg = Kilograms in all
+orders-arrive-on = Must arrive on
+orders-every = Comes again every so many weeks (empty: once)
+orders-place = Enter
+orders-form-words = Orders of several lines, with weights, ages or mixing limits: import a table, see wheelward orders import.
+orders-advises = The allocation advises; only a scan at dispatch sends a wheel.

@@ -17,8 +17,10 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 use facts::{BatchId, RoomId, WheelId};
 
 pub use self::dispatch::{
-    DispatchCommand, DispatchExportArgs, DispatchNoteArgs, DispatchPickArgs, DispatchPlanArgs,
-    OfficeArgs, OrdersCancelArgs, OrdersCommand, OrdersImportArgs, PromiseArgs, RecordArgs,
+    DispatchCommand, DispatchExportArgs, DispatchMakesArgs, DispatchNoteArgs, DispatchPackArgs,
+    DispatchPickArgs, DispatchPlanArgs, DispatchReportArgs, OfficeArgs, OrderSays,
+    OrdersCancelArgs, OrdersChangeArgs, OrdersCommand, OrdersConfirmArgs, OrdersDeliveredArgs,
+    OrdersImportArgs, OrdersPlaceArgs, OrdersRefusedArgs, PromiseArgs, RecordArgs, kilograms,
 };
 pub use self::forecast::{ForecastArgs, ForecastChart, ForecastCommand, ScoreArgs};
 pub use labels::{

@@ -1,19 +1,20 @@
 //! `wheelward promise` and `wheelward dispatch`: who gets which wheel, and when it leaves.
 
+mod outlook;
+mod picking;
+
 use std::path::Path;
 
 use anyhow::Context as _;
 use dispatch::allocation::Allocation;
 use dispatch::note::DispatchNote;
 use dispatch::office::Asked;
-use dispatch::pick::{PickList, pick_list};
 use dispatch::{Cheese, Memory, Yesterday, allocate};
 use facts::CustomerId;
 use quantity::DairyDay;
 
 use crate::cli::{
-    DispatchCommand, DispatchExportArgs, DispatchNoteArgs, DispatchPickArgs, DispatchPlanArgs,
-    PromiseArgs,
+    DispatchCommand, DispatchExportArgs, DispatchNoteArgs, DispatchPlanArgs, PromiseArgs,
 };
 use crate::office::Office;
 use crate::table::Table;
@@ -53,8 +54,11 @@ pub async fn promise(args: &PromiseArgs) -> anyhow::Result<()> {
 pub async fn run(command: &DispatchCommand) -> anyhow::Result<()> {
     match command {
         DispatchCommand::Plan(args) => plan(args).await,
-        DispatchCommand::Pick(args) => pick(args).await,
+        DispatchCommand::Pick(args) => picking::pick(args).await,
+        DispatchCommand::Pack(args) => picking::pack(args).await,
         DispatchCommand::Note(args) => note(args).await,
+        DispatchCommand::Makes(args) => outlook::makes(args).await,
+        DispatchCommand::Report(args) => outlook::report(args).await,
         DispatchCommand::Export(args) => export(args).await,
     }
 }
@@ -139,56 +143,9 @@ fn show_allocation(allocation: &Allocation) {
     println!("The allocation advises; only a scan at dispatch sends a wheel.");
 }
 
-async fn pick(args: &DispatchPickArgs) -> anyhow::Result<()> {
-    let office = Office::open(&args.office).await?;
-    let day = args.day.map_or(office.today(), DairyDay::starting);
-    let allocation = allocate(&office.problem(), &mut Memory::default());
-    let list = pick_list(
-        &allocation,
-        &office.look.cheeses,
-        &office.look.lines,
-        office.all.customers(),
-        day,
-    );
-    if args.office.source.ask.json {
-        return show::print_json(&list);
-    }
-    show_list(&list);
-    Ok(())
-}
-
-fn show_list(list: &PickList) {
-    println!("Pick list for {}", list.day);
-    for first in &list.first {
-        println!("FIRST: {first}");
-    }
-    let mut table = Table::new(&["room", "on", "wheel", "batch", "grade", "kg", "order"]);
-    for stop in &list.stops {
-        for wheel in &stop.wheels {
-            table.row([
-                stop.place.room.map_or(String::new(), |r| r.to_string()),
-                stop.place.carrier.map_or(String::new(), |c| c.to_string()),
-                wheel.wheel.to_string(),
-                wheel.batch.to_string(),
-                wheel.grade.map_or(String::new(), |g| g.to_string()),
-                format!("{:.3}", f64::from(wheel.weight_g) / 1_000.0),
-                format!("{}/{}", wheel.line.order, wheel.line.line),
-            ]);
-        }
-    }
-    table.print();
-    for (wheel, line, why) in &list.stopped {
-        println!("STOP: {wheel} for {line}: {why}");
-    }
-}
-
 async fn note(args: &DispatchNoteArgs) -> anyhow::Result<()> {
     let office = Office::open(&args.office).await?;
-    let order = office
-        .all
-        .book()
-        .order(args.order)
-        .with_context(|| format!("there is no order {}", args.order))?;
+    let order = office.order(args.order)?;
     let customer = CustomerId::new(&order.customer)
         .ok()
         .and_then(|id| office.all.customers().customers.get(&id))

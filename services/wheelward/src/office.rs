@@ -1,11 +1,14 @@
 //! The dispatch office of a running floor or a file of facts, with the customers file.
 
-use chrono::{DateTime, Utc};
-use dispatch::{Look, Problem, Yesterday};
-use facts::Event;
+use anyhow::Context as _;
+use bus::BusError;
+use chrono::{DateTime, TimeDelta, Utc};
+use dispatch::{Allocation, Look, Memory, Order, Problem, Yesterday, allocate};
+use facts::{Event, OrderId};
 use quantity::DairyDay;
 use ripening::answer::FloorPicture;
 use site::Site;
+use tokio::time::Instant;
 
 use crate::cli::{AskArgs, FactsArgs, OfficeArgs, RecordArgs};
 use crate::running::Asker;
@@ -22,6 +25,8 @@ pub struct Office {
     pub look: Look,
     pub yesterday: Yesterday,
     at: DateTime<Utc>,
+    /// When it was opened; nothing when one instant is looked at.
+    opened: Option<Instant>,
     desk: Desk,
 }
 
@@ -59,6 +64,7 @@ impl Office {
             all,
             yesterday: Yesterday::default(),
             at,
+            opened: args.source.at.is_none().then(Instant::now),
             desk,
         })
     }
@@ -73,16 +79,59 @@ impl Office {
         self.look.problem(&self.yesterday)
     }
 
-    /// Records facts about orders: on a running floor's log, or at the end of a file.
+    /// Today's allocation: a running floor's as its dispatch desk has it, so that nobody is
+    /// told otherwise than the desk goes by; else made here.
+    pub async fn allocation(&self, args: &OfficeArgs) -> anyhow::Result<Allocation> {
+        if args.source.replay.is_none() {
+            let asker = Asker::connect(&args.source.ask).await?;
+            match asker.bus.ask(&asker.site, "allocation", &()).await {
+                Ok(allocation) => return Ok(allocation),
+                Err(BusError::NobodyAnswers { .. }) => {}
+                Err(error) => eprintln!("LOOK: allocated here: {error}"),
+            }
+        }
+        Ok(allocate(&self.problem(), &mut Memory::default()))
+    }
+
+    /// An order that there is.
+    pub fn order(&self, id: OrderId) -> anyhow::Result<Order> {
+        let order = self.all.book().order(id);
+        order.with_context(|| {
+            format!("there is no order {id}: look for it with `wheelward orders list`")
+        })
+    }
+
+    /// The present; of a running floor, time goes on while a person scans.
+    pub fn present(&self) -> DateTime<Utc> {
+        let passed = self.opened.map(|opened| opened.elapsed());
+        let passed = passed.and_then(|passed| TimeDelta::from_std(passed).ok());
+        self.at + passed.unwrap_or_default()
+    }
+
+    /// Records facts about orders, now: on a running floor's log, or at the end of a file.
     pub async fn record(
-        &self,
-        ask: &AskArgs,
+        &mut self,
+        args: &OfficeArgs,
         to: &RecordArgs,
-        from_file: bool,
         events: Vec<Event>,
     ) -> anyhow::Result<()> {
+        let at = self.present();
+        self.record_at(at, args, to, events).await
+    }
+
+    /// Records facts that happened at an instant.
+    pub async fn record_at(
+        &mut self,
+        at: DateTime<Utc>,
+        args: &OfficeArgs,
+        to: &RecordArgs,
+        events: Vec<Event>,
+    ) -> anyhow::Result<()> {
+        let source = &args.source;
+        let from_file = source.replay.is_some();
+        let when = (self.site.id, at);
         self.desk
-            .record((self.site.id, self.at), ask, to, from_file, events)
+            .record(when, &source.ask, to, from_file, events)
             .await
     }
 }

@@ -300,3 +300,8 @@ pub fn print_json(value: &impl Serialize) -> anyhow::Result<()> {
     println!("{}", serde_json::to_string_pretty(value)?);
     Ok(())
 }
+
+/// `1 wheel`, `24 wheels`
+pub fn wheels(count: usize) -> String {
+    format!("{count} wheel{}", if count == 1 { "" } else { "s" })
+}

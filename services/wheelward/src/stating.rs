@@ -42,7 +42,7 @@ impl Desk {
     /// Records facts that happened at `at`: on the running floor that `ask` names, or, when
     /// `from_file`, at the end of the file that `to` names.
     pub async fn record(
-        &self,
+        &mut self,
         (site, at): (SiteId, DateTime<Utc>),
         ask: &AskArgs,
         to: &RecordArgs,
@@ -68,6 +68,7 @@ impl Desk {
                 };
                 text += &wire::to_line(&fact)?;
                 text.push('\n');
+                self.numbered = number;
             }
             return append(path, &text);
         }

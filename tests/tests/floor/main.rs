@@ -9,6 +9,7 @@ mod effects;
 mod malformed;
 mod oddities;
 mod offline;
+mod orders;
 mod portions;
 mod recipes;
 mod recorded;

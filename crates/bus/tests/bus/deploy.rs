@@ -9,12 +9,13 @@ use facts::Fact;
 
 use crate::support::*;
 
-const WORKERS: [&str; 7] = [
+const WORKERS: [&str; 8] = [
     "scheduler",
     "move-recorder",
     "scale-reader",
     "climate-reader",
     "forecaster",
+    "dispatcher",
     "label-printer",
     "notifier",
 ];
@@ -188,6 +189,44 @@ async fn with_the_shipped_permissions_each_worker_can_do_its_work_and_no_more() 
     let answer: String = within(recorder.ask(&site, "forecast", &())).await.unwrap();
     assert_eq!(answer, "in May");
     answering.await.unwrap();
+
+    // The dispatch desk is asked before a wheel leaves, and can send none itself.
+    let dispatcher = broker.user("dispatcher").await;
+    assert_eq!(everything(&dispatcher).await.len(), 30);
+    let asked = [
+        "leaving",
+        "allocation",
+        "promise",
+        "picks",
+        "orders",
+        "check-order",
+    ];
+    let mut questions = within(dispatcher.questions(&site, &asked)).await.unwrap();
+    let answering = tokio::spawn(async move {
+        for _ in asked {
+            let question = questions.next().await.unwrap();
+            let name = question.name.clone();
+            question.answer(&name).await.unwrap();
+        }
+    });
+    for name in asked {
+        let answer: String = within(recorder.ask(&site, name, &())).await.unwrap();
+        assert_eq!(answer, name);
+    }
+    answering.await.unwrap();
+    within(dispatcher.publish_derived(&site, "allocation", "allocation-1", b"{}"))
+        .await
+        .unwrap();
+    let sent = facts::WheelDispatched {
+        wheels: Vec::new(),
+        via: None,
+        order: None,
+        market: None,
+    };
+    let sent = renamed(some_facts(1), &sent.into());
+    let error = within(dispatcher.publish_facts(&sent)).await.unwrap_err();
+    assert!(matches!(error, BusError::Unanswered { .. }), "{error}");
+
     let gas = facts::RoomGasRead {
         room: facts::RoomId::new("R1").unwrap(),
         sensor: None,

@@ -85,6 +85,11 @@ impl Canvas {
     /// Notes must not hide what is measured.
     pub(super) fn keep_clear(&mut self, layer: &Layer, frame: &Frame) {
         let places: Vec<(f64, f64)> = match layer {
+            Layer::Level { y, .. } if y.is_finite() => {
+                let y = frame.y(*y);
+                self.taken.push([frame.left, y - 3.0, frame.right, y + 3.0]);
+                return;
+            }
             Layer::Points { marks, .. } => marks.iter().map(|mark| (mark.x, mark.y)).collect(),
             Layer::Line { points, .. } | Layer::Steps { points, .. } => points.clone(),
             _ => return,

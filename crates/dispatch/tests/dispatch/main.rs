@@ -9,3 +9,4 @@ mod orders;
 mod promising;
 mod properties;
 mod roads;
+mod telling;

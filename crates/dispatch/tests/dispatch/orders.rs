@@ -1,7 +1,7 @@
 //! Orders: imported, changed, cancelled, in any order.
 
 use dispatch::check::{Desk, Known};
-use dispatch::import::{Import, import};
+use dispatch::import::{Import, Purpose, import};
 use dispatch::orders::Odd;
 use dispatch::wanted::Amount;
 use dispatch::{OrderBook, open_lines};
@@ -35,10 +35,10 @@ fn read_bytes(table: &[u8], book: &OrderBook) -> Import {
         book,
         now: monday(),
     };
-    import(table, &desk)
+    import(table, &desk, Purpose::Place)
 }
 
-fn fact(n: u128, hour: u32, event: impl Into<Event>) -> Fact {
+pub fn fact(n: u128, hour: u32, event: impl Into<Event>) -> Fact {
     let at = format!("2026-02-{:02}T{:02}:00:00Z", 1 + hour / 24, hour % 24);
     let at = at.parse().unwrap();
     Fact {
@@ -53,7 +53,7 @@ fn fact(n: u128, hour: u32, event: impl Into<Event>) -> Fact {
     }
 }
 
-fn placed(order: &str, arrive_on: &str, lines: Vec<facts::OrderLine>) -> OrderPlaced {
+pub fn placed(order: &str, arrive_on: &str, lines: Vec<facts::OrderLine>) -> OrderPlaced {
     OrderPlaced {
         order: order.parse().unwrap(),
         customer: "HARBOUR".to_owned(),

@@ -318,7 +318,12 @@ fn has_ring(facts: &[Fact]) -> bool {
 
 /// As many histories as `PROPTEST_CASES` says.
 fn cases() -> ProptestConfig {
-    let usual = ProptestConfig::default();
+    // A history in which voidings void each other in a ring is left out: about one in a
+    // hundred.
+    let usual = ProptestConfig {
+        max_global_rejects: u32::MAX,
+        ..ProptestConfig::default()
+    };
     match std::env::var_os("PROPTEST_CASES") {
         Some(_) => usual,
         None => ProptestConfig {

@@ -6,7 +6,7 @@ use schemars::generate::SchemaSettings;
 use schemars::{Schema, SchemaGenerator};
 use serde_json::{Map, Value, json};
 
-use super::{floor, record, session, station};
+use super::{floor, orders, record, session, station};
 use crate::guard::{SESSION_COOKIE, TOKEN_HEADER};
 use crate::trouble::TroubleBody;
 
@@ -155,6 +155,68 @@ pub const CALLS: &[Call] = &[
             "/api/v1/facts/{fact}/void",
             "Records that a fact was wrong. For managers.",
         )
+    },
+    Call {
+        answer: Answer::Passed("array", "Every order as it now says, with what was sent."),
+        ..call("get", "/api/v1/orders", "What customers ordered.")
+    },
+    Call {
+        body: Some(of!(facts::OrderPlaced)),
+        answer: Answer::Of(of!(record::RecordedBody)),
+        ..call(
+            "post",
+            "/api/v1/orders",
+            "Places an order. What cannot be right about it is refused and said; the same order again records nothing.",
+        )
+    },
+    Call {
+        body: Some(of!(record::ReasonBody)),
+        answer: Answer::Of(of!(record::RecordedBody)),
+        ..call(
+            "post",
+            "/api/v1/orders/{order}/cancellation",
+            "Cancels an order.",
+        )
+    },
+    Call {
+        body: Some(of!(orders::ConfirmBody)),
+        answer: Answer::Of(of!(record::RecordedBody)),
+        ..call(
+            "post",
+            "/api/v1/orders/{order}/confirmation",
+            "Records that the customer was told what comes, as it is allocated now: it is kept to.",
+        )
+    },
+    Call {
+        answer: Answer::Passed(
+            "object",
+            "Lines with their wheels, what is short and why, what is left.",
+        ),
+        ..call(
+            "get",
+            "/api/v1/allocation",
+            "Which wheels go to which order and when.",
+        )
+    },
+    Call {
+        query: Some(of!(orders::PromiseParameters)),
+        answer: Answer::Passed(
+            "object",
+            "Yes and from which batches; or the nearest that can be.",
+        ),
+        ..call(
+            "get",
+            "/api/v1/promise",
+            "Whether so many wheels can arrive by a day.",
+        )
+    },
+    Call {
+        query: Some(of!(orders::PicksParameters)),
+        answer: Answer::Passed(
+            "object",
+            "Where to stop, in walking order, and what to fetch there.",
+        ),
+        ..call("get", "/api/v1/picks", "A day's pick list.")
     },
     Call {
         answer: Answer::Events,

@@ -77,7 +77,6 @@ pub async fn acknowledge_alert(
         note: words(note, "a note")?,
     };
     gateway
-        .stations()
         .state(signed.account.badge, vec![event.into()])
         .await
 }
@@ -100,10 +99,7 @@ pub async fn void_fact(
         fact,
         reason: words(reason, "a reason")?,
     });
-    gateway
-        .stations()
-        .state(signed.account.badge, vec![event])
-        .await
+    gateway.state(signed.account.badge, vec![event]).await
 }
 
 /// `POST /api/v1/alerts/{alert}/acknowledgement`
@@ -134,7 +130,7 @@ pub async fn void(
     Ok(recorded(&facts))
 }
 
-fn recorded(facts: &[Fact]) -> Json<RecordedBody> {
+pub(super) fn recorded(facts: &[Fact]) -> Json<RecordedBody> {
     Json(RecordedBody {
         facts: facts.iter().map(|fact| fact.id).collect(),
     })

@@ -1,6 +1,6 @@
 //! A batch: its make record, what it yielded, and how its wheels spread.
 
-use axum::extract::{Path, State};
+use axum::extract::{Path, Query, State};
 use facts::BatchId;
 use maud::{Markup, html};
 use ripening::answer::BatchPicture;
@@ -17,9 +17,11 @@ pub async fn page(
     State(gateway): Gate,
     visitor: Visitor,
     Path(batch): Path<String>,
+    shown: Result<Query<wheel::Shown>, axum::extract::rejection::QueryRejection>,
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
+    let all = shown.map(|Query(shown)| shown.all).unwrap_or_default();
     let id = BatchId::new(&batch).map_err(|bad| Trouble::bad(bad.to_string()))?;
     let picture: BatchPicture = gateway.ask("batch", &id).await?;
     let portions = gateway
@@ -64,7 +66,8 @@ pub async fn page(
             section {
                 h2 { (t.say("batch-record")) }
                 @if picture.record.is_empty() { p.empty { (t.say("batch-record-none")) } }
-                ol.list { @for line in &picture.record {
+                (wheel::corrected(t, &picture.record, all, &format!("/batches/{id}")))
+                ol.list { @for line in picture.record.iter().filter(|line| all || line.voided.is_none()) {
                     (wheel::record(&gateway, &visitor, t, &format!("/batches/{id}"), line))
                 } }
             }
@@ -95,6 +98,7 @@ pub async fn page(
     };
     let title = t.with("batch-title", [("batch", id.to_string().into())]);
     Ok(Frame::new(&gateway, &visitor, title, Here::Nowhere)
+        .about(format!("batch={id}"))
         .live()
         .draw(&content))
 }
@@ -118,7 +122,7 @@ fn spread(t: Tongue, wishes: Wishes, portions: &[f64], target: Option<(f64, f64)
         wrong.count()
     });
     html! {
-        svg.strip viewBox="0 0 1000 96" role="img" aria-label=(t.say("batch-spread")) {
+        div.scroll { svg.strip viewBox="0 0 1000 96" role="img" aria-label=(t.say("batch-spread")) {
             @if let Some((aim, off)) = target {
                 rect.band x=(format!("{:.1}", x(aim - off))) y="8" width=(format!("{:.1}", x(aim + off) - x(aim - off))) height="56" {}
                 line.limit x1=(format!("{:.1}", x(aim))) y1="4" x2=(format!("{:.1}", x(aim))) y2="68" {}
@@ -129,7 +133,7 @@ fn spread(t: Tongue, wishes: Wishes, portions: &[f64], target: Option<(f64, f64)
             }
             text x="20" y="88" { (units::weight(wishes, low)) }
             text x="980" y="88" text-anchor="end" { (units::weight(wishes, high)) }
-        }
+        } }
         p {
             (t.with("batch-spread-words", [
                 ("least", units::weight(wishes, least).into()),

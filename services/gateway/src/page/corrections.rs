@@ -1,44 +1,80 @@
-//! What was corrected on the floor: every record that counts as never having happened.
+//! What was corrected: every record that counts as never having happened, struck through; of
+//! the whole floor, of a batch, or of the wheels that stand somewhere.
 
-use axum::extract::State;
+use axum::extract::{Query, State};
 use chrono::{DateTime, Utc};
-use facts::{FactId, WheelId};
+use facts::{BatchId, Carrier, FactId};
 use maud::{Markup, html};
-use ripening::Floor;
+use ripening::answer::{self, LifeLine};
+use ripening::{Floor, Wheel};
+use serde::Deserialize;
 
 use super::frame::{Frame, Here};
-use super::{Gate, looking, say, unfinished};
+use super::stand::{named, stands_on};
+use super::{Gate, looking, say, unfinished, wheel};
 use crate::guard::Visitor;
 use crate::trouble::Trouble;
 
 /// Corrections shown, newest first.
 const SHOWN: usize = 40;
 
+#[derive(Debug, Default, Deserialize)]
+pub struct Asked {
+    /// Only those of this batch and its wheels.
+    batch: Option<String>,
+    /// Only those of the wheels that stand there now: `stillage/S07`.
+    stand: Option<String>,
+}
+
+/// Whose corrections.
+#[derive(Debug, Clone, Copy)]
+enum About {
+    Everything,
+    Batch(BatchId),
+    Stand(Carrier),
+}
+
 /// One record that was corrected.
 struct Row {
     fact: FactId,
-    recorded: Option<DateTime<Utc>>,
     reason: String,
-    wheel: Option<WheelId>,
+    /// What it said, and the page where it is told.
+    found: Option<(LifeLine, String)>,
 }
 
-pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trouble> {
+pub async fn page(
+    State(gateway): Gate,
+    visitor: Visitor,
+    asked: Result<Query<Asked>, axum::extract::rejection::QueryRejection>,
+) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let rows = gateway.outlook().look(gateway.now(), rows).await;
+    let about = about(asked.map(|Query(asked)| asked).unwrap_or_default())?;
+    let look = move |floor: &Floor| rows(floor, about);
+    let rows = gateway.outlook().look(gateway.now(), look).await;
     let rows = rows.map_err(|error| unfinished(&error))?;
     let content = html! {
         p { (t.say("corrections-words")) }
+        @match about {
+            About::Everything => {}
+            About::Batch(batch) => { p.big { a href={ "/batches/" (batch) } {
+                (t.with("batch-title", [("batch", batch.to_string().into())]))
+            } } }
+            About::Stand(stand) => { p.big { a href=(say::stand_path(stand)) { (say::stand(t, stand)) } } }
+        }
         @if rows.is_empty() { p.empty { (t.say("corrections-none")) } }
         ol.list reversed {
             @for row in &rows { li {
-                @if let Some(at) = row.recorded { span.voided { (say::time(&gateway, at)) } " · " }
-                @if let Some(wheel) = row.wheel {
-                    a href={ "/wheels/" (wheel) "?all=true#f-" (row.fact) } {
-                        (t.with("wheel-title", [("wheel", wheel.to_string().into())]))
-                    } " · "
+                @match &row.found {
+                    Some((line, path)) => {
+                        a href={ (path) "?all=true#f-" (row.fact) } { (path.rsplit('/').next().unwrap_or(path)) }
+                        " · " (wheel::told(&gateway, t, line))
+                    }
+                    None => {
+                        @if let Some(at) = recorded(row.fact) { span.voided { (say::time(&gateway, at)) } " · " }
+                        (t.say("voided")) " " (say::core(t, &row.reason))
+                    }
                 }
-                (t.say("voided")) " " (say::core(t, &row.reason))
             } }
         }
     };
@@ -48,28 +84,72 @@ pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trou
         .draw(&content))
 }
 
-fn rows(floor: &Floor) -> Vec<Row> {
+fn about(asked: Asked) -> Result<About, Trouble> {
+    if let Some(batch) = asked.batch {
+        let batch = BatchId::new(&batch).map_err(|bad| Trouble::bad(bad.to_string()))?;
+        return Ok(About::Batch(batch));
+    }
+    let Some(stand) = asked.stand else {
+        return Ok(About::Everything);
+    };
+    let (kind, id) = stand.split_once('/').unwrap_or((&stand, ""));
+    Ok(About::Stand(named(kind, id)?))
+}
+
+fn rows(floor: &Floor, about: About) -> Vec<Row> {
     let voids = floor.voids();
     let mut voidings: Vec<_> = voids.iter().filter(|v| voids.is_void(v.target)).collect();
     voidings.sort_by_key(|voiding| std::cmp::Reverse(voiding.by));
-    voidings.truncate(SHOWN);
+    if matches!(about, About::Everything) {
+        voidings.truncate(SHOWN);
+    }
     let mut rows: Vec<Row> = voidings
         .into_iter()
         .map(|voiding| Row {
             fact: voiding.target,
-            recorded: recorded(voiding.target),
             reason: voiding.reason.clone(),
-            wheel: None,
+            found: None,
         })
         .collect();
-    for (id, wheel) in floor.wheels() {
-        for row in rows.iter_mut().filter(|row| row.wheel.is_none()) {
-            if wheel.chronicle().mentions(row.fact) {
-                row.wheel = Some(*id);
-            }
+    for (id, batch) in floor.batches() {
+        let asked = match about {
+            About::Everything => true,
+            About::Batch(wanted) => wanted == *id,
+            About::Stand(_) => false,
+        };
+        let has = |row: &Row| batch.lines.keys().any(|moment| moment.fact == row.fact);
+        if asked && rows.iter().any(has) {
+            let picture = answer::batch(floor, *id);
+            let record = picture.map(|picture| picture.record).unwrap_or_default();
+            tell(&mut rows, &record, &format!("/batches/{id}"));
         }
     }
+    let asked = |wheel: &Wheel| match about {
+        About::Everything => true,
+        About::Batch(batch) => wheel.state().batch == Some(batch),
+        About::Stand(stand) => stands_on(wheel.state(), stand),
+    };
+    for (id, wheel) in floor.wheels().filter(|(_, wheel)| asked(wheel)) {
+        let has = |row: &Row| row.found.is_none() && wheel.chronicle().mentions(row.fact);
+        if rows.iter().any(has) {
+            let life = answer::wheel(floor, *id);
+            let life = life.map(|life| life.life).unwrap_or_default();
+            tell(&mut rows, &life, &format!("/wheels/{id}"));
+        }
+    }
+    if !matches!(about, About::Everything) {
+        rows.retain(|row| row.found.is_some());
+        rows.truncate(SHOWN);
+    }
     rows
+}
+
+/// What the records among these lines said.
+fn tell(rows: &mut [Row], lines: &[LifeLine], path: &str) {
+    for row in rows.iter_mut().filter(|row| row.found.is_none()) {
+        let line = lines.iter().find(|line| line.fact == row.fact);
+        row.found = line.map(|line| (line.clone(), path.to_owned()));
+    }
 }
 
 /// When a fact was recorded: its id begins with the milliseconds since 1970 (RFC 9562, UUIDv7).

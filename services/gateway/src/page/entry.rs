@@ -319,7 +319,7 @@ pub async fn enter(
     let event = Event::read(info.ty, &body)
         .ok_or_else(|| Trouble::missing("there is no such fact"))?
         .map_err(|error| Trouble::bad(format!("this does not fit: {error}")))?;
-    gateway.stations().state(badge, vec![event]).await?;
+    gateway.state(badge, vec![event]).await?;
     Ok(see("/entry"))
 }
 

@@ -7,6 +7,7 @@ use axum::extract::{Query, State as Shared};
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::{BatchId, Carrier, PositionId, RoomId};
 use maud::{Markup, html};
+use quantity::DairyDay;
 use ripening::answer::carrier;
 use ripening::{Floor, State, Urgency};
 use serde::Deserialize;
@@ -59,12 +60,17 @@ pub async fn page(
     let none = BTreeMap::new();
     let hoops = rooms.get(&(None, true)).unwrap_or(&none);
     let between = rooms.get(&(None, false)).unwrap_or(&none);
+    let clock = gateway.site().clock;
     let time = || [("time", say::time(&gateway, then).into())];
     let content = html! {
         form.when method="get" {
             label for="days" { (t.say("floor-when")) }
             input id="days" name="days" type="range" min=(-BACK) max=(AHEAD) value=(days) list="weeks";
             datalist id="weeks" { @for week in [-BACK, 0, 7, AHEAD] { option value=(week) {} } }
+            // The day that the slider stands on: a script writes it while it is moved.
+            output for="days" data-days=(all_days(t, clock.day_of(gateway.now()))) {
+                (say::day(t, clock.day_of(then)))
+            }
             button type="submit" { (t.say("floor-show")) }
             @if days != 0 { a.button href="/floor" { (t.say("floor-now")) } }
         }
@@ -90,6 +96,12 @@ pub async fn page(
     let frame = Frame::new(&gateway, &visitor, title, Here::Floor);
     let frame = if days == 0 { frame.live() } else { frame };
     Ok(frame.draw(&content))
+}
+
+/// Every day that can be chosen, in words, the earliest first.
+fn all_days(t: Tongue, today: DairyDay) -> String {
+    let days = (-BACK..=AHEAD).map(|days| say::day(t, today.plus(days)));
+    days.collect::<Vec<_>>().join("|")
 }
 
 /// Where wheels stand now, and how late what they need will be then.
@@ -190,7 +202,7 @@ fn drawn(t: Tongue, carrier: Option<Carrier>, stand: &Stand) -> Markup {
                     None => (t.say("floor-loose")),
                 }
             }
-            @if let Some(position) = stand.position { " · " (position) }
+            @if let Some(position) = stand.position { small { (position) } }
             small { (say::wheels(t, stand.wheels)) }
             @if let Some((late, action)) = &stand.worst {
                 small { (say::deed(t, action)) ": " (say::urgency(t, *late)) }

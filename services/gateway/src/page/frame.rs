@@ -22,6 +22,8 @@ pub enum Here {
     Rooms,
     /// Portion weights.
     Portions,
+    /// Orders and shipments.
+    Orders,
     /// Search.
     Find,
     /// Settings and what managers look after.
@@ -31,12 +33,13 @@ pub enum Here {
 }
 
 /// The pages at the side, with their key and address.
-const PLACES: [(Here, &str, &str); 6] = [
+const PLACES: [(Here, &str, &str); 7] = [
     (Here::Today, "today", "/today"),
     (Here::Floor, "floor", "/floor"),
     (Here::Alerts, "alerts", "/alerts"),
     (Here::Rooms, "rooms", "/rooms"),
     (Here::Portions, "portions", "/portions"),
+    (Here::Orders, "orders", "/orders"),
     (Here::Find, "find", "/find"),
 ];
 
@@ -47,6 +50,8 @@ pub struct Frame<'a> {
     title: String,
     here: Here,
     live: bool,
+    /// What is asked of the page of corrections: those of what is shown here.
+    about: Option<String>,
 }
 
 impl<'a> Frame<'a> {
@@ -63,6 +68,7 @@ impl<'a> Frame<'a> {
             title,
             here,
             live: false,
+            about: None,
         }
     }
 
@@ -72,13 +78,24 @@ impl<'a> Frame<'a> {
         self
     }
 
+    /// The page shows records of this: `batch=311`, `stand=stillage/S07`.
+    pub fn about(mut self, what: String) -> Self {
+        self.about = Some(what);
+        self
+    }
+
+    /// Whether the dairy has such a page.
+    fn is_there(&self, place: Here) -> bool {
+        place != Here::Orders || self.gateway.site().dispatch.is_some()
+    }
+
     /// Draws the page.
     pub fn draw(&self, content: &Markup) -> Markup {
         let t = self.visitor.tongue();
         let body = html! {
             @if let Some(signed) = &self.visitor.signed {
                 nav.side aria-label=(t.say("nav-label")) {
-                    @for (place, key, path) in PLACES {
+                    @for (place, key, path) in PLACES.into_iter().filter(|(place, ..)| self.is_there(*place)) {
                         a.place href=(path) aria-current=[(place == self.here).then_some("page")] {
                             (icon::sign(key))
                             span { (t.say(&format!("nav-{key}"))) }
@@ -92,7 +109,7 @@ impl<'a> Frame<'a> {
                     }
                 }
             }
-            main id="main" tabindex="-1" data-live[self.live] {
+            main id="main" tabindex="-1" data-live=[self.live.then_some(self.visitor.seq)] {
                 header.head {
                     h1 { (self.title) }
                     p.where {
@@ -102,7 +119,12 @@ impl<'a> Frame<'a> {
                 }
                 (content)
                 @if self.visitor.signed.is_some() {
-                    p.foot { a href="/corrections" { (t.say("corrections-title")) } }
+                    p.foot {
+                        @if let Some(about) = &self.about {
+                            a href={ "/corrections?" (about) } { (t.say("corrections-here")) } " · "
+                        }
+                        a href="/corrections" { (t.say("corrections-title")) }
+                    }
                 }
             }
             @if self.live { p.fresh hidden role="status" { a href="" { (t.say("live-moved")) } } }

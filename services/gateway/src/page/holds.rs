@@ -144,7 +144,7 @@ pub async fn place(
         reason: words(&form.reason, "a reason")?,
         cause: None,
     };
-    gateway.stations().state(badge, vec![placed.into()]).await?;
+    gateway.state(badge, vec![placed.into()]).await?;
     Ok(see("/holds"))
 }
 
@@ -179,6 +179,6 @@ pub async fn end(
         };
         events.push(released.into());
     }
-    gateway.stations().state(badge, events).await?;
+    gateway.state(badge, events).await?;
     Ok(see("/holds"))
 }

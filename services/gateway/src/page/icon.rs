@@ -17,6 +17,10 @@ pub fn level(level: &str) -> Markup {
                     circle.dot cx="46" cy="50" r="6" {}
                     circle.dot cx="66" cy="50" r="6" {}
                 }
+                "wait" => {
+                    path.fill d="M4 46 H26 L34 64 H66 L74 46 H96 V94 H4 Z" {}
+                    path.line d="M50 6 V44 M32 28 L50 46 L68 28" {}
+                }
                 "stop" => {
                     path.fill d="M30 4 H70 L96 30 V70 L70 96 H30 L4 70 V30 Z" {}
                     path.line d="M24 50 H76" {}
@@ -44,6 +48,9 @@ pub fn sign(name: &str) -> Markup {
         "rooms" => "M10 4a2 2 0 0 1 4 0v9a4 4 0 1 1-4 0zM12 8v8",
         "portions" => "M12 12V3a9 9 0 1 1-9 9zM9 9V3.500A8 8 0 0 0 3.500 9z",
         "station" => "M3 8V3h5M16 3h5v5M21 16v5h-5M8 21H3v-5M6 12h12",
+        "orders" => {
+            "M2 6h12v10H2zM14 9h4l4 4v3h-8zM6 16a2 2 0 1 0 0 4a2 2 0 0 0 0-4M17 16a2 2 0 1 0 0 4a2 2 0 0 0 0-4"
+        }
         "find" => "M10 4a6 6 0 1 0 0 12a6 6 0 0 0 0-12M15 15l6 6",
         _ => "M12 4a4 4 0 1 0 0 8a4 4 0 0 0 0-8M4 21c0-9 16-9 16 0",
     };

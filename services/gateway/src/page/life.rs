@@ -51,7 +51,7 @@ pub fn line(gateway: &Gateway, t: Tongue, notes: &[Note]) -> Markup {
         .iter()
         .filter(|note| !matches!(note.what, What::Turned | What::Moved { .. }));
     html! {
-        svg.life-line viewBox="0 0 1000 150" role="img" aria-label=(t.with("wheel-line", [
+        div.scroll { svg.life-line viewBox="0 0 1000 150" role="img" aria-label=(t.with("wheel-line", [
             ("from", say::time(gateway, from).into()), ("to", say::time(gateway, end).into()),
         ])) {
             line.axis x1="10" y1="90" x2="990" y2="90" {}
@@ -71,7 +71,7 @@ pub fn line(gateway: &Gateway, t: Tongue, notes: &[Note]) -> Markup {
             }
             text x="10" y="145" { (say::time(gateway, from)) }
             text x="990" y="145" text-anchor="end" { (say::time(gateway, end)) }
-        }
+        } }
         p.hint { (t.say("wheel-line-hint")) }
     }
 }

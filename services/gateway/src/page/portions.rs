@@ -70,10 +70,10 @@ pub async fn page(
         let newest = rows.iter().find(|row| !row.portions.is_empty());
         let shown = asked.batch.or(newest.map(|row| row.batch));
         let study = shown.and_then(|batch| survey::vat(floor, batch, Size::USUAL, None));
-        (rows, study)
+        (rows, shown, study)
     };
     let looked = gateway.outlook().look(gateway.now(), look).await;
-    let (rows, study) = looked.map_err(|error| unfinished(&error))?;
+    let (rows, shown, study) = looked.map_err(|error| unfinished(&error))?;
     let weight = |grams: f64| units::weight(visitor.wishes(), grams);
     let content = html! {
         @if let Some(study) = &study { (charts(&gateway, t, study)) }
@@ -103,11 +103,12 @@ pub async fn page(
             } }
         }
     };
-    Ok(
-        Frame::new(&gateway, &visitor, t.say("nav-portions"), Here::Portions)
-            .live()
-            .draw(&content),
-    )
+    let frame = Frame::new(&gateway, &visitor, t.say("nav-portions"), Here::Portions).live();
+    let frame = match shown {
+        Some(batch) => frame.about(format!("batch={batch}")),
+        None => frame,
+    };
+    Ok(frame.draw(&content))
 }
 
 /// What was told of a batch's portions, every portion, and the means and ranges of samples.

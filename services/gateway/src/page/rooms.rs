@@ -155,7 +155,7 @@ fn fill(t: Tongue, room: &RoomForecast, days: &[DairyDay]) -> Markup {
             " · " (t.with("rooms-fullest", [("taken", fullest.into()), ("of", room.positions.into())]))
         }
         @if let Some(why) = &room.why { p { (say::core(t, why)) } }
-        svg.strip viewBox="0 0 1000 140" role="img" aria-label=(t.with("rooms-chart", [("room", room.name.as_str().into())])) {
+        div.scroll { svg.strip viewBox="0 0 1000 140" role="img" aria-label=(t.with("rooms-chart", [("room", room.name.as_str().into())])) {
             @for (nth, taken) in room.taken.iter().enumerate() {
                 @let x = step * nth as f64;
                 @let planned = room.planned.get(nth).copied().unwrap_or(0).min(*taken);
@@ -171,6 +171,6 @@ fn fill(t: Tongue, room: &RoomForecast, days: &[DairyDay]) -> Markup {
                 text x="0" y="132" { (say::day(t, *first)) }
                 text x="1000" y="132" text-anchor="end" { (say::day(t, *last)) }
             }
-        }
+        } }
     }
 }

@@ -30,33 +30,13 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let bad = |bad: facts::BadCode| Trouble::bad(bad.to_string());
-    let wanted = match kind.as_str() {
-        "stillage" => Carrier::Stillage(StillageId::new(&id).map_err(bad)?),
-        "stack" => Carrier::Stack(StackId::new(&id).map_err(bad)?),
-        "hoop" => Carrier::Hoop(HoopId::new(&id).map_err(bad)?),
-        _ => {
-            return Err(Trouble::missing(
-                "wheels stand on a stillage, in a stack or in a hoop",
-            ));
-        }
-    };
+    let wanted = named(&kind, &id)?;
     let look = move |floor: &ripening::Floor| {
         let now = floor.now();
         let day = floor.practice().clock.day_of(now);
         let mut rows: Vec<Row> = floor
             .wheels()
-            .filter(|(_, wheel)| {
-                let state = wheel.state();
-                let in_it = match wanted {
-                    Carrier::Stack(stack) => state.stack == Some(stack),
-                    _ => {
-                        carrier(state) == Some(wanted)
-                            || state.hoop.map(Carrier::Hoop) == Some(wanted)
-                    }
-                };
-                state.on_floor() && in_it
-            })
+            .filter(|(_, wheel)| stands_on(wheel.state(), wanted))
             .map(|(id, wheel)| {
                 let state = wheel.state();
                 let next = wheel.next_action(now);
@@ -101,7 +81,35 @@ pub async fn page(
     };
     Ok(
         Frame::new(&gateway, &visitor, say::stand(t, wanted), Here::Floor)
+            .about(format!("stand={kind}/{id}"))
             .live()
             .draw(&content),
     )
+}
+
+/// What wheels stand on, by its kind and code.
+///
+/// # Errors
+/// There is no such kind, or the code is none.
+pub fn named(kind: &str, id: &str) -> Result<Carrier, Trouble> {
+    let bad = |bad: facts::BadCode| Trouble::bad(bad.to_string());
+    Ok(match kind {
+        "stillage" => Carrier::Stillage(StillageId::new(id).map_err(bad)?),
+        "stack" => Carrier::Stack(StackId::new(id).map_err(bad)?),
+        "hoop" => Carrier::Hoop(HoopId::new(id).map_err(bad)?),
+        _ => {
+            return Err(Trouble::missing(
+                "wheels stand on a stillage, in a stack or in a hoop",
+            ));
+        }
+    })
+}
+
+/// Whether a wheel is on it now.
+pub fn stands_on(state: &ripening::State, wanted: Carrier) -> bool {
+    let on_it = match wanted {
+        Carrier::Stack(stack) => state.stack == Some(stack),
+        _ => carrier(state) == Some(wanted) || state.hoop.map(Carrier::Hoop) == Some(wanted),
+    };
+    state.on_floor() && on_it
 }

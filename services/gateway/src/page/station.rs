@@ -2,6 +2,7 @@
 //! recorded, and the action that is set.
 
 use axum::extract::State;
+use axum::http::{HeaderName, header};
 use maud::{Markup, html};
 use serde_json::{Map, Value, json};
 use station::Action;
@@ -9,13 +10,13 @@ use station::Action;
 use super::frame::document;
 use super::{Gate, icon};
 use crate::api;
-use crate::guard::Visitor;
+use crate::guard::{self, Visitor};
 use crate::people::Role;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
 /// What the page's script says by itself.
-const SCRIPT_WORDS: [&str; 30] = [
+const SCRIPT_WORDS: [&str; 33] = [
     "level-ok",
     "level-next",
     "level-wrong",
@@ -44,6 +45,9 @@ const SCRIPT_WORDS: [&str; 30] = [
     "station-stop-gone",
     "station-pin-for",
     "station-camera-none",
+    "station-camera-starts",
+    "station-camera-aim",
+    "station-camera-reader",
     "station-scan-first",
     "station-person-none",
 ];
@@ -68,7 +72,10 @@ const KEYS: [Action; 16] = [
     Action::Vat,
 ];
 
-pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trouble> {
+pub async fn page(
+    State(gateway): Gate,
+    visitor: Visitor,
+) -> Result<([(HeaderName, &'static str); 1], Markup), Trouble> {
     let t = visitor.tongue();
     let standing = api::standing(&gateway, &visitor)?;
     let signed = visitor.signed.as_ref();
@@ -95,7 +102,7 @@ pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trou
         main.bench id="main" tabindex="-1" {
             section.answer id="answer" data-level="idle" aria-live="assertive" aria-atomic="true" {
                 div.shapes aria-hidden="true" {
-                    @for level in ["ok", "next", "wrong", "stop"] { (icon::level(level)) }
+                    @for level in ["ok", "next", "wait", "wrong", "stop"] { (icon::level(level)) }
                 }
                 p.level id="level" {}
                 p.words id="words" {}
@@ -172,18 +179,16 @@ pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trou
             button type="button" id="stop-seen" { (t.say("station-stop-seen")) }
         }
         dialog id="lens" aria-label=(t.say("station-camera")) {
+            p id="lens-words" role="status" {}
             video id="video" muted playsinline {}
             button.close type="button" data-close { (t.say("close")) }
         }
         data id="state" value=(state.to_string()) hidden {}
     };
-    Ok(document(
-        &visitor,
-        &standing.name,
-        "station",
-        &["outbox.js", "station.js"],
-        &body,
-    ))
+    let scripts = ["outbox.js", "camera.js", "station.js"];
+    let page = document(&visitor, &standing.name, "station", &scripts, &body);
+    let policy = (header::CONTENT_SECURITY_POLICY, guard::STATION_POLICY);
+    Ok(([policy], page))
 }
 
 fn script_words(t: Tongue) -> Value {

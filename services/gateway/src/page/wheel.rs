@@ -20,7 +20,7 @@ use crate::words::Tongue;
 pub struct Shown {
     /// Whether what was corrected is shown as well.
     #[serde(default)]
-    all: bool,
+    pub all: bool,
 }
 
 pub async fn page(
@@ -38,7 +38,6 @@ pub async fn page(
         .outlook()
         .look(gateway.now(), move |floor| life::notes(floor, id));
     let notes = notes.await.map_err(|error| unfinished(&error))?;
-    let corrected = life.life.iter().filter(|l| l.voided.is_some()).count();
     let title = t.with("wheel-title", [("wheel", id.to_string().into())]);
     let content = html! {
         (standing(&gateway, &visitor, t, &life))
@@ -46,13 +45,7 @@ pub async fn page(
         h2 { (t.say("wheel-life")) }
         (life::line(&gateway, t, &notes))
         (life::measures(&gateway, t, &notes))
-        @if corrected > 0 {
-            p {
-                (t.with("wheel-corrected", [("count", corrected.into())])) " "
-                @if shown.all { a href={ "/wheels/" (id) } { (t.say("wheel-corrected-hide")) } }
-                @else { a href={ "/wheels/" (id) "?all=true" } { (t.say("wheel-corrected-show")) } }
-            }
-        }
+        (corrected(t, &life.life, shown.all, &format!("/wheels/{id}")))
         ol.list reversed {
             @for line in life.life.iter().rev().filter(|line| shown.all || line.voided.is_none()) {
                 (record(&gateway, &visitor, t, &format!("/wheels/{id}"), line))
@@ -95,7 +88,7 @@ fn standing(gateway: &Gateway, visitor: &Visitor, t: Tongue, life: &WheelLife) -
                 (tile("stands", html! { a href=(say::stand_path(carrier)) { (say::stand(t, carrier)) } }))
             }
             @if let Some(grams) = row.weight_g { (tile("weight", html! { (units::weight(wishes, f64::from(grams))) })) }
-            (tile("turns", html! { (row.turns) " · " (say::face(t, row.face_up)) }))
+            (tile("turns", html! { (row.turns) small { (say::face(t, row.face_up)) } }))
             @if let Some(cover) = row.rind_cover_pct { (tile("rind", html! { (cover) " %" })) }
             @if let Some(blue) = row.blue_coverage_pct { (tile("blue", html! { (blue) " %" })) }
             @if let Some(grade) = row.grade { (tile("grade", html! { (t.say(&format!("grade-{grade}").to_lowercase())) })) }
@@ -135,19 +128,9 @@ pub fn record(
     back: &str,
     line: &LifeLine,
 ) -> Markup {
-    let who = line.person.map(|badge| {
-        let account = gateway.people().account(badge);
-        account.map_or_else(|| badge.to_string(), |account| account.name)
-    });
     html! {
         li id={ "f-" (line.fact) } {
-            span.voided[line.voided.is_some()] {
-                time datetime=(line.at.to_rfc3339()) { (line.at_local) } " · "
-                strong { (say::core(t, &line.words)) }
-            }
-            " · " (line.station)
-            @if let Some(who) = who { " · " (who) }
-            @if let Some(reason) = &line.voided { p { (t.say("voided")) " " (say::core(t, reason)) } }
+            (told(gateway, t, line))
             @for flag in &line.flags { p { span.mark.missed { (say::core(t, flag)) } } }
             @if line.voided.is_none() && is_manager(visitor) {
                 details.asks {
@@ -161,6 +144,37 @@ pub fn record(
                         button.danger type="submit" { (t.say("correct-do")) }
                     }
                 }
+            }
+        }
+    }
+}
+
+/// What a record says, struck through if it was corrected, and then why.
+pub fn told(gateway: &Gateway, t: Tongue, line: &LifeLine) -> Markup {
+    let who = line.person.map(|badge| {
+        let account = gateway.people().account(badge);
+        account.map_or_else(|| badge.to_string(), |account| account.name)
+    });
+    html! {
+        span.voided[line.voided.is_some()] {
+            time datetime=(line.at.to_rfc3339()) { (line.at_local) } " · "
+            strong { (say::core(t, &line.words)) }
+        }
+        " · " (line.station)
+        @if let Some(who) = who { " · " (who) }
+        @if let Some(reason) = &line.voided { p { (t.say("voided")) " " (say::core(t, reason)) } }
+    }
+}
+
+/// How many records were corrected, and the way to see or to hide them.
+pub fn corrected(t: Tongue, life: &[LifeLine], all: bool, path: &str) -> Markup {
+    let corrected = life.iter().filter(|line| line.voided.is_some()).count();
+    html! {
+        @if corrected > 0 {
+            p {
+                (t.with("wheel-corrected", [("count", corrected.into())])) " "
+                @if all { a href=(path) { (t.say("wheel-corrected-hide")) } }
+                @else { a href={ (path) "?all=true" } { (t.say("wheel-corrected-show")) } }
             }
         }
     }

@@ -11,18 +11,12 @@ use anyhow::Context as _;
 use axum::http::StatusCode;
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::{PersonId, StationId};
-use rand::RngCore as _;
 use serde::{Deserialize, Serialize};
-use sha2::{Digest as _, Sha256};
 
-use crate::people::{Account, Pin, Role, Wishes};
+use super::secret::{hash, secret};
+use super::session::LONGEST;
+use super::{Account, Device, Pin, Role, Session, SignIn, Signed, Wishes};
 use crate::trouble::Trouble;
-
-/// Longest time that someone stays signed in: a long shift.
-const LONGEST: TimeDelta = TimeDelta::hours(12);
-
-/// Signed out after doing nothing for so long.
-const IDLE: TimeDelta = TimeDelta::hours(4);
 
 /// Ended sessions are remembered for so long: scans made in them may still come in from a
 /// device that was out of reach.
@@ -39,79 +33,6 @@ const LONGEST_LOCK: TimeDelta = TimeDelta::hours(1);
 
 /// A use of a session is written down only this long after the last.
 const WORTH_WRITING: TimeDelta = TimeDelta::minutes(10);
-
-/// A browser that is a station.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Device {
-    /// The station it is.
-    pub station: StationId,
-    /// Its name on the floor.
-    pub name: String,
-    /// Who enrolled it.
-    pub by: PersonId,
-    /// When.
-    pub at: DateTime<Utc>,
-    /// Tells this enrolment from an earlier one, whose scans had numbers of their own.
-    pub enrolment: String,
-    /// The hash of the key in its cookie; none once it was sent away.
-    key: Option<String>,
-}
-
-impl Device {
-    /// Whether it may still scan.
-    #[must_use]
-    pub const fn is_enrolled(&self) -> bool {
-        self.key.is_some()
-    }
-}
-
-/// Someone's being signed in.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Session {
-    /// Who.
-    pub badge: PersonId,
-    /// At which station, if at one.
-    pub station: Option<StationId>,
-    /// What forms and calls must carry, so that no other page can make them.
-    pub token: String,
-    /// From.
-    pub began: DateTime<Utc>,
-    /// Last used.
-    pub used: DateTime<Utc>,
-    /// Signed out.
-    pub ended: Option<DateTime<Utc>>,
-}
-
-impl Session {
-    /// When it ends by itself.
-    #[must_use]
-    pub fn ends(&self) -> DateTime<Utc> {
-        let own = (self.began + LONGEST).min(self.used + IDLE);
-        self.ended.map_or(own, |ended| ended.min(own))
-    }
-}
-
-/// Someone who is signed in.
-#[derive(Debug, Clone)]
-pub struct Signed {
-    /// Who.
-    pub account: Account,
-    /// Their session.
-    pub session: Session,
-    /// The session's key in the register.
-    key: String,
-}
-
-/// What signing in gives.
-#[derive(Debug)]
-pub struct SignIn {
-    /// For the cookie.
-    pub key: String,
-    /// Who.
-    pub account: Account,
-    /// The session.
-    pub session: Session,
-}
 
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
 struct Book {
@@ -493,22 +414,6 @@ fn locked(for_so_long: TimeDelta) -> Trouble {
     );
     trouble.retry_after = u64::try_from(seconds).ok();
     trouble
-}
-
-/// 256 random bits, in hexadecimal.
-pub(crate) fn secret() -> String {
-    let mut bytes = [0; 32];
-    rand::rng().fill_bytes(&mut bytes);
-    hex(&bytes)
-}
-
-/// The SHA-256 of a text, in hexadecimal.
-pub(crate) fn hash(key: &str) -> String {
-    hex(&Sha256::digest(key.as_bytes()))
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 #[cfg(test)]

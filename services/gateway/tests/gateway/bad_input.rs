@@ -66,6 +66,47 @@ async fn malformed_json_is_answered_with_words_on_every_call() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn malformed_forms_are_answered_with_words_on_every_page() {
+    let house = House::start().await;
+    let mut tablet = house.tablet("tablet-1", "M1", "407193");
+    for path in [
+        "/setup",
+        "/alerts",
+        "/holds",
+        "/holds/end",
+        "/corrections",
+        "/people",
+        "/people/erase",
+        "/stations",
+        "/stations/send-away",
+        "/me",
+        "/entry/lab.resulted",
+        "/entry/no.such",
+    ] {
+        for form in [
+            "",
+            "x",
+            "%FF%FE=%00",
+            "badge=%3Cscript%3E&name=&role=king&pin=1",
+            "fact=1&back=//elsewhere.example&reason=%20",
+            "station=%00&name=%00",
+            "what=lot&hold=%22&code=%3C&reason=",
+            "alert=../..&note=",
+        ] {
+            let answer = tablet.form(path, form);
+            assert!(
+                (400..500).contains(&answer.status),
+                "{path} {form}: {} {}",
+                answer.status,
+                answer.text
+            );
+            assert!(answer.text.contains("role=\"alert\""), "{path} {form}");
+        }
+    }
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_ten_megabyte_scan_is_refused_with_words() {
     let house = House::start().await;
     let mut tablet = house.tablet("tablet-1", "M1", "407193");

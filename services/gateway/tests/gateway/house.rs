@@ -19,6 +19,7 @@ use tokio::task::JoinHandle;
 
 const SITE_FILE: &str = include_str!("../../../../deploy/demo/larkholm.toml");
 const RECIPE_FILE: &str = include_str!("../../../../deploy/demo/larkholm-blue.toml");
+const CUSTOMERS_FILE: &str = include_str!("../../../../deploy/demo/customers.toml");
 const CREW_FILE: &str = include_str!("../../../../deploy/demo/crew.toml");
 
 /// The first manager's badge and PIN.
@@ -37,12 +38,32 @@ pub struct House {
     shutdown: Shutdown,
     gateway: Option<(Shutdown, JoinHandle<anyhow::Result<()>>)>,
     scheduler: Option<JoinHandle<anyhow::Result<()>>>,
+    desk: Option<JoinHandle<anyhow::Result<()>>>,
     _broker: ChildBroker,
 }
 
 impl House {
     /// Everything runs, and the manager M1 can sign in.
     pub async fn start() -> Self {
+        Self::start_with("").await
+    }
+
+    /// The same with a dispatch desk.
+    pub async fn with_desk() -> Self {
+        let mut house = Self::start_with("\n[dispatch]\ncustomers = \"customers.toml\"\n").await;
+        house.desk = Some(tokio::spawn({
+            let (site, bus, shutdown) = (
+                house.site.clone(),
+                house.bus.clone(),
+                house.shutdown.clone(),
+            );
+            let data = house.dir.path().join("data");
+            async move { dispatcher::run(site, bus, Clock::system(), &data, shutdown).await }
+        }));
+        house
+    }
+
+    async fn start_with(more: &str) -> Self {
         let dir = TempDir::new().unwrap();
         let broker = ChildBroker::start(&dir.path().join("broker"))
             .await
@@ -52,7 +73,7 @@ impl House {
         let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
         let address = listener.local_addr().unwrap();
         drop(listener);
-        let site = site(dir.path(), &address.to_string());
+        let site = site(dir.path(), &address.to_string(), more);
         let shutdown = Shutdown::new();
         let scheduler = tokio::spawn({
             let (site, bus, shutdown) = (site.clone(), bus.clone(), shutdown.clone());
@@ -67,6 +88,7 @@ impl House {
             shutdown,
             gateway: None,
             scheduler: Some(scheduler),
+            desk: None,
             _broker: broker,
         };
         house.open().await;
@@ -299,6 +321,9 @@ impl House {
         }
         self.shutdown.request();
         self.scheduler.take().unwrap().await.unwrap().unwrap();
+        if let Some(desk) = self.desk.take() {
+            desk.await.unwrap().unwrap();
+        }
     }
 }
 
@@ -307,11 +332,12 @@ pub fn utc_now() -> DateTime<Utc> {
     Utc::now()
 }
 
-fn site(dir: &Path, address: &str) -> Site {
+fn site(dir: &Path, address: &str, more: &str) -> Site {
     let mut text = SITE_FILE.to_owned();
     text.push_str(&format!(
-        "\n[gateway]\nlisten = \"{address}\"\ncrew = \"crew.toml\"\n"
+        "\n[gateway]\nlisten = \"{address}\"\ncrew = \"crew.toml\"\n{more}"
     ));
+    std::fs::write(dir.join("customers.toml"), CUSTOMERS_FILE).unwrap();
     std::fs::write(dir.join("crew.toml"), CREW_FILE).unwrap();
     let origin = recipe::Origin {
         file: "larkholm.toml",

@@ -4,6 +4,7 @@
 mod bad_input;
 mod house;
 mod openapi;
+mod orders;
 mod pages;
 mod people;
 mod recall;

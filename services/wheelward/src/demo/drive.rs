@@ -177,7 +177,11 @@ impl Driver {
             }
             let share = (at - first).num_seconds() as f64 / 86_400.0;
             if let Some(wait) = pace.mul_f64(share.max(0.0)).checked_sub(began.elapsed()) {
-                tokio::time::sleep(wait).await;
+                // Someone who stops a slow day does not wait for its next scan.
+                tokio::select! {
+                    () = tokio::time::sleep(wait) => {}
+                    () = shutdown.requested() => return Ok(()),
+                }
             }
             // What one person does at one station in a minute: the clock moves to its end,
             // so that every scan is stamped within the station's "just now".
