@@ -377,6 +377,18 @@ fn words(text: &str) -> Value {
     Value::Words(text.to_owned())
 }
 
+/// More serials and lots than these do not fit a case's label, as on a pallet: its cases and
+/// the dispatch note name them.
+const LISTED_SERIALS: usize = 16;
+const LISTED_LOTS: usize = 6;
+
+fn listed(names: Vec<String>, most: usize, what: &str) -> Value {
+    if names.len() <= most {
+        return words(&names.join(", "));
+    }
+    words(&format!("{} {what}: see the dispatch note", names.len()))
+}
+
 fn maybe(text: Option<&str>) -> Value {
     words(text.unwrap_or_default())
 }
@@ -467,7 +479,6 @@ impl CaseLabel {
     fn fields(&self, notation: &Notation) -> Vec<(&'static str, Value)> {
         let mut fields = self.product.fields(&self.dairy);
         let best = self.best_before.map(|day| notation.date(day));
-        let list = |names: Vec<String>| words(&names.join(", "));
         let serials = self.wheels.iter().map(|w| w.wheel.to_string());
         let batches = self.batches().iter().map(ToString::to_string).collect();
         let order = self.order.map(|order| order.to_string());
@@ -480,8 +491,11 @@ impl CaseLabel {
             ("order", maybe(order.as_deref())),
             ("customer", maybe(self.customer.as_deref())),
             ("count", words(&self.wheels.len().to_string())),
-            ("wheels", list(serials.collect())),
-            ("batches", list(batches)),
+            (
+                "wheels",
+                listed(serials.collect(), LISTED_SERIALS, "wheels"),
+            ),
+            ("batches", listed(batches, LISTED_LOTS, "lots")),
             ("best_before", maybe(best.as_deref())),
             ("weight", words(&notation.weight(self.weight_g()))),
         ]);

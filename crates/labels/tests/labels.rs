@@ -2,8 +2,8 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
 use labels::{
-    Card, CaseLabel, Dpi, Drawing, Kind, Label, LabelError, LabelJob, Templates, WheelLabel, pdf,
-    sheet,
+    Card, CaseLabel, CaseWheel, Dpi, Drawing, Kind, Label, LabelError, LabelJob, Templates,
+    WheelLabel, pdf, sheet,
 };
 use recipe::Origin;
 
@@ -127,6 +127,22 @@ fn the_cases_weight_is_that_of_its_wheels_and_its_lot_only_where_there_is_one() 
     assert!(!held(&case)[0].contains("(10)"));
     case.product.gtin = None;
     assert_eq!(held(&case), ["(00)095212340000000013"; 2]);
+}
+
+#[test]
+fn a_pallets_label_says_how_many_and_where_they_are_named() {
+    let mut pallet = case();
+    let first = pallet.wheels[0].clone();
+    let wheels = (0..96).map(|n| CaseWheel {
+        wheel: format!("260106A-{n:02}").parse().unwrap(),
+        batch: format!("26W{:02}", n / 12).parse().unwrap(),
+        ..first.clone()
+    });
+    pallet.wheels = wheels.collect();
+    let drawing = draw(Label::Case(pallet)).unwrap();
+    let all = drawing.words().join(" ");
+    assert!(all.contains("96 wheels: see the dispatch note"), "{all}");
+    assert!(all.contains("8 lots: see the dispatch note"), "{all}");
 }
 
 #[test]
