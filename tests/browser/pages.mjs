@@ -26,6 +26,7 @@ export async function addresses(page, url) {
     corrections: "/corrections",
     "corrections-batch": `/corrections?batch=${ironed.batch}`,
     "corrections-stand": `/corrections?stand=stillage/${standing.carrier.stillage}`,
+    orders: "/orders",
     portions: "/portions",
     rooms: "/rooms",
     alerts: "/alerts",

@@ -170,6 +170,8 @@ export function shift(test, house) {
     await Promise.all(pages.map(async (page, nth) => {
       await scan(page, "A.TURN");
       for (const stand of free.slice(nth * 4, nth * 4 + 4)) { await wedge(page, `S.${stand}`); }
+      // What the keys typed is taken up a moment later: nothing unsent is not yet everything.
+      await until("every scan's receipt", async () => (await receipts(page)).length === 5);
       await sent(page);
     }));
     for (const [nth, page] of pages.entries()) {
