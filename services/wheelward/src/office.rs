@@ -6,11 +6,10 @@ use chrono::{DateTime, TimeDelta, Utc};
 use dispatch::{Allocation, Look, Memory, Order, Problem, Yesterday, allocate};
 use facts::{Event, OrderId};
 use quantity::DairyDay;
-use ripening::answer::FloorPicture;
 use site::Site;
 use tokio::time::Instant;
 
-use crate::cli::{AskArgs, FactsArgs, OfficeArgs, RecordArgs};
+use crate::cli::{OfficeArgs, RecordArgs};
 use crate::running::Asker;
 use crate::stating::Desk;
 use crate::{files, reading};
@@ -36,18 +35,8 @@ impl Office {
         let site = files::site(&args.source.site)?;
         let customers = files::customers(&args.customers)?;
         let mut desk = Desk::new(STATION)?;
-        let at = match args.source.at {
-            Some(at) => at,
-            None => {
-                let asker = Asker::connect(&args.source.ask).await?;
-                let picture: FloorPicture = asker.bus.ask(&asker.site, "floor", &()).await?;
-                picture.now
-            }
-        };
-        let facts = FactsArgs {
-            facts: args.source.replay.iter().cloned().collect(),
-            ask: AskArgs::clone(&args.source.ask),
-        };
+        let at = reading::instant(&args.source).await?;
+        let facts = reading::of(&args.source);
         let walk = site.rooms.iter().map(|room| room.id).collect();
         let mut all = dispatch::Office::new(scheduler::practice(&site), customers, walk);
         reading::each(&facts, |fact| {

@@ -3,14 +3,34 @@
 use std::io::BufRead as _;
 
 use anyhow::Context as _;
+use chrono::{DateTime, Utc};
 use facts::Fact;
 use facts::wire::{self, Read};
+use ripening::answer::FloorPicture;
 
-use crate::cli::FactsArgs;
+use crate::cli::{FactsArgs, SourceArgs};
 use crate::running::Asker;
 
 /// How many messages are taken at once.
 const CHUNK: usize = 1_000;
+
+/// The instant to look from: the one that is named, else a running floor's present.
+pub async fn instant(source: &SourceArgs) -> anyhow::Result<DateTime<Utc>> {
+    if let Some(at) = source.at {
+        return Ok(at);
+    }
+    let asker = Asker::connect(&source.ask).await?;
+    let picture: FloorPicture = asker.bus.ask(&asker.site, "floor", &()).await?;
+    Ok(picture.now)
+}
+
+/// Whose facts a command looks at.
+pub fn of(source: &SourceArgs) -> FactsArgs {
+    FactsArgs {
+        facts: source.replay.iter().cloned().collect(),
+        ask: source.ask.clone(),
+    }
+}
 
 /// Gives every fact to `take`, and says on standard error what was left out.
 pub async fn each(args: &FactsArgs, mut take: impl FnMut(&Fact)) -> anyhow::Result<()> {

@@ -3,11 +3,9 @@
 use anyhow::{Context as _, bail};
 use facts::{Event, VatRecipeChanged};
 use ripening::Floor;
-use ripening::answer::FloorPicture;
 
 use super::Head;
-use crate::cli::{AskArgs, FactsArgs, MoveArgs};
-use crate::running::Asker;
+use crate::cli::MoveArgs;
 use crate::stating::Desk;
 use crate::{files, reading};
 
@@ -32,18 +30,8 @@ pub async fn run(args: &MoveArgs) -> anyhow::Result<()> {
             known.join(", ")
         );
     };
-    let at = match source.at {
-        Some(at) => at,
-        None => {
-            let asker = Asker::connect(&source.ask).await?;
-            let picture: FloorPicture = asker.bus.ask(&asker.site, "floor", &()).await?;
-            picture.now
-        }
-    };
-    let facts = FactsArgs {
-        facts: source.replay.iter().cloned().collect(),
-        ask: AskArgs::clone(&source.ask),
-    };
+    let at = reading::instant(source).await?;
+    let facts = reading::of(source);
     let mut floor = Floor::new(scheduler::practice(&site));
     let mut desk = Desk::new(DESK)?;
     reading::each(&facts, |fact| {
