@@ -6,7 +6,7 @@ use quantity::Percent;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::{BatchId, RoomId};
+use crate::{BatchId, RoomId, WheelId};
 
 /// A day that is expected, with how sure that is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -46,4 +46,8 @@ pub struct ForecastTold {
     pub cores: u32,
     /// Past batches that the usual course was learnt from; 0: the recipe's calendar only.
     pub learnt_from: u32,
+    /// The wheels whose cores are expected to tell most, that first. None: no core would
+    /// tell anything, or nobody asked.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub worth_ironing: Vec<WheelId>,
 }

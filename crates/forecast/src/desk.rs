@@ -294,6 +294,11 @@ impl Desk {
             rind_looks: count(forecast.rests_on.0),
             cores: count(forecast.rests_on.1),
             learnt_from: count(forecast.learnt_from),
+            worth_ironing: forecast
+                .worth_ironing
+                .iter()
+                .map(|worth| worth.wheel)
+                .collect(),
         }
     }
 }

@@ -25,7 +25,6 @@ mod learn;
 pub mod least_squares;
 mod moment;
 pub mod mould;
-mod next_iron;
 mod observed;
 mod outlook;
 mod pace;
@@ -38,6 +37,7 @@ mod way;
 mod weights;
 mod when;
 mod work;
+mod worth_ironing;
 
 pub use curves::{CurvePoint, Curves};
 pub use desk::{About, Answer, Desk, NoForecast, One, Query, Short, WarmerBy, WhatIf};
@@ -48,7 +48,9 @@ pub use history::{At, Batch, Class, History, RindLook, Sensors, Wheel};
 pub use lattice::{COARSE, FINE, Fineness, Lattice, Link, Look};
 pub use learn::{Past, learn};
 pub use observed::{Flag, Oddity};
-pub use outlook::{BatchForecast, Dates, Expected, Move, NextIron, Outlook, WheelGroup, readiness};
+pub use outlook::{
+    BatchForecast, Dates, Expected, Move, Outlook, WheelGroup, WorthIroning, readiness,
+};
 pub use pace::{Air, Process, Rooms};
 pub use posterior::Posterior;
 pub use scenario::{Change, Scenario, Warmer};

@@ -24,6 +24,8 @@ pub enum Oddity {
     FallingBlue,
     /// Much less cover than an earlier look at the batch.
     FallingRind,
+    /// Two cores of one wheel within a day that cannot both be right.
+    CoresDisagree,
     /// Far from all the rest.
     FarOff,
     /// No core although the first is overdue.
@@ -71,6 +73,10 @@ const LEAST_DAYS: f64 = 0.05;
 
 /// A fall by more than this is more than an eye's error, percentage points.
 const FALL_PCT: f64 = 15.0;
+
+/// Cores of one wheel closer together than this are of the same blue, days: it does not grow
+/// by more than an eye's error in that time.
+const SAME_BLUE_DAYS: f64 = 1.0;
 
 /// Share of a wheel's time without readings from which it is told, and the fewest days.
 const GUESSED: f64 = 0.25;
@@ -168,7 +174,7 @@ impl Observed {
             looks: Vec::new(),
             facts: Vec::new(),
         };
-        let mut most: Option<At> = None;
+        let (mut most, mut last): (Option<At>, Option<At>) = (None, None);
         for core in wheel.irons.iter().filter(|core| core.days <= now) {
             let At { days, value, fact } = *core;
             let day = clock.day_of(instant(days));
@@ -204,6 +210,17 @@ impl Observed {
                 );
                 self.flag(Oddity::FallingBlue, id, fact, words);
             }
+            let risen = last
+                .filter(|last| days - last.days < SAME_BLUE_DAYS && value - last.value > FALL_PCT);
+            if let Some(before) = risen {
+                let words = format!(
+                    "{}: {value} % blue on {day} so soon after {} %: blue does not grow that \
+                     fast; was it this wheel both times? Iron it once more",
+                    wheel.id, before.value
+                );
+                self.flag(Oddity::CoresDisagree, id, fact, words);
+            }
+            last = Some(*core);
             if most.is_none_or(|most| most.value < value) {
                 most = Some(*core);
             }

@@ -88,7 +88,7 @@ pub struct Expected {
 
 /// A wheel worth ironing next.
 #[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct NextIron {
+pub struct WorthIroning {
     /// The wheel.
     pub wheel: WheelId,
     /// Whether it was ironed before: another core of it opens no new wheel.
@@ -139,8 +139,9 @@ pub struct BatchForecast {
     pub groups: Vec<WheelGroup>,
     /// How much faster (below 1) or slower than usual the rind and the blue take.
     pub pace: (f64, f64),
-    /// The wheel to iron next, when a core would tell something.
-    pub next_iron: Option<NextIron>,
+    /// The wheels to iron next, that first whose core is expected to tell most: as many as
+    /// the recipe irons, and none when no core would tell anything.
+    pub worth_ironing: Vec<WorthIroning>,
     /// The rooms that most of its wheels will be in, with their times (days since 1970).
     pub stays_ahead: Vec<(RoomId, f64, f64)>,
     /// What is odd.

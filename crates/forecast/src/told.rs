@@ -6,7 +6,7 @@ use quantity::{DairyClock, DairyDay};
 use serde::Serialize;
 
 use crate::observed::Flag;
-use crate::outlook::{BatchForecast, Dates, Move, NextIron, WheelGroup};
+use crate::outlook::{BatchForecast, Dates, Move, WheelGroup, WorthIroning};
 
 /// A batch's forecast, told.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -41,8 +41,8 @@ pub struct Told {
     pub wheels: Vec<ToldWheels>,
     /// How much of the usual time the rind takes, and the blue: 1.1 is a tenth longer.
     pub takes: (f64, f64),
-    /// The wheel to iron next.
-    pub next_iron: Option<NextIron>,
+    /// The wheels to iron next, that first which tells most.
+    pub worth_ironing: Vec<WorthIroning>,
     /// What is odd.
     pub flags: Vec<Flag>,
     /// All of it in a few sentences.
@@ -99,7 +99,7 @@ impl Told {
                 .map(|group| ToldWheels::of(group, clock))
                 .collect(),
             takes: forecast.pace,
-            next_iron: forecast.next_iron.clone(),
+            worth_ironing: forecast.worth_ironing.clone(),
             flags: forecast.flags.clone(),
             words,
         }

@@ -6,13 +6,13 @@ use crate::forecaster::Forecaster;
 use crate::habit::Habit;
 use crate::history::Batch;
 use crate::moment::days;
-use crate::next_iron::expected_bits;
 use crate::observed::{Flag, Observed};
-use crate::outlook::{BatchForecast, Dates, Move, NextIron, WheelGroup};
-use crate::posterior::{Point, Posterior};
+use crate::outlook::{BatchForecast, Dates, Move, WheelGroup, WorthIroning};
+use crate::posterior::Point;
 use crate::way::{Ahead, Way, look_delay, stay};
 use crate::weights::{DryingHabit, Scales};
 use crate::when::{When, around, thinned};
+use crate::worth_ironing::expected_bits;
 
 /// Points of a pace's distribution that are turned into dates.
 const POINTS: usize = 60;
@@ -205,7 +205,7 @@ impl<'w> Work<'w> {
             rind: self.rind_asked_for(),
             groups: self.groups(ready_pct),
             pace: (rind_pace.exp(), blue_pace.exp()),
-            next_iron: self.next_iron(&ready),
+            worth_ironing: self.worth_ironing(&ready),
             stays_ahead: main_way.map_or_else(Vec::new, |way| {
                 let ahead = way.legs().iter().filter(|leg| leg.until > now);
                 ahead
@@ -399,60 +399,55 @@ impl<'w> Work<'w> {
         groups
     }
 
-    /// The wheel whose core is expected to tell most. None when the batch is not pierced, or
-    /// is as good as surely ready, or when no core would tell anything.
-    fn next_iron(&self, ready: &When) -> Option<NextIron> {
-        let now = self.now();
-        if ready.by(now) > 0.99 {
-            return None;
+    /// The wheels whose cores are expected to tell most, that first: at most as many as the
+    /// recipe irons. None when the batch is not pierced, or is as good as surely ready, or
+    /// when no core would tell anything.
+    fn worth_ironing(&self, ready: &When) -> Vec<WorthIroning> {
+        if ready.by(self.now()) > 0.99 {
+            return Vec::new();
         }
-        let blue: &Posterior = &self.estimate.blue;
-        let mut best: Option<NextIron> = None;
-        let mut offer = |place: usize, bits: f64, opened_before: bool| {
-            // Another core of an open wheel costs no wheel: it wins when it tells nearly as
-            // much.
-            let better = best.as_ref().is_none_or(|best| bits > best.bits * 1.1);
-            if let Some(wheel) = self.batch.wheels.get(place).filter(|_| better) {
-                best = Some(NextIron {
-                    wheel: wheel.id,
-                    opened_before,
-                    bits,
-                    words: String::new(),
-                });
-            }
-        };
-        for (number, ironed) in self.observed.irons.iter().enumerate() {
-            let Some(wheel) = self.batch.wheels.get(ironed.place) else {
+        let blue = &self.estimate.blue;
+        let ironed = &self.observed.irons;
+        let enough = self.batch.recipe.iron.wheels_per_batch;
+        let enough = enough.of(self.batch.wheels.len());
+        // The place of a wheel, bits, and whether it was ironed before.
+        let mut offers: Vec<(usize, f64, bool)> = Vec::new();
+        for (class, places) in self.in_house.iter().enumerate() {
+            let Some(grown) = self.grown(class).filter(|grown| *grown > 0.0) else {
                 continue;
             };
-            let stands = self.in_house.get(wheel.class);
-            let grown = self.grown(wheel.class).filter(|grown| *grown > 0.0);
-            if let Some(grown) = grown.filter(|_| stands.is_some_and(|s| s.contains(&ironed.place)))
-            {
-                offer(ironed.place, expected_bits(blue, Some(number), grown), true);
-            }
+            let number = |place: &usize| ironed.iter().position(|w| w.place == *place);
+            let open = places.iter().filter_map(|p| Some((*p, number(p)?)));
+            offers
+                .extend(open.map(|(place, n)| (place, expected_bits(blue, Some(n), grown), true)));
+            // Wheels of a class that nobody opened are alike.
+            let bits = expected_bits(blue, None, grown);
+            let closed = places.iter().filter(|place| number(place).is_none());
+            offers.extend(closed.take(enough).map(|place| (*place, bits, false)));
         }
-        for (class, places) in self.in_house.iter().enumerate() {
-            let untouched = places
-                .iter()
-                .find(|place| self.observed.irons.iter().all(|w| w.place != **place));
-            let grown = self.grown(class).filter(|grown| *grown > 0.0);
-            if let (Some(place), Some(grown)) = (untouched, grown) {
-                offer(*place, expected_bits(blue, None, grown), false);
-            }
-        }
-        let mut best = best.filter(|best| best.bits >= WORTH_BITS)?;
-        best.words = format!(
-            "iron {} next: a core of it tells most of the batch{} (about {:.1} bits)",
-            best.wheel,
-            if best.opened_before {
+        // Another core of an open wheel costs no wheel: it goes first when it tells nearly as
+        // much.
+        let value = |(_, bits, open): &(usize, f64, bool)| if *open { bits * 1.1 } else { *bits };
+        offers.sort_by(|a, b| value(b).total_cmp(&value(a)));
+        let worth = offers.into_iter().filter(|offer| offer.1 >= WORTH_BITS);
+        let worth = worth.filter_map(|(place, bits, opened_before)| {
+            let wheel = self.batch.wheels.get(place)?.id;
+            let open = if opened_before {
                 ", and it is open already"
             } else {
                 ""
-            },
-            best.bits
-        );
-        Some(best)
+            };
+            Some(WorthIroning {
+                wheel,
+                opened_before,
+                bits,
+                words: format!(
+                    "iron {wheel}: a core of it is expected to tell about {bits:.1} bits of its \
+                     batch's pace{open}"
+                ),
+            })
+        });
+        worth.take(enough).collect()
     }
 
     /// Effective days of blue in a class by now.

@@ -178,8 +178,11 @@ const fn rests_on(event: &Event) -> bool {
     )
 }
 
-/// Whether another day is expected for anything: what it rests on alone is no news.
+/// Whether another day is expected for anything, or another wheel tells more: what it rests
+/// on alone is no news.
 fn differs(before: &ForecastTold, now: &ForecastTold) -> bool {
     let days = |told: &ForecastTold| (told.covered, told.leaves, told.moved_on, told.ready);
-    days(before) != days(now) || before.cover_pct != now.cover_pct
+    days(before) != days(now)
+        || before.cover_pct != now.cover_pct
+        || before.worth_ironing != now.worth_ironing
 }

@@ -298,8 +298,8 @@ fn tell_batch(told: &Told) {
             next.words
         );
     }
-    if let Some(next) = &told.next_iron {
-        println!("{}.", next.words);
+    for (number, worth) in (1..).zip(&told.worth_ironing) {
+        println!("{number}. {}.", worth.words);
     }
     for flag in &told.flags {
         println!("LOOK: {}", flag.words);

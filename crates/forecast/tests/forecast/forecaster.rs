@@ -181,16 +181,19 @@ fn a_warm_week_brings_it_forward_and_a_late_piercing_puts_it_off() {
 fn the_wheel_to_iron_next_is_one_that_tells_something() {
     let mut given = Given::usual_way();
     let early = given.forecast(36.2);
-    assert_eq!(early.next_iron, None, "not pierced yet");
-    let fresh = given.forecast(50.0).next_iron.unwrap();
+    assert_eq!(early.worth_ironing, [], "not pierced yet");
+    let fresh = given.forecast(50.0).worth_ironing;
+    assert_eq!(fresh.len(), 2, "as many as the recipe irons");
+    let fresh = &fresh[0];
     assert!(!fresh.opened_before && fresh.bits > 0.3, "{fresh:?}");
     given
         .ironed(50.0, 0, 52.0)
         .ironed(50.1, 1, 55.0)
         .ironed(50.2, 2, 50.0);
-    let after = given.forecast(50.5).next_iron.unwrap();
+    let after = given.forecast(50.5).worth_ironing;
+    assert!(after.is_sorted_by(|a, b| a.bits * 1.1 >= b.bits));
     assert!(
-        after.bits < fresh.bits,
+        after[0].bits < fresh.bits,
         "each core tells less than the one before"
     );
     let mut done = Given::usual_way();
@@ -198,8 +201,8 @@ fn the_wheel_to_iron_next_is_one_that_tells_something() {
         done.ironed(70.0, place, 100.0);
     }
     assert_eq!(
-        done.forecast(75.0).next_iron,
-        None,
+        done.forecast(75.0).worth_ironing,
+        [],
         "ready: a core tells nothing"
     );
 }
@@ -238,6 +241,111 @@ mod bad_input {
         };
         let (low, high, both) = (date(&[15.0]), date(&[80.0]), date(&[15.0, 80.0]));
         assert!(high < both && both < low, "{high} {both} {low}");
+    }
+
+    #[test]
+    fn two_cores_of_one_wheel_that_cannot_both_be_right_are_told_whichever_came_first() {
+        let odd = |first: f64, second: f64, days_later: f64| {
+            let mut given = Given::usual_way();
+            given
+                .ironed(50.0, 0, first)
+                .ironed(50.0 + days_later, 0, second);
+            oddities(&given.forecast(60.0))
+        };
+        assert!(odd(80.0, 15.0, 0.01).contains(&Oddity::FallingBlue));
+        assert!(odd(15.0, 80.0, 0.01).contains(&Oddity::CoresDisagree));
+        assert!(!odd(45.0, 55.0, 0.01).contains(&Oddity::CoresDisagree));
+        assert!(!odd(40.0, 70.0, 7.0).contains(&Oddity::CoresDisagree));
+    }
+
+    /// A wild core moves pace and date by no more than the plausible core that moves them
+    /// most, whatever it says, as soon as there are two cores to hold it against.
+    #[test]
+    fn one_bad_core_moves_a_batch_by_no_more_than_a_good_one_could() {
+        let expected = 54.0;
+        for cores in [2, 4, 8] {
+            let with = |bad: Option<f64>| {
+                let mut given = Given::usual_way();
+                for place in 0..cores {
+                    given.ironed(50.0, place, expected + 2.0 * (place % 3) as f64 - 2.0);
+                }
+                if let Some(bad) = bad {
+                    given.ironed(50.1, 11, bad);
+                }
+                let forecast = given.forecast(50.5);
+                assert!(forecast.ready.quantile(0.5).is_finite());
+                (forecast.pace.1.ln(), median_age(&forecast))
+            };
+            let (pace, age) = with(None);
+            let moved = |core: f64| {
+                let (with_pace, with_age) = with(Some(core));
+                ((with_pace - pace).abs(), (with_age - age).abs())
+            };
+            let most = |cores: &[f64]| {
+                let moves = cores.iter().map(|core| moved(*core));
+                moves.fold((0.0, 0.0), |most: (f64, f64), it| {
+                    (most.0.max(it.0), most.1.max(it.1))
+                })
+            };
+            let plausible: Vec<f64> = (-6..=6).map(|n| expected + 5.0 * f64::from(n)).collect();
+            let wild = [0.0, 0.4, 1.0, 5.0, 95.0, 99.0, 100.0];
+            let (good, bad) = (most(&plausible), most(&wild));
+            println!("{cores} cores: good {good:?} bad {bad:?}");
+            assert!(
+                bad.0 <= 1.05 * good.0,
+                "pace, {cores} cores: {bad:?} {good:?}"
+            );
+            assert!(
+                bad.1 <= 1.05 * good.1,
+                "date, {cores} cores: {bad:?} {good:?}"
+            );
+        }
+    }
+
+    /// The same for a look at the rind.
+    #[test]
+    fn one_bad_look_at_the_rind_moves_a_batch_by_no_more_than_a_good_one_could() {
+        let with = |last: Option<f64>| {
+            let mut given = Given::usual_way();
+            given.rind(9.0, 9.0).rind(11.0, 17.0).rind(13.0, 27.0);
+            if let Some(last) = last {
+                given.rind(13.1, last);
+            }
+            let forecast = given.forecast(13.5);
+            (forecast.pace.0.ln(), median_age(&forecast))
+        };
+        let (pace, age) = with(None);
+        let most = |looks: &[f64]| {
+            let moves = looks.iter().map(|look| with(Some(*look)));
+            moves.fold((0.0, 0.0), |most: (f64, f64), it| {
+                (
+                    most.0.max((it.0 - pace).abs()),
+                    most.1.max((it.1 - age).abs()),
+                )
+            })
+        };
+        let plausible: Vec<f64> = (-4..=6).map(|n| 27.0 + 5.0 * f64::from(n)).collect();
+        let (good, bad) = (most(&plausible), most(&[0.0, 0.3, 70.0, 95.0, 100.0]));
+        println!("good {good:?} bad {bad:?}");
+        assert!(bad.0 <= 1.05 * good.0, "{bad:?} {good:?}");
+        assert!(bad.1 <= 1.05 * good.1, "{bad:?} {good:?}");
+    }
+
+    #[test]
+    fn a_rind_whose_cover_falls_is_told() {
+        let mut given = Given::usual_way();
+        given.rind(9.0, 10.0).rind(13.0, 45.0).rind(14.0, 12.0);
+        let forecast = given.forecast(14.5);
+        assert!(oddities(&forecast).contains(&Oddity::FallingRind));
+        assert!(median_age(&forecast).is_finite());
+    }
+
+    /// A fact can hold no share above 100 %; what cannot be read is the scheduler's to reject.
+    #[test]
+    fn a_core_of_140_percent_is_no_share() {
+        assert!(quantity::Percent::new(140.0).is_err());
+        assert!(forecast::seen::Seen::of(140.0).is_err());
+        assert!(forecast::seen::Seen::of(f64::NAN).is_err());
     }
 
     #[test]

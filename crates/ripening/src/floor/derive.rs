@@ -2,12 +2,14 @@
 
 use chrono::{DateTime, Utc};
 use facts::{BatchId, WheelId};
+use quantity::Percent;
+use recipe::Recipe;
 
 use super::Floor;
 use crate::alert::{self, Told};
 use crate::wheel::Label;
 use crate::wheels::Slot;
-use crate::{Flag, NextAction, Progress, odd, rule};
+use crate::{Batch, Flag, NextAction, Progress, Seen, odd, rule};
 
 /// Lists that are filled for one wheel after another, so that deriving asks for no memory
 /// but what a wheel keeps.
@@ -73,34 +75,46 @@ impl Floor {
         let Some(recipe) = &batch.recipe else {
             return false;
         };
-        let members = batch
-            .wheels
-            .iter()
-            .filter_map(|id| Some((*id, &self.wheels.get(*id)?.state)));
-        let cores: Vec<_> = members
-            // A core that was drawn still stands for the batch when its wheel is gone.
-            .filter(|(_, state)| state.discarded.is_none() || state.ironed.is_some())
-            .take(recipe.iron.wheels_per_batch.of(batch.wheels.len()))
-            .map(|(id, state)| (id, state.ironed))
-            .collect();
-        let reached = cores.iter().map(|(_, core)| {
-            let blue = core.filter(|core| core.value >= recipe.iron.ready_at_coverage_pct);
-            blue.map(|core| core.moment)
+        let expected = batch.outlook(&self.voids);
+        let told = expected.as_ref().map(|(_, told)| &told.worth_ironing[..]);
+        let to_iron = self.worth_ironing(batch, recipe, told.unwrap_or_default());
+        let reached = to_iron.iter().map(|id| {
+            let core = self.wheels.get(*id)?.state.ironed?;
+            let through = core.value >= recipe.iron.ready_at_coverage_pct;
+            through.then_some(core.moment)
         });
         let ready = reached
             .collect::<Option<Vec<_>>>()
             .and_then(|moments| moments.into_iter().max());
-        let to_iron: Vec<WheelId> = cores.iter().map(|(id, _)| *id).collect();
         let progress = Progress {
             to_iron,
             ready,
-            expected: batch.outlook(&self.voids),
+            expected,
         };
         let changed = batch.progress != progress;
         if changed && let Some(batch) = self.batches.get_mut(&id) {
             batch.progress = progress;
         }
         changed
+    }
+
+    /// The wheels whose cores stand for the batch: those opened already, then those of which
+    /// the forecast expects most, then by their numbers.
+    fn worth_ironing(&self, batch: &Batch, recipe: &Recipe, told: &[WheelId]) -> Vec<WheelId> {
+        let core_of = |id: &WheelId| {
+            let state = &self.wheels.get(*id)?.state;
+            let through = |core: &Seen<Percent>| core.value >= recipe.iron.ready_at_coverage_pct;
+            // A wheel that has gone stands for the batch no more, unless its blue was through.
+            let counts = state.on_floor() || state.ironed.as_ref().is_some_and(through);
+            counts.then_some(state.ironed.is_some())
+        };
+        let opened = batch.wheels.iter().filter(|id| core_of(id) == Some(true));
+        let closed = |id: &&WheelId| core_of(id) == Some(false);
+        let expected = told.iter().filter(|id| batch.wheels.contains(id));
+        let others = batch.wheels.iter().filter(|id| !told.contains(id));
+        let in_turn = opened.chain(expected.chain(others).filter(closed));
+        let enough = recipe.iron.wheels_per_batch.of(batch.wheels.len());
+        in_turn.take(enough).copied().collect()
     }
 
     fn derive(&mut self, slot: Slot) {

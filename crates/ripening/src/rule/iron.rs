@@ -1,10 +1,10 @@
 //! A few wheels of a batch are ironed until the blue has run right through.
 
 use facts::ExpectedOn;
-use quantity::DairyDay;
+use quantity::{DairyDay, Percent};
 
 use super::{Asked, Case, Rule};
-use crate::{Action, Moment, Severity};
+use crate::{Action, Moment, Seen, Severity};
 
 pub(super) const RULE: Rule = Rule {
     name: "ironing",
@@ -16,12 +16,13 @@ pub(super) const RULE: Rule = Rule {
 fn ask(case: &Case<'_>) -> Option<Asked> {
     let state = case.state;
     let pierced = state.pierced?;
+    let iron = case.recipe.iron;
     let chosen = case.batch.to_iron.contains(&case.wheel);
     let settled = case.batch.ready.is_some() || state.grade.is_some();
-    if !state.on_floor() || !chosen || settled {
+    let through = |core: &Seen<Percent>| core.value >= iron.ready_at_coverage_pct;
+    if !state.on_floor() || !chosen || settled || state.ironed.as_ref().is_some_and(through) {
         return None;
     }
-    let iron = case.recipe.iron;
     let day = match expected(case) {
         Some((_, _, day)) => day,
         None => by_calendar(case),
@@ -85,9 +86,27 @@ fn words(case: &Case<'_>) -> String {
         (None, None) => format!("first core at {} days", iron.from_age_days),
     };
     format!(
-        "one of the {} wheels ironed for its batch; {so_far}, until {} ({})",
+        "one of the {} wheels ironed for its batch: {}; {so_far}, until {} ({})",
         case.batch.to_iron.len(),
+        why_this_one(case),
         iron.ready_at_coverage_pct,
         case.recipe_name()
     )
+}
+
+/// Why this wheel and not another of its batch.
+fn why_this_one(case: &Case<'_>) -> String {
+    if case.state.ironed.is_some() {
+        return "it is open already, so that no other wheel has to be".to_owned();
+    }
+    let told = case.batch.expected.as_ref();
+    let place = told.and_then(|(_, told)| {
+        let mut worth = told.worth_ironing.iter();
+        worth.position(|wheel| *wheel == case.wheel)
+    });
+    match place {
+        Some(0) => "by the forecast a core of it tells most".to_owned(),
+        Some(n) => format!("by the forecast a core of it tells most but for {n} others"),
+        None => "by its number".to_owned(),
+    }
 }

@@ -27,6 +27,7 @@ fn told(ready: ExpectedOn) -> ForecastTold {
         rind_looks: 3,
         cores: 0,
         learnt_from: 40,
+        worth_ironing: Vec::new(),
     }
 }
 
@@ -119,6 +120,76 @@ fn the_next_core_waits_while_the_batch_is_far_from_ready() {
     let (window, because) = asked(&floor, Action::Iron);
     assert_eq!(day(&window).0, "04-10", "not on 6 April, a week after");
     assert!(because.contains("40 % on"), "{because}");
+}
+
+/// Four pierced wheels of a batch of which three are ironed.
+fn four_pierced() -> Given {
+    let codes = ["318-01", "318-02", "318-03", "318-04"];
+    let mut given = Given::default();
+    for code in codes {
+        given = given.at("2026-02-02 09:00", portioned(code));
+    }
+    for code in codes {
+        given = given
+            .at("2026-02-07 08:00", unhooped(code))
+            .at("2026-02-07 10:00", moved(code, "R3"))
+            .at("2026-03-09 08:00", pierced(code));
+    }
+    given
+}
+
+fn worth(wheels: &[&str]) -> ForecastTold {
+    let mut told = told(on("04-14", "04-10", "04-19"));
+    told.worth_ironing = wheels.iter().map(|code| wheel(code)).collect();
+    told
+}
+
+/// The wheels that are to be ironed and have to be still.
+fn asked_to_iron(floor: &Floor) -> Vec<String> {
+    let asked = floor.wheels().filter(|(_, wheel)| {
+        let mut actions = wheel.actions().iter();
+        actions.any(|next| next.action == Action::Iron)
+    });
+    asked.map(|(id, _)| id.to_string()).collect()
+}
+
+#[test]
+fn wheels_already_open_are_ironed_first_then_those_that_tell_most() {
+    let to_iron = |floor: &Floor| -> Vec<String> {
+        let progress = &floor.batch("318".parse().unwrap()).unwrap().progress;
+        progress.to_iron.iter().map(ToString::to_string).collect()
+    };
+    let by_number = four_pierced().floor("2026-03-11 12:00");
+    assert_eq!(to_iron(&by_number), ["318-01", "318-02", "318-03"]);
+    let told = four_pierced().at("2026-03-11 05:00", worth(&["318-04", "318-03", "777-01"]));
+    let floor = told.floor("2026-03-11 12:00");
+    assert_eq!(to_iron(&floor), ["318-04", "318-03", "318-01"]);
+    let life = answer::wheel(&floor, wheel("318-04")).unwrap();
+    let says = |words: &str| life.next.iter().any(|line| line.because.contains(words));
+    assert!(
+        says("by the forecast a core of it tells most"),
+        "{:?}",
+        life.next
+    );
+    let opened = told.at("2026-03-30 10:00", ironed("318-02", 40.0));
+    let floor = opened.floor("2026-03-30 12:00");
+    assert_eq!(to_iron(&floor), ["318-02", "318-04", "318-03"]);
+    // One that has gone stands for nothing, unless its blue was through.
+    let gone = opened.at("2026-03-31 10:00", dispatched("318-02"));
+    assert_eq!(
+        to_iron(&gone.floor("2026-03-31 12:00")),
+        ["318-04", "318-03", "318-01"]
+    );
+}
+
+#[test]
+fn a_wheel_whose_core_was_through_is_not_opened_again() {
+    let floor = four_pierced()
+        .at("2026-03-30 10:00", ironed("318-01", 97.0))
+        .at("2026-03-30 10:01", ironed("318-02", 60.0))
+        .at("2026-03-30 10:02", ironed("318-03", 70.0))
+        .floor("2026-04-10 12:00");
+    assert_eq!(asked_to_iron(&floor), ["318-02", "318-03"]);
 }
 
 #[test]

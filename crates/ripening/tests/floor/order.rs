@@ -139,6 +139,7 @@ fn any_event() -> impl Strategy<Value = Event> {
                 rind_looks: 1,
                 cores: 0,
                 learnt_from: 0,
+                worth_ironing: vec![format!("{batch}-{:02}", days % 4).parse().unwrap()],
             }
             .into()
         }),
