@@ -1,33 +1,81 @@
 //! Alerts of workers that keep no floor: each step of each is told once, across restarts.
 
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
+use async_nats::jetstream::consumer::pull::{Ordered, OrderedConfig};
+use chrono::{DateTime, Utc};
 use facts::SiteId;
-use serde::Serialize;
+use futures::StreamExt as _;
+use rand::Rng as _;
+use serde::{Deserialize, Serialize};
 
-use crate::Bus;
+use crate::streams::DERIVED;
+use crate::{Bus, BusError};
+
+/// Where such alerts are published, behind `derived.<site>.`.
+pub const TOPIC: &str = "alert.told";
+
+/// Where an alert stands in its life.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Step {
+    /// People have to hear of it.
+    Raised,
+    /// Nobody saw to it, or it became worse.
+    Escalated,
+    /// It is over.
+    Cleared,
+}
+
+/// How bad it is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Severity {
+    /// Good to know.
+    Notice,
+    /// Someone should look.
+    Warning,
+    /// Someone should act.
+    Alarm,
+}
 
 /// One thing that people have to hear of.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Telling {
     /// Its own name: the same whenever it is made, and from raised to cleared.
     pub alert: String,
     /// Where it stands in its life.
-    pub step: &'static str,
+    pub step: Step,
     /// How bad.
-    pub severity: &'static str,
+    pub severity: Severity,
     /// One sentence for a chat.
     pub text: String,
 }
 
-/// The names of what was told, in a file.
+/// A telling as it is published.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Message {
+    /// What.
+    #[serde(flatten)]
+    pub telling: Telling,
+    /// When it was told.
+    pub since: DateTime<Utc>,
+}
+
+/// What was told, in a file.
 #[derive(Debug)]
 pub struct Told {
-    topic: &'static str,
     path: PathBuf,
-    names: BTreeSet<String>,
+    alerts: BTreeMap<String, Raised>,
+}
+
+/// How often an alert was raised, and whether it is over.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Raised {
+    times: u32,
+    open: bool,
 }
 
 /// The file of what was told cannot be used.
@@ -42,22 +90,22 @@ impl Telling {
     /// Someone should act.
     #[must_use]
     pub const fn alarm(alert: String, text: String) -> Self {
-        Self::step("raised", "alarm", alert, text)
+        Self::step(Step::Raised, Severity::Alarm, alert, text)
     }
 
     /// Someone should look.
     #[must_use]
     pub const fn warning(alert: String, text: String) -> Self {
-        Self::step("raised", "warning", alert, text)
+        Self::step(Step::Raised, Severity::Warning, alert, text)
     }
 
     /// It is over.
     #[must_use]
     pub const fn cleared(alert: String, text: String) -> Self {
-        Self::step("cleared", "notice", alert, text)
+        Self::step(Step::Cleared, Severity::Notice, alert, text)
     }
 
-    const fn step(step: &'static str, severity: &'static str, alert: String, text: String) -> Self {
+    const fn step(step: Step, severity: Severity, alert: String, text: String) -> Self {
         Self {
             alert,
             step,
@@ -65,22 +113,14 @@ impl Telling {
             text,
         }
     }
-
-    fn name(&self) -> String {
-        match self.step {
-            "raised" => self.alert.clone(),
-            step => format!("{}-{step}", self.alert),
-        }
-    }
 }
 
 impl Told {
-    /// Opens the file; none is an empty one. `topic`: under which what is told is published,
-    /// `alert.` and a word.
+    /// Opens the file; none is an empty one.
     ///
     /// # Errors
     /// [`ToldError`].
-    pub fn open(path: &Path, topic: &'static str) -> Result<Self, ToldError> {
+    pub fn open(path: &Path) -> Result<Self, ToldError> {
         let text = match std::fs::read_to_string(path) {
             Ok(text) => text,
             Err(error) if error.kind() == std::io::ErrorKind::NotFound => String::new(),
@@ -89,25 +129,38 @@ impl Told {
                 return Err(ToldError { path, source });
             }
         };
-        Ok(Self {
-            topic,
+        let mut told = Self {
             path: path.to_owned(),
-            names: text.lines().map(str::to_owned).collect(),
-        })
+            alerts: BTreeMap::new(),
+        };
+        for line in text.lines() {
+            match line.strip_suffix(CLEARED) {
+                Some(alert) => told.note(alert, Step::Cleared),
+                None => told.note(line, Step::Raised),
+            }
+        }
+        Ok(told)
     }
 
-    /// Alerts that were raised under names that begin so, and not cleared since.
-    pub fn open_under<'a>(&'a self, beginning: &'a str) -> impl Iterator<Item = &'a str> {
-        let names = self.names.iter().map(String::as_str);
-        names.filter(move |name| {
-            name.starts_with(beginning)
-                && !name.ends_with("-cleared")
-                && !self.names.contains(&format!("{name}-cleared"))
-        })
+    /// Those raised under names that begin so which `still` names no longer: they are over.
+    /// `words` says so of what follows the beginning of the name.
+    pub fn over(
+        &self,
+        beginning: &str,
+        still: &[Telling],
+        words: impl Fn(&str) -> String,
+    ) -> Vec<Telling> {
+        let open = self.alerts.iter().filter(|(_, raised)| raised.open);
+        let over = open.filter_map(|(alert, _)| {
+            let what = alert.strip_prefix(beginning)?;
+            let goes_on = still.iter().any(|telling| telling.alert == *alert);
+            (!goes_on).then(|| Telling::cleared(alert.clone(), words(what)))
+        });
+        over.collect()
     }
 
-    /// Tells whoever delivers alerts, each once, and takes what was told from the list. What
-    /// stays on it could not be told, the broker being away: try again.
+    /// Tells whoever delivers alerts, each once until it is over, and takes what was told from
+    /// the list. What stays on it could not be told, the broker being away: try again.
     ///
     /// # Errors
     /// [`ToldError`]; then it is told again under the same name, which whoever delivers it
@@ -116,25 +169,69 @@ impl Told {
         &mut self,
         bus: &Bus,
         site: &SiteId,
+        now: DateTime<Utc>,
         owed: &mut Vec<Telling>,
     ) -> Result<(), ToldError> {
-        owed.retain(|telling| !self.names.contains(&telling.name()));
+        owed.retain(|telling| self.is_news(telling));
         while let Some(telling) = owed.first() {
-            let name = telling.name();
-            // Four strings always encode.
-            let body = serde_json::to_vec(telling).unwrap_or_default();
-            if let Err(error) = bus.publish_derived(site, self.topic, &name, &body).await {
-                tracing::debug!(%error, alert = name, "not told yet");
+            let (alert, step) = (telling.alert.clone(), telling.step);
+            let name = self.name(telling);
+            let id = match step {
+                Step::Cleared => format!("{name}{CLEARED}"),
+                _ => name.clone(),
+            };
+            let named = Telling {
+                alert: name,
+                ..telling.clone()
+            };
+            let message = Message {
+                telling: named,
+                since: now,
+            };
+            // Strings and a time always encode.
+            let body = serde_json::to_vec(&message).unwrap_or_default();
+            if let Err(error) = bus.publish_derived(site, TOPIC, &id, &body).await {
+                tracing::debug!(%error, alert = id, "not told yet");
                 return Ok(());
             }
-            tracing::warn!("{}", telling.text);
-            self.add(name)?;
+            tracing::warn!("{}", message.telling.text);
+            self.keep(&alert, step)?;
             owed.remove(0);
         }
         Ok(())
     }
 
-    fn add(&mut self, name: String) -> Result<(), ToldError> {
+    fn is_news(&self, telling: &Telling) -> bool {
+        let open = self
+            .alerts
+            .get(&telling.alert)
+            .is_some_and(|raised| raised.open);
+        open == (telling.step == Step::Cleared)
+    }
+
+    /// What it is known by: another name each time it is raised again, so that it is told
+    /// again and what people said of the last time does not count for this one.
+    fn name(&self, telling: &Telling) -> String {
+        let raised = self.alerts.get(&telling.alert);
+        let before = raised.map_or(0, |raised| raised.times);
+        let times = before + u32::from(telling.step != Step::Cleared);
+        match times {
+            0 | 1 => telling.alert.clone(),
+            times => format!("{}#{times}", telling.alert),
+        }
+    }
+
+    fn note(&mut self, alert: &str, step: Step) {
+        let never = Raised {
+            times: 0,
+            open: false,
+        };
+        let raised = self.alerts.entry(alert.to_owned()).or_insert(never);
+        raised.open = step != Step::Cleared;
+        raised.times += u32::from(raised.open);
+    }
+
+    fn keep(&mut self, alert: &str, step: Step) -> Result<(), ToldError> {
         let wrong = |source| ToldError {
             path: self.path.clone(),
             source,
@@ -143,9 +240,53 @@ impl Told {
             .create(true)
             .append(true)
             .open(&self.path);
-        writeln!(file.map_err(wrong)?, "{name}").map_err(wrong)?;
-        self.names.insert(name);
+        let end = if step == Step::Cleared { CLEARED } else { "" };
+        writeln!(file.map_err(wrong)?, "{alert}{end}").map_err(wrong)?;
+        self.note(alert, step);
         Ok(())
+    }
+}
+
+/// What a line of the file ends with when the alert is over.
+const CLEARED: &str = "-cleared";
+
+/// What workers tell, as it is told, from the first that the broker still has.
+pub struct Tellings(Ordered);
+
+impl Bus {
+    /// Follows what workers that keep no floor tell.
+    ///
+    /// # Errors
+    /// What the broker said; try again later.
+    pub async fn tellings(&self, site: &SiteId) -> Result<Tellings, BusError> {
+        let refused = |reason: String| BusError::Stream {
+            name: DERIVED,
+            reason,
+        };
+        let stream = self.jetstream().get_stream(DERIVED).await;
+        let config = OrderedConfig {
+            // With a name the filter stands in the call's subject, where permissions see it.
+            name: Some(format!("told-{:016x}", rand::rng().random::<u64>())),
+            filter_subject: format!("derived.{site}.{TOPIC}"),
+            ..OrderedConfig::default()
+        };
+        let stream = stream.map_err(|e| refused(e.to_string()))?;
+        let consumer = stream.create_consumer(config).await;
+        let consumer = consumer.map_err(|e| refused(e.to_string()))?;
+        let messages = consumer.messages().await;
+        Ok(Tellings(messages.map_err(|e| refused(e.to_string()))?))
+    }
+}
+
+impl Tellings {
+    /// The next; nothing when the broker no longer gives any: follow them anew then.
+    pub async fn next(&mut self) -> Option<Message> {
+        loop {
+            let message = self.0.next().await?.ok()?;
+            if let Ok(told) = serde_json::from_slice(&message.payload) {
+                return Some(told);
+            }
+        }
     }
 }
 
@@ -154,22 +295,40 @@ mod tests {
     use super::*;
 
     #[test]
-    fn what_was_told_is_known_after_a_restart_and_what_is_over_is_not_open() {
+    fn what_was_told_is_known_after_a_restart_and_what_is_over_can_come_again() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("told.txt");
-        let mut told = Told::open(&path, "alert.test").unwrap();
-        for name in ["drying-B1", "drying-B2", "drying-B1-cleared", "yield-B1"] {
-            told.add(name.to_owned()).unwrap();
+        let warning = |alert: &str| Telling::warning(alert.to_owned(), String::new());
+        let mut told = Told::open(&path).unwrap();
+        for (alert, step) in [
+            ("drying-B1", Step::Raised),
+            ("drying-B2", Step::Raised),
+            ("drying-B3", Step::Raised),
+            ("drying-B1", Step::Cleared),
+            ("yield-B1", Step::Raised),
+        ] {
+            told.keep(alert, step).unwrap();
         }
-        let told = Told::open(&path, "alert.test").unwrap();
-        let open: Vec<_> = told.open_under("drying-").collect();
-        assert_eq!(open, ["drying-B2"]);
+        let mut told = Told::open(&path).unwrap();
+        let over = told.over("drying-", &[warning("drying-B3")], |batch| {
+            format!("{batch} is")
+        });
+        let cleared = Telling::cleared("drying-B2".to_owned(), "B2 is".to_owned());
+        assert_eq!(over, [cleared]);
+        assert!(!told.is_news(&warning("drying-B2")));
+        assert!(told.is_news(&warning("drying-B1")));
+        assert_eq!(told.name(&warning("drying-B1")), "drying-B1#2");
+        told.keep("drying-B1", Step::Raised).unwrap();
+        let cleared = Telling::cleared("drying-B1".to_owned(), String::new());
+        assert!(told.is_news(&cleared));
+        assert_eq!(told.name(&cleared), "drying-B1#2");
+        assert_eq!(told.name(&warning("drying-B4")), "drying-B4");
     }
 
     #[test]
     fn a_file_that_cannot_be_used_is_named() {
         let folder = tempfile::tempdir().unwrap();
-        let error = Told::open(folder.path(), "alert.test").unwrap_err();
+        let error = Told::open(folder.path()).unwrap_err();
         assert!(error.to_string().contains("Make room there"), "{error}");
     }
 }

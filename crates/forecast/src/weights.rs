@@ -14,7 +14,7 @@ use serde::Serialize;
 
 use crate::drying::{open, usual_rate};
 use crate::habit::Habit;
-use crate::history::{Batch, History};
+use crate::history::{At, Batch, History, Wheel};
 use crate::least_squares::solve;
 use crate::moment::{days, instant};
 use crate::observed::Observed;
@@ -286,7 +286,7 @@ fn weighings(
         .values()
         .filter(|batch| batch.recipe.id == recipe)
     {
-        let weighed = |wheel: &&crate::history::Wheel| !wheel.weights.is_empty();
+        let weighed = |wheel: &&Wheel| !wheel.weights.is_empty();
         for wheel in batch.wheels.iter().filter(weighed) {
             let Some(class) = batch.classes.get(wheel.class) else {
                 continue;
@@ -335,7 +335,7 @@ impl Scales<'_> {
     pub(crate) fn weight(&self, place: usize, at: f64) -> Option<DryingPoint> {
         let wheel = self.batch.wheels.get(place)?;
         let way = self.observed.ways.get(wheel.class)?;
-        let out = |weight: &&crate::history::At| {
+        let out = |weight: &&At| {
             weight.days <= self.now.min(at) && weight.days > way.unhooped && weight.value > 0.0
         };
         let last = wheel.weights.iter().rev().find(out);
@@ -376,7 +376,7 @@ impl Scales<'_> {
     /// What each wheel in the house is expected to weigh at an instant.
     pub(crate) fn weights(&self, at: f64) -> Vec<Weight> {
         let day = self.history.clock.day_of(instant(at));
-        let in_house = |wheel: &crate::history::Wheel| {
+        let in_house = |wheel: &Wheel| {
             let class = self.batch.classes.get(wheel.class);
             class.is_some_and(|class| class.left.is_none_or(|left| left > self.now))
         };
@@ -394,36 +394,16 @@ impl Scales<'_> {
             .collect()
     }
 
-    /// Whether the batch dries unlike the others: by wheels weighed at least twice out of
-    /// the hoop.
+    /// Whether the batch dries unlike the others: by its middle wheel of those weighed at
+    /// least twice out of the hoop, so that one slip at the scale raises no alarm.
     pub(crate) fn alarm(&self) -> Option<DryingAlarm> {
-        let (mut lost, mut expected, mut wheels) = (0.0, 0.0, 0_u32);
-        for wheel in &self.batch.wheels {
-            let Some(way) = self.observed.ways.get(wheel.class) else {
-                continue;
-            };
-            let out: Vec<_> = wheel
-                .weights
-                .iter()
-                .filter(|w| w.days <= self.now && w.days > way.unhooped && w.value > 0.0)
-                .collect();
-            let (Some(first), Some(last)) = (out.first(), out.last()) else {
-                continue;
-            };
-            let row = self.drying.pull(way, &self.felt(), first.days, last.days);
-            let root = (first.value.cbrt() + dot(&row, &self.drying.values)).max(0.1);
-            let should = first.value - root.powi(3);
-            if should < TELLING_G {
-                continue;
-            }
-            lost += first.value - last.value;
-            expected += should;
-            wheels += 1;
-        }
-        if wheels == 0 {
-            return None;
-        }
-        let of_usual = lost / expected;
+        let each = self.batch.wheels.iter();
+        let mut each: Vec<(f64, f64)> = each.filter_map(|wheel| self.lost(wheel)).collect();
+        let of_usual = |(lost, should): &(f64, f64)| lost / should;
+        each.sort_by(|a, b| of_usual(a).total_cmp(&of_usual(b)));
+        let wheels = each.len();
+        let middle = each.get(wheels / 2)?;
+        let of_usual = of_usual(middle);
         let what = if of_usual > TOO_FAST {
             "faster than usual: the rind may crack. Look for a draught and for dry air, and \
              check the room's humidity"
@@ -433,16 +413,33 @@ impl Scales<'_> {
         } else {
             return None;
         };
+        let (lost, should) = middle;
+        let of = if wheels == 1 {
+            "on one wheel".to_owned()
+        } else {
+            format!("on the middle one of {wheels} wheels")
+        };
         Some(DryingAlarm {
             batch: self.batch.id,
             of_usual,
             words: format!(
-                "{} dries {what} ({lost:.0} g lost where {expected:.0} g were expected, on \
-                 {wheels} {}).",
-                self.batch.id,
-                if wheels == 1 { "wheel" } else { "wheels" }
+                "{} dries {what} ({lost:.0} g lost where {should:.0} g were expected, {of}).",
+                self.batch.id
             ),
         })
+    }
+
+    /// What a wheel lost between its first and its last weighing out of the hoop, and what
+    /// it should have, grams; nothing when that is too little to tell a rate from.
+    fn lost(&self, wheel: &Wheel) -> Option<(f64, f64)> {
+        let way = self.observed.ways.get(wheel.class)?;
+        let out = |w: &&At| w.days <= self.now && w.days > way.unhooped && w.value > 0.0;
+        let first = wheel.weights.iter().find(out)?;
+        let last = wheel.weights.iter().rev().find(out)?;
+        let row = self.drying.pull(way, &self.felt(), first.days, last.days);
+        let root = (first.value.cbrt() + dot(&row, &self.drying.values)).max(0.1);
+        let should = first.value - root.powi(3);
+        (should >= TELLING_G).then(|| (first.value - last.value, should))
     }
 }
 

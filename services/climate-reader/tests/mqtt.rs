@@ -23,10 +23,13 @@ async fn within<T>(doing: impl Future<Output = T>) -> T {
         .expect("this should not take a minute")
 }
 
+/// As the shipped permissions have it.
+const TOPIC: &str = "larkholm/air/R1";
+
 fn site(mqtt: SocketAddr) -> Site {
     let signal = |says, field: &str| Signal {
         says,
-        topic: "dairy/r1".to_owned(),
+        topic: TOPIC.to_owned(),
         field: Some(field.to_owned()),
         fahrenheit: false,
         offset: 0.5,
@@ -77,7 +80,14 @@ struct Sensor {
 
 impl Sensor {
     fn connect(mqtt: SocketAddr) -> Self {
-        let options = MqttOptions::new("sensor", mqtt.ip().to_string(), mqtt.port());
+        Self::signed_in(mqtt, None)
+    }
+
+    fn signed_in(mqtt: SocketAddr, user: Option<&str>) -> Self {
+        let mut options = MqttOptions::new("sensor", mqtt.ip().to_string(), mqtt.port());
+        if let Some(user) = user {
+            options.set_credentials(user, format!("password-of-{user}"));
+        }
         let (client, mut events) = AsyncClient::new(options, 100);
         let connection = tokio::spawn(async move {
             loop {
@@ -90,9 +100,8 @@ impl Sensor {
     }
 
     async fn says(&self, payload: &str) {
-        let topic = "dairy/r1";
         self.client
-            .publish(topic, QoS::AtLeastOnce, false, payload)
+            .publish(TOPIC, QoS::AtLeastOnce, false, payload)
             .await
             .unwrap();
     }
@@ -104,11 +113,16 @@ impl Drop for Sensor {
     }
 }
 
-fn start(bus: &Bus, mqtt: SocketAddr, data: &Path) -> (Shutdown, JoinHandle<anyhow::Result<()>>) {
+type Reader = (Shutdown, JoinHandle<anyhow::Result<()>>);
+
+fn start(bus: &Bus, mqtt: SocketAddr, data: &Path) -> Reader {
+    start_for(site(mqtt), bus, data)
+}
+
+fn start_for(site: Site, bus: &Bus, data: &Path) -> Reader {
     let shutdown = Shutdown::new();
     let (bus, data, stop) = (bus.clone(), data.to_owned(), shutdown.clone());
-    let run =
-        async move { climate_reader::run(site(mqtt), bus, Clock::system(), &data, stop).await };
+    let run = async move { climate_reader::run(site, bus, Clock::system(), &data, stop).await };
     (shutdown, tokio::spawn(run))
 }
 
@@ -161,7 +175,7 @@ async fn a_sensors_message_becomes_a_numbered_fact_and_a_bad_one_is_kept() {
     let sensor = Sensor::connect(mqtt);
     let kept = within(listens(&sensor, &data)).await;
     let line: serde_json::Value = serde_json::from_str(kept.lines().next().unwrap()).unwrap();
-    assert_eq!(line["line"], "dairy/r1 ERR");
+    assert_eq!(line["line"], format!("{TOPIC} ERR"));
     let reason = line["reason"].as_str().unwrap();
     assert!(
         reason.contains("T1 should say a temperature here"),
@@ -223,4 +237,124 @@ async fn without_sensors_in_the_site_file_it_says_what_to_do() {
     };
     let ended = climate_reader::run(site, bus, Clock::system(), dir.path(), Shutdown::new()).await;
     assert!(ended.unwrap_err().to_string().contains("[climate]"));
+}
+
+/// A broker with the permissions that are shipped, MQTT switched on.
+struct Guarded {
+    child: std::process::Child,
+    url: String,
+}
+
+impl Guarded {
+    fn start(folder: &Path, mqtt: SocketAddr) -> Self {
+        let shipped = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../deploy/nats");
+        let permissions = std::fs::read_to_string(shipped.join("permissions.conf")).unwrap();
+        let listen = free_address();
+        let text = format!(
+            "server_name: guarded\nlisten: \"{listen}\"\njetstream {{ store_dir: \"{}\" }}\n\
+             mqtt {{ listen: \"{mqtt}\" }}\n{permissions}",
+            folder.join("broker").display()
+        );
+        let config = folder.join("guarded.conf");
+        std::fs::write(&config, text).unwrap();
+        let mut program = std::process::Command::new(bus::broker::find().unwrap());
+        for user in permissions
+            .lines()
+            .filter_map(|line| line.trim().strip_prefix("user: \""))
+        {
+            let user = user.split('"').next().unwrap();
+            let variable = format!("{}_PASSWORD", user.to_uppercase().replace('-', "_"));
+            program.env(variable, format!("password-of-{user}"));
+        }
+        let program = program.arg("-c").arg(&config);
+        let child = program.stderr(std::process::Stdio::null()).spawn().unwrap();
+        Self {
+            child,
+            url: listen.to_string(),
+        }
+    }
+
+    async fn user(&self, user: &str) -> Bus {
+        let url = format!("nats://{user}:password-of-{user}@{}", self.url);
+        loop {
+            match Bus::connect(&url, user).await {
+                Ok(bus) => return bus,
+                Err(_) => tokio::time::sleep(Duration::from_millis(20)).await,
+            }
+        }
+    }
+}
+
+impl Drop for Guarded {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn with_the_shipped_permissions_sensors_are_heard_and_can_do_nothing_else() {
+    let dir = tempfile::tempdir().unwrap();
+    let mqtt = free_address();
+    let broker = Guarded::start(dir.path(), mqtt);
+    let scheduler = within(broker.user("scheduler")).await;
+    within(scheduler.ready()).await.unwrap();
+
+    let password = dir.path().join("password");
+    std::fs::write(&password, "password-of-climate-reader\n").unwrap();
+    let mut site = site(mqtt);
+    if let Some(climate) = &mut site.climate {
+        climate.login = Some(("climate-reader".to_owned(), password));
+    }
+    let data = dir.path().join("data");
+    let bus = within(broker.user("climate-reader")).await;
+    let (shutdown, run) = start_for(site, &bus, &data);
+    let sensor = Sensor::signed_in(mqtt, Some("sensors"));
+    within(listens(&sensor, &data)).await;
+    sensor.says(r#"{"t": 11.5}"#).await;
+    let read = within(readings(&scheduler, 1)).await;
+    assert_eq!(read[0].1.temperature_c.get(), 12.0);
+    shutdown.request();
+    within(run).await.unwrap().unwrap();
+    drop(sensor);
+
+    // A sensor that turns bad can neither state a fact nor listen in, nor come in by NATS.
+    let (client, mut events) = {
+        let mut options = MqttOptions::new("bad", mqtt.ip().to_string(), mqtt.port());
+        options.set_credentials("sensors", "password-of-sensors");
+        AsyncClient::new(options, 10)
+    };
+    client.subscribe("#", QoS::AtMostOnce).await.unwrap();
+    let floor = "floor/larkholm/wheel/released";
+    client
+        .publish(floor, QoS::AtMostOnce, false, "{}")
+        .await
+        .unwrap();
+    let refused = async {
+        loop {
+            match events.poll().await {
+                Ok(rumqttc::Event::Incoming(rumqttc::Packet::SubAck(ack))) => break ack,
+                Ok(_) => {}
+                Err(error) => panic!("{error}"),
+            }
+        }
+    };
+    let refused = within(refused).await;
+    assert_eq!(
+        refused.return_codes,
+        [rumqttc::SubscribeReasonCode::Failure]
+    );
+    for _ in 0..3 {
+        let _ = tokio::time::timeout(Duration::from_millis(200), events.poll()).await;
+    }
+    assert_eq!(scheduler.floor_end().await.unwrap(), 1);
+    let url = format!("nats://sensors:password-of-sensors@{}", broker.url);
+    let by_nats = Bus::connect(&url, "sensors").await;
+    let shut_out = match by_nats {
+        Err(_) => true,
+        Ok(bus) => tokio::time::timeout(Duration::from_secs(3), bus.ready())
+            .await
+            .is_err(),
+    };
+    assert!(shut_out);
 }

@@ -1,6 +1,5 @@
 //! What the dispatcher knows, and what it answers.
 
-use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -168,11 +167,8 @@ impl Desk {
         }
     }
 
-    /// What people have to hear of, and which of what they heard is over.
-    pub(crate) fn shortages<'a>(
-        &self,
-        open: impl Iterator<Item = &'a str>,
-    ) -> (Vec<Telling>, Vec<Telling>) {
+    /// What people have to hear of.
+    pub(crate) fn shortages(&self) -> Vec<Telling> {
         let mut told = Vec::new();
         if let Some((_, allocation)) = self.last.as_deref() {
             let until = allocation.today.plus(TELL_AHEAD_DAYS);
@@ -190,13 +186,7 @@ impl Desk {
                 told.push(Telling::warning(name, format!("{}: {words}", line.key)));
             }
         }
-        let still: BTreeSet<&str> = told.iter().map(|telling| telling.alert.as_str()).collect();
-        let over = open.filter(|name| !still.contains(name)).map(|name| {
-            let what = name.trim_start_matches(SHORT);
-            Telling::cleared(name.to_owned(), format!("order {what} is no longer short"))
-        });
-        let over = over.collect();
-        (told, over)
+        told
     }
 
     /// Answers what can be answered; gives back what waits for more of the log.

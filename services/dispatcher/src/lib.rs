@@ -70,7 +70,7 @@ pub async fn run(
     let folder = data.join("dispatcher");
     std::fs::create_dir_all(&folder)
         .with_context(|| format!("cannot make the folder {}", folder.display()))?;
-    let mut told = Told::open(&folder.join("told.txt"), "alert.dispatch")?;
+    let mut told = Told::open(&folder.join("told.txt"))?;
     let site_id = site.id;
     let mut desk = Desk::new(&site, customers, &folder);
     tokio::select! {
@@ -95,8 +95,8 @@ pub async fn run(
                 if let Some(allocation) = news {
                     publish(&bus, &site_id, log.position().seq, &allocation).await;
                 }
-                let (short, over) = desk.shortages(told.open_under(SHORT));
-                owed = over;
+                let short = desk.shortages();
+                owed = told.over(SHORT, &short, |what| format!("order {what} is no longer short"));
                 owed.extend(short);
                 rests_until = Instant::now() + REST;
             }
@@ -118,7 +118,7 @@ pub async fn run(
         if matches!(clock, Clock::System) {
             desk.reaches(clock.now());
         }
-        told.tell(&bus, &site_id, &mut owed).await?;
+        told.tell(&bus, &site_id, clock.now(), &mut owed).await?;
         asked = desk.answer(asked).await;
         // The end of a rest is noticed with the next tick at the latest.
         if solving.is_none() && Instant::now() >= rests_until {

@@ -1,34 +1,40 @@
 //! What people have to hear of: kilograms of a make that nobody can explain, and batches
 //! that dry unlike the others. Pure.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
-use bus::telling::Telling;
+use bus::telling::{Telling, Told};
 use facts::{BatchId, Fact, RecipeId};
 use forecast::{Desk, DryingHabit};
 use makes::{balance, makes};
+
+use crate::known::Pass;
 
 /// Makes older than this are not told of any more: a site that begins to keep records is
 /// not flooded with what lies behind.
 const TELL_WITHIN_DAYS: i64 = 7;
 
 /// What alerts about drying begin with.
-pub(crate) const DRYING: &str = "drying-";
+const DRYING: &str = "drying-";
 
-/// Closed makes whose kilograms do not add up.
-pub(crate) fn unexplained(facts: &[Fact], desk: &Desk) -> Vec<Telling> {
+/// What alerts about kilograms begin with.
+const YIELD: &str = "yield-";
+
+/// Closed makes whose kilograms do not add up: those to tell of, then older ones.
+pub(crate) fn unexplained(facts: &[Fact], desk: &Desk) -> (Vec<Telling>, Vec<Telling>) {
     let from = desk.today().plus(-TELL_WITHIN_DAYS);
     let made = makes(&facts::standing(facts), &desk.history.clock);
-    let told = made.values().filter_map(|make| {
+    let unexplained = made.values().filter_map(|make| {
         let balance = balance(make);
-        balance
-            .unexplained_kg
-            .filter(|_| make.closed && make.made >= from)?;
+        balance.unexplained_kg.filter(|_| make.closed)?;
         let batch = make.batch;
         let text = format!("batch {batch}: {}", balance.words?);
-        Some(Telling::warning(format!("yield-{batch}"), text))
+        let telling = Telling::warning(format!("{YIELD}{batch}"), text);
+        Some((make.made >= from, telling))
     });
-    told.collect()
+    let (fresh, old): (Vec<_>, Vec<_>) = unexplained.partition(|(fresh, _)| *fresh);
+    let tellings = |some: Vec<(bool, Telling)>| some.into_iter().map(|(_, it)| it).collect();
+    (tellings(fresh), tellings(old))
 }
 
 /// Batches in the house that dry too fast or too slowly.
@@ -44,18 +50,16 @@ pub(crate) fn drying(desk: &Desk, batches: &[BatchId]) -> Vec<Telling> {
     told.collect()
 }
 
-/// Those that were told of and dry like the others again, or have left.
-pub(crate) fn dry_as_usual<'a>(
-    open: impl Iterator<Item = &'a str>,
-    now: &[Telling],
-) -> Vec<Telling> {
-    let still: BTreeSet<&str> = now.iter().map(|telling| telling.alert.as_str()).collect();
-    let over = open.filter(|name| !still.contains(name)).map(|name| {
-        let batch = name.trim_start_matches(DRYING);
-        Telling::cleared(
-            name.to_owned(),
-            format!("{batch} dries like the others again, or has left"),
-        )
+/// What has to be told after a round, what is over first.
+pub(crate) fn owed(told: &Told, pass: &Pass) -> Vec<Telling> {
+    let (fresh, old) = &pass.unexplained;
+    let unexplained = [fresh.as_slice(), old].concat();
+    let mut owed = told.over(YIELD, &unexplained, |batch| {
+        format!("batch {batch}: its kilograms add up now")
     });
-    over.collect()
+    owed.extend(told.over(DRYING, &pass.drying, |batch| {
+        format!("{batch} dries like the others again, or has left")
+    }));
+    owed.extend(fresh.iter().chain(&pass.drying).cloned());
+    owed
 }

@@ -40,8 +40,9 @@ pub(crate) struct Pass {
     pub(crate) facts: Vec<Fact>,
     pub(crate) desk: Desk,
     pub(crate) told: Vec<ForecastTold>,
-    /// What people have to hear of, drying apart from the rest.
-    pub(crate) unexplained: Vec<Telling>,
+    /// Makes whose kilograms do not add up: fresh ones, and those too old to tell of.
+    pub(crate) unexplained: (Vec<Telling>, Vec<Telling>),
+    /// Batches that dry unlike the others.
     pub(crate) drying: Vec<Telling>,
 }
 

@@ -50,7 +50,7 @@ pub async fn run(
 ) -> anyhow::Result<()> {
     let folder = data.join(STATION);
     let outbox = Outbox::open(&folder.join("outbox"), site.id)?;
-    let mut told = Told::open(&folder.join("told.txt"), "alert.forecast")?;
+    let mut told = Told::open(&folder.join("told.txt"))?;
     let site_id = site.id;
     tokio::select! {
         ready = bus.ready() => ready?,
@@ -82,8 +82,7 @@ pub async fn run(
             Some(question) = questions.next() => rounds.answer(question),
             done = finished(&mut rounds.running) => {
                 let pass = done.context("a round of forecasts ended badly")?;
-                owed = alerts::dry_as_usual(told.open_under(alerts::DRYING), &pass.drying);
-                owed.extend(pass.unexplained.iter().chain(&pass.drying).cloned());
+                owed = alerts::owed(&told, &pass);
                 rounds.take(pass)?;
                 rests_until = Instant::now() + REST;
             }
@@ -98,7 +97,7 @@ pub async fn run(
         if seq < end {
             continue; // the past first
         }
-        told.tell(&bus, &site_id, &mut owed).await?;
+        told.tell(&bus, &site_id, clock.now(), &mut owed).await?;
         if let Some(tick) = waiting.take_if(|tick| seq >= tick.after_seq) {
             rounds.known.now = Some(tick.now);
         }

@@ -38,6 +38,7 @@ pub fn routes() -> Router<Gateway> {
         .route("/api/v1/batches/{batch}", get(floor::batch))
         .route("/api/v1/plan", get(floor::plan))
         .route("/api/v1/rooms", get(floor::rooms))
+        .route("/api/v1/told", get(floor::told))
         .route(
             "/api/v1/alerts/{alert}/acknowledgement",
             post(record::acknowledge),

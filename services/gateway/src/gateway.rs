@@ -19,6 +19,7 @@ use crate::outlook::Outlook;
 use crate::people::Register;
 use crate::setup::Setup;
 use crate::stations::Stations;
+use crate::told::Told;
 use crate::trouble::Trouble;
 
 /// PINs checked at a time: each takes 19 MiB and a core.
@@ -58,6 +59,7 @@ struct Inner {
     setup: Setup,
     stations: Stations,
     outlook: Arc<Outlook>,
+    told: Told,
     limits: Limits,
     pins: Semaphore,
     listeners: Arc<Semaphore>,
@@ -85,6 +87,7 @@ impl Gateway {
         let inner = Inner {
             setup: Setup::new(dir, people.is_empty()),
             outlook: Arc::new(Outlook::new(&site, &options)?),
+            told: Told::default(),
             limits: Limits {
                 any: Limit::new(300.0, 50.0),
                 sign_in: Limit::new(20.0, 0.5),
@@ -101,6 +104,12 @@ impl Gateway {
             shutdown,
         };
         Ok(Self(Arc::new(inner)))
+    }
+
+    /// What workers have told people.
+    #[must_use]
+    pub fn told(&self) -> &Told {
+        &self.0.told
     }
 
     /// The site.

@@ -18,6 +18,7 @@ pub mod people;
 mod server;
 mod setup;
 mod stations;
+mod told;
 mod trouble;
 mod units;
 pub mod words;
@@ -62,10 +63,13 @@ pub async fn run(
     let gateway = Gateway::open(site, options, bus, clock, &dir, shutdown.clone())?;
     tracing::info!(address = %door.address(), tls, "pages are served");
     gateway.setup().tell(door.address(), tls);
-    let (served, ended, ()) = tokio::join!(
+    let (served, ended, (), ()) = tokio::join!(
         door.serve(router(gateway.clone()), shutdown.clone()),
         gateway.stations().run(&shutdown),
         gateway.outlook().follow(gateway.bus(), &shutdown),
+        gateway
+            .told()
+            .follow(gateway.bus(), &gateway.site().id, &shutdown),
     );
     served.and(ended)
 }

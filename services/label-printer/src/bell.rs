@@ -153,9 +153,8 @@ impl Bell {
                 }
             };
             let message: Message = serde_json::from_slice(&body)?;
-            let tail = format!("alert.{}", message.step);
             let id = format!("{}-{}", message.alert, message.step);
-            let publishing = bus.publish_derived(site, &tail, &id, &body);
+            let publishing = bus.publish_derived(site, bus::telling::TOPIC, &id, &body);
             let published = tokio::select! {
                 published = publishing => published,
                 () = shutdown.requested() => return Ok(()),

@@ -439,7 +439,8 @@ async fn a_person_answers_for_a_label_in_doubt_and_what_follows_is_stated() {
             assert_eq!(running.labels(), BTreeSet::from([second]));
         }
         let cleared = alerts.next().await.unwrap();
-        assert_eq!(cleared.subject, "derived.larkholm.alert.cleared");
+        let told: serde_json::Value = serde_json::from_slice(&cleared.body).unwrap();
+        assert_eq!(told["step"], "cleared");
         cleared.done().await.unwrap();
         let queue: Queue = running.ask("label.queue", &()).await.unwrap();
         assert!(queue.in_doubt.is_empty());

@@ -9,6 +9,9 @@ use trace::{Rights, Trace};
 
 use crate::holds;
 
+/// What alerts about checks begin with.
+pub const CHECK: &str = "check-";
+
 /// How long after it was due a check is still told of: a site that begins to keep records
 /// is not flooded with what lies behind.
 const TELL_WITHIN: TimeDelta = TimeDelta::hours(48);
@@ -49,20 +52,32 @@ pub fn without_right(trace: &Trace<'_>, rights: &Rights) -> Vec<Telling> {
     released.collect()
 }
 
-/// What has to be told of checks now. Pure.
+/// Checks that are not as they should be: those to tell of, then older ones. Pure.
 #[must_use]
-pub fn alerts(plan: &Plan, diary: &Diary, clock: &DairyClock, now: DateTime<Utc>) -> Vec<Telling> {
+pub fn alerts(
+    plan: &Plan,
+    diary: &Diary,
+    clock: &DairyClock,
+    now: DateTime<Utc>,
+) -> (Vec<Telling>, Vec<Telling>) {
     let checks = safety::checks(plan, diary, clock, now);
-    let told = checks.iter().filter_map(|check| {
-        let (word, since) = match check.standing {
-            Standing::Missed => ("missed", check.due),
-            Standing::Out { decided: false } => ("out", check.done?.0),
-            _ => return None,
+    let (mut fresh, mut old) = (Vec::new(), Vec::new());
+    for check in &checks {
+        let (word, since) = match (&check.standing, check.done) {
+            (Standing::Missed, _) => ("missed", check.due),
+            (Standing::Out { decided: false }, Some((done, ..))) => ("out", done),
+            _ => continue,
         };
-        let text = safety::alerts(std::slice::from_ref(check)).pop()?;
-        (now - since <= TELL_WITHIN).then(|| alert(check, word, text))
-    });
-    told.collect()
+        if let Some(text) = safety::alerts(std::slice::from_ref(check)).pop() {
+            let told = if now - since <= TELL_WITHIN {
+                &mut fresh
+            } else {
+                &mut old
+            };
+            told.push(alert(check, word, text));
+        }
+    }
+    (fresh, old)
 }
 
 fn alert(check: &Check, word: &str, text: String) -> Telling {
@@ -71,7 +86,7 @@ fn alert(check: &Check, word: &str, text: String) -> Telling {
         About::MilkLot(lot) => format!("lot-{lot}"),
         About::Day(day) => day.date().to_string(),
     };
-    let name = format!("check-{}-{about}-{word}", check.control);
+    let name = format!("{CHECK}{}-{about}-{word}", check.control);
     Telling::alarm(name, text)
 }
 

@@ -173,14 +173,21 @@ impl Keeper {
         self.diary.facts().filter(of_checks).cloned().collect()
     }
 
-    /// What people have to hear of; and forgets what no later look needs.
-    pub fn to_tell(&mut self, now: DateTime<Utc>, clock: &DairyClock) -> Vec<Telling> {
+    /// What people have to hear of, and every check that is not as it should be, those
+    /// included that are too old to tell of; and forgets what no later look needs.
+    pub fn to_tell(
+        &mut self,
+        now: DateTime<Utc>,
+        clock: &DairyClock,
+    ) -> (Vec<Telling>, Vec<Telling>) {
         let mut tell = checks::of_no_sample(&self.index.trace(), now);
-        if let Some(plan) = &self.plan {
-            checks::tidy(&mut self.diary, now);
-            tell.extend(checks::alerts(plan, &self.diary, clock, now));
-        }
-        tell
+        let Some(plan) = &self.plan else {
+            return (tell, Vec::new());
+        };
+        checks::tidy(&mut self.diary, now);
+        let (fresh, old) = checks::alerts(plan, &self.diary, clock, now);
+        tell.extend_from_slice(&fresh);
+        (tell, [fresh, old].concat())
     }
 
     /// Releases without the right to them that people have to hear of: look before

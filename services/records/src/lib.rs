@@ -46,9 +46,6 @@ pub use trace::Caution;
 /// The station whose facts this worker states.
 const STATION: &str = "records";
 
-/// Where alerts go: the notifier listens there.
-const ALERTS: &str = "alert.safety";
-
 /// How often it is looked what to tell, by the floor's clock.
 const LOOK_EVERY: TimeDelta = TimeDelta::minutes(10);
 
@@ -88,7 +85,7 @@ pub async fn run(
     });
     let folder = data.join("records");
     let mut keeper = Keeper::open(&folder, site.id, plan.transpose()?)?;
-    let mut told = Told::open(&folder.join("checks-told.txt"), ALERTS)?;
+    let mut told = Told::open(&folder.join("checks-told.txt"))?;
     let mut looked: Option<DateTime<Utc>> = None;
     let outbox = Outbox::open(&data.join("records-outbox"), site.id)?;
     let station = StationId::new(STATION)?;
@@ -123,7 +120,7 @@ pub async fn run(
             && keeper.seq() >= bus_end(&bus, keeper.seq()).await
         {
             let mut warned = keeper.without_right();
-            told.tell(&bus, &site.id, &mut warned).await?;
+            told.tell(&bus, &site.id, clock.now(), &mut warned).await?;
             state_owed(&mut keeper, &outbox, &station, &clock)?;
         }
         tokio::select! {
@@ -155,8 +152,11 @@ pub async fn run(
             if looked.is_none_or(|looked| tick.now - looked >= LOOK_EVERY || tick.now < looked) {
                 looked = Some(tick.now);
                 // What could not be told is owed still at the next look.
-                let mut owed = keeper.to_tell(tick.now, &site.clock);
-                told.tell(&bus, &site.id, &mut owed).await?;
+                let (mut owed, checks) = keeper.to_tell(tick.now, &site.clock);
+                owed.extend(told.over(checks::CHECK, &checks, |check| {
+                    format!("check {check}: done, or decided on, since")
+                }));
+                told.tell(&bus, &site.id, tick.now, &mut owed).await?;
             }
         }
     }

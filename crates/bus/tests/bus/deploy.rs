@@ -4,12 +4,13 @@ use std::io::{BufRead as _, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
+use bus::telling::{Telling, Told};
 use bus::{Bus, BusError};
 use facts::Fact;
 
 use crate::support::*;
 
-const WORKERS: [&str; 8] = [
+const USERS: [&str; 11] = [
     "scheduler",
     "move-recorder",
     "scale-reader",
@@ -17,7 +18,10 @@ const WORKERS: [&str; 8] = [
     "forecaster",
     "dispatcher",
     "label-printer",
+    "gateway",
+    "records",
     "notifier",
+    "sensors",
 ];
 
 fn configurations() -> PathBuf {
@@ -30,9 +34,9 @@ fn program() -> Command {
     command
         .env("WHEELWARD_NODE", "broker-1")
         .env("WHEELWARD_SITE", "larkholm");
-    for worker in WORKERS {
-        let variable = format!("{}_PASSWORD", worker.to_uppercase().replace('-', "_"));
-        command.env(variable, format!("password-of-{worker}"));
+    for user in USERS {
+        let variable = format!("{}_PASSWORD", user.to_uppercase().replace('-', "_"));
+        command.env(variable, format!("password-of-{user}"));
     }
     command
 }
@@ -238,6 +242,26 @@ async fn with_the_shipped_permissions_each_worker_can_do_its_work_and_no_more() 
     let read = renamed(some_facts(1), &gas.into());
     within(reader.publish_facts(&read)).await.unwrap();
 
+    // The records hold, and the gateway hears what they tell people; only it may release.
+    let records = broker.user("records").await;
+    let gateway = broker.user("gateway").await;
+    assert_eq!(everything(&records).await.len(), 31);
+    let mut told = within(gateway.tellings(&site)).await.unwrap();
+    let missed = Telling::alarm("check-ph-missed".to_owned(), "no pH was read".to_owned());
+    let mut memory = Told::open(&dir.path().join("told.txt")).unwrap();
+    let now = chrono::Utc::now();
+    within(memory.tell(&records, &site, now, &mut vec![missed.clone()]))
+        .await
+        .unwrap();
+    assert_eq!(within(told.next()).await.unwrap().telling, missed);
+    let held = facts::WheelHeld {
+        hold: facts::HoldId::new("H1").unwrap(),
+        wheels: Vec::new(),
+        reason: "a result".to_owned(),
+    };
+    let held = renamed(some_facts(1), &held.into());
+    within(records.publish_facts(&held)).await.unwrap();
+
     // A scale cannot state that a room was cleaned, nor that a hold was released.
     let scale = broker.user("scale-reader").await;
     within(scale.ready()).await.unwrap();
@@ -246,11 +270,18 @@ async fn with_the_shipped_permissions_each_worker_can_do_its_work_and_no_more() 
         wheels: Vec::new(),
         reason: "all is well".to_owned(),
     };
-    for forbidden in [some_facts(1), renamed(some_facts(1), &released.into())] {
+    for forbidden in [
+        some_facts(1),
+        renamed(some_facts(1), &released.clone().into()),
+    ] {
         let error = within(scale.publish_facts(&forbidden)).await.unwrap_err();
         assert!(matches!(error, BusError::Unanswered { .. }), "{error}");
     }
-    assert_eq!(scheduler.floor_end().await.unwrap(), 31);
+    let released = renamed(some_facts(1), &released.into());
+    let error = within(records.publish_facts(&released)).await.unwrap_err();
+    assert!(matches!(error, BusError::Unanswered { .. }), "{error}");
+    assert_eq!(scheduler.floor_end().await.unwrap(), 32);
+    within(gateway.publish_facts(&released)).await.unwrap();
 }
 
 /// A shipped configuration with other addresses and folders.

@@ -157,3 +157,15 @@ pub async fn rooms(
     let forecast = forecast.map_err(|error| Trouble::away(error.to_string()))?;
     Ok(Json(forecast))
 }
+
+/// `GET /api/v1/told`
+///
+/// # Errors
+/// Nobody is signed in.
+pub async fn told(
+    State(gateway): State<Gateway>,
+    visitor: Visitor,
+) -> Result<Json<Vec<bus::telling::Message>>, Trouble> {
+    visitor.signed()?;
+    Ok(Json(gateway.told().open()))
+}

@@ -139,6 +139,17 @@ pub const CALLS: &[Call] = &[
         ..call("get", "/api/v1/rooms", "How full the rooms will be.")
     },
     Call {
+        answer: Answer::Passed(
+            "array",
+            "What is open, the worst first, with when it was told.",
+        ),
+        ..call(
+            "get",
+            "/api/v1/told",
+            "What people were told that the floor alone does not show: yield, drying, orders, checks, printers.",
+        )
+    },
+    Call {
         body: Some(of!(record::NoteBody)),
         answer: Answer::Of(of!(record::RecordedBody)),
         ..call(

@@ -66,7 +66,7 @@ pub async fn acknowledge_alert(
     note: &str,
 ) -> Result<Vec<Fact>, Trouble> {
     let signed = visitor.recorder()?;
-    let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_');
+    let plain = |c: char| c.is_ascii_alphanumeric() || matches!(c, '-' | '_' | '.' | '#');
     if alert.is_empty() || alert.len() > 120 || !alert.chars().all(plain) {
         return Err(Trouble::bad(
             "there is no such alert: open the list of alerts again",

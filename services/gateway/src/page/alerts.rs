@@ -2,6 +2,7 @@
 
 use axum::extract::State;
 use axum::response::Response;
+use bus::telling::{Message, Severity};
 use maud::{Markup, html};
 use ripening::answer::{AlertLine, FloorPicture};
 use ripening::{Level, Subject};
@@ -19,12 +20,14 @@ pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trou
     looking(&visitor)?;
     let t = visitor.tongue();
     let picture: FloorPicture = gateway.ask("floor", &()).await?;
+    let told = gateway.told().open();
     let content = html! {
         @if picture.missing_facts > 0 {
             div.plain-trouble { (icon::level("stop")) p { (t.with("alerts-missing", [("count", picture.missing_facts.into())])) } }
         }
-        @if picture.alerts.is_empty() { p.empty { (t.say("alerts-none")) } }
+        @if picture.alerts.is_empty() && told.is_empty() { p.empty { (t.say("alerts-none")) } }
         @for alert in &picture.alerts { (card(&gateway, &visitor, t, alert)) }
+        @for message in &told { (told_card(&gateway, &visitor, t, message)) }
     };
     Ok(
         Frame::new(&gateway, &visitor, t.say("nav-alerts"), Here::Alerts)
@@ -35,11 +38,6 @@ pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trou
 
 fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, alert: &AlertLine) -> Markup {
     let worse = alert.level == Level::Escalated;
-    let said = alert
-        .alert
-        .as_deref()
-        .map(|name| gateway.outlook().said(name));
-    let said = said.unwrap_or_default();
     html! {
         article.alert-card {
             (icon::level(if worse { "stop" } else { "wrong" }))
@@ -54,21 +52,45 @@ fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, alert: &AlertLine) -> M
                     @if alert.wheels > 0 { (say::wheels(t, alert.wheels)) }
                     @if let Some(since) = alert.since { " · " (t.with("alerts-since", [("time", say::time(gateway, since).into())])) }
                 }
-                @for said in &said {
-                    @let who = said.person.map(|badge| gateway.people().account(badge).map_or_else(|| badge.to_string(), |a| a.name));
-                    p { span.mark.good { (t.say("alerts-seen")) } " "
-                        (who.unwrap_or_default()) ", " (say::time(gateway, said.at)) ": " q { (said.note) } }
-                }
-                @if let (Some(name), true) = (&alert.alert, may_say(visitor)) {
-                    details.asks {
-                        summary { (t.say(if said.is_empty() { "alerts-acknowledge" } else { "alerts-again" })) }
-                        form.card method="post" action="/alerts" {
-                            (token(visitor))
-                            input type="hidden" name="alert" value=(name);
-                            label { (t.say("alerts-note")) input name="note" required maxlength="500"; }
-                            button.primary type="submit" { (t.say("alerts-do")) }
-                        }
-                    }
+                @if let Some(name) = &alert.alert { (what_people_say(gateway, visitor, t, name)) }
+            }
+        }
+    }
+}
+
+/// Something that a worker has told.
+fn told_card(gateway: &Gateway, visitor: &Visitor, t: Tongue, message: &Message) -> Markup {
+    let telling = &message.telling;
+    let worst = telling.severity == Severity::Alarm;
+    html! {
+        article.alert-card {
+            (icon::level(if worst { "stop" } else { "wrong" }))
+            div {
+                p.big { (say::core(t, &telling.text)) }
+                p { (t.with("alerts-since", [("time", say::time(gateway, message.since).into())])) }
+                (what_people_say(gateway, visitor, t, &telling.alert))
+            }
+        }
+    }
+}
+
+/// What people have said of an alert, and where to say more.
+fn what_people_say(gateway: &Gateway, visitor: &Visitor, t: Tongue, alert: &str) -> Markup {
+    let said = gateway.outlook().said(alert);
+    html! {
+        @for said in &said {
+            @let who = said.person.map(|badge| gateway.people().account(badge).map_or_else(|| badge.to_string(), |a| a.name));
+            p { span.mark.good { (t.say("alerts-seen")) } " "
+                (who.unwrap_or_default()) ", " (say::time(gateway, said.at)) ": " q { (said.note) } }
+        }
+        @if may_say(visitor) {
+            details.asks {
+                summary { (t.say(if said.is_empty() { "alerts-acknowledge" } else { "alerts-again" })) }
+                form.card method="post" action="/alerts" {
+                    (token(visitor))
+                    input type="hidden" name="alert" value=(alert);
+                    label { (t.say("alerts-note")) input name="note" required maxlength="500"; }
+                    button.primary type="submit" { (t.say("alerts-do")) }
                 }
             }
         }

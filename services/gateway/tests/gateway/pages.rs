@@ -117,6 +117,38 @@ async fn a_wrong_record_is_voided_with_a_reason_and_shown_on_demand() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn what_workers_tell_is_on_the_page_until_it_is_over() {
+    let house = House::start().await;
+    house.admit("O1", "operator", "8052");
+    let mut browser = house.browser();
+    browser.sign_in("O1", "8052");
+    let mut told = bus::telling::Told::open(&house.dir.path().join("told.txt")).unwrap();
+    let short = "short-A.7-1-2026-06-01".to_owned();
+    let words = "A.7/1: short 14 wheels".to_owned();
+    let now = chrono::Utc::now();
+    let mut owed = vec![bus::telling::Telling::warning(short.clone(), words)];
+    told.tell(&house.bus, &house.site.id, now, &mut owed)
+        .await
+        .unwrap();
+    house
+        .until(&mut browser, "/alerts", "A.7/1: short 14 wheels")
+        .await;
+    let form = format!("alert={short}&note=two+more+vats");
+    assert_eq!(browser.form("/alerts", &form).status, 303);
+    house.until(&mut browser, "/alerts", "two more vats").await;
+    let listed = browser.get("/api/v1/told").text;
+    assert!(listed.contains(&short), "{listed}");
+    let over = bus::telling::Telling::cleared(short, "no longer short".to_owned());
+    told.tell(&house.bus, &house.site.id, now, &mut vec![over])
+        .await
+        .unwrap();
+    house
+        .until(&mut browser, "/alerts", "Nothing is wrong")
+        .await;
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn an_alert_is_acknowledged_with_a_name_and_a_note() {
     let house = House::start().await;
     house.six_wheels().await;
