@@ -1,11 +1,12 @@
 // What it costs, measured in a browser on this machine; prints figures and judges nothing.
 //
-//     node tests/browser/measure.mjs [fan] [live] [scans]     (WHEELWARD names a release build)
+//     node tests/browser/measure.mjs [fan] [live] [scans] [crowd]     (WHEELWARD names a release build)
 import http from "node:http";
 import { performance } from "node:perf_hooks";
 import { House, people, scan, until, wedge } from "./house.mjs";
 
 const STATIONS = 20;
+const DRAWN = 2; // of them, in a browser on this machine; crowd draws all
 const EVERY = 200; // ms from one scan to the next at a station
 const SECONDS = 20;
 const LISTENERS = 200;
@@ -37,22 +38,25 @@ async function bytes(context, url) {
   return { total, when };
 }
 
-// Twenty pages of one browser on two cores: what the browser itself takes is in it. Its outboxes
-// are in memory, where each tablet would have a disk of its own.
-async function scans(house) {
-  const pages = [];
+// Twenty stations at work. A tablet draws its own page, so only some are drawn here, as the
+// rest would be by machines of their own; those say and hear the same over the wire.
+async function scans(house, drawn) {
   const browser = await house.crowd();
+  const stations = [];
   for (let nth = 0; nth < STATIONS; nth += 1) {
     const context = await browser.newContext({ viewport: { width: 1280, height: 800 }, locale: "en-GB" });
     const page = await context.newPage();
-    await house.station(page, `bench-${nth}`, people.operator);
+    await house.station(page, `bench-${nth}-${drawn}`, people.operator);
     await new Promise((resolve) => setTimeout(resolve, 1500)); // as the limit of signing in allows
+    const asked = page.waitForRequest("**/api/v1/station/scan");
     await scan(page, "A.TURN");
-    pages.push(page);
+    const request = await asked;
+    stations.push(nth < drawn ? page : { headers: await request.allHeaders(), first: request.postDataJSON()[0] });
+    if (nth >= drawn) { await context.close(); }
   }
-  const wheels = await pages[0].evaluate(() => fetch("/api/v1/wheels").then((answer) => answer.json()));
+  const wheels = await stations[0].evaluate(() => fetch("/api/v1/wheels").then((answer) => answer.json()));
   const lines = wheels.filter((wheel) => wheel.carrier?.stillage && !wheel.holds.length && !wheel.dispatched).map((wheel) => `W.${wheel.wheel}`);
-  const work = (page, nth) => page.evaluate(async ({ mine, every, many }) => {
+  const work = (page, mine) => page.evaluate(async ({ mine, every, many }) => {
     const box = document.getElementById("answer");
     const took = [];
     let began = 0;
@@ -74,11 +78,44 @@ async function scans(house) {
     }
     while (began) { await new Promise((resolve) => setTimeout(resolve, 1)); }
     return { took, over: performance.now() - start };
-  }, { mine: lines.filter((_, line) => line % STATIONS === nth), every: EVERY, many: SECONDS * 1000 / EVERY });
-  const done = await Promise.all(pages.map(work));
-  const took = done.flatMap((one) => one.took);
+  }, { mine, every: EVERY, many: SECONDS * 1000 / EVERY });
+  const inside = new URL(house.inside);
+  const wire = async ({ headers, first }, mine, nth) => {
+    const agent = new http.Agent({ keepAlive: true, maxSockets: 1 });
+    const took = [];
+    await new Promise((resolve) => setTimeout(resolve, (nth * EVERY) / STATIONS)); // people do not scan in step
+    const start = performance.now();
+    for (let step = 0; step < SECONDS * 1000 / EVERY; step += 1) {
+      const wait = start + step * EVERY - performance.now();
+      if (wait > 0) { await new Promise((resolve) => setTimeout(resolve, wait)); }
+      const body = JSON.stringify([{ ...first, seq: first.seq + 1 + step, occurred_at: new Date().toISOString(), line: mine[step % mine.length] }]);
+      const began = performance.now();
+      await new Promise((resolve, reject) => {
+        const own = { ...headers, host: new URL(house.url).host, "content-length": Buffer.byteLength(body) };
+        const request = http.request({ agent, host: inside.hostname, port: inside.port, path: "/api/v1/station/scan", method: "POST", headers: own }, (answer) => {
+          let text = "";
+          answer.on("data", (part) => { text += part; }).on("end", () => {
+            const said = JSON.parse(text);
+            if (said.results?.length === 1 && said.results[0].taken) { resolve(); } else { reject(new Error(text)); }
+          });
+        });
+        request.on("error", reject);
+        request.end(body);
+      });
+      took.push(performance.now() - began);
+    }
+    agent.destroy();
+    return { took, over: performance.now() - start };
+  };
+  const done = await Promise.all(stations.map((station, nth) => {
+    const mine = lines.filter((_, line) => line % STATIONS === nth);
+    return nth < drawn ? work(station, mine) : wire(station, mine, nth);
+  }));
   const over = Math.max(...done.map((one) => one.over)) / 1000;
-  console.log(`scan to answer on the screen, ${STATIONS} stations: ${ms(took)}; ${(took.length / over).toFixed(1)} scans/s (asked: ${STATIONS * 1000 / EVERY})`);
+  const took = done.map((one) => one.took);
+  console.log(`${STATIONS} stations, ${(took.flat().length / over).toFixed(1)} scans/s (asked: ${STATIONS * 1000 / EVERY})`);
+  console.log(`  scan to answer on the screen, ${drawn} drawn here: ${ms(took.slice(0, drawn).flat())}`);
+  if (drawn < STATIONS) { console.log(`  scan to answer over the wire, the others: ${ms(took.slice(drawn).flat())}`); }
   await browser.close();
 }
 
@@ -152,7 +189,7 @@ try {
   await page.goto(`${house.url}/station`);
   await scan(page, "A.TURN");
   const asked = process.argv.slice(2);
-  const parts = { fan: () => fan(house, context, page), live: () => live(house, page), scans: () => scans(house) };
+  const parts = { fan: () => fan(house, context, page), live: () => live(house, page), scans: () => scans(house, DRAWN), crowd: () => scans(house, STATIONS) };
   for (const [name, part] of Object.entries(parts)) {
     if (!asked.length || asked.includes(name)) { await part(); }
   }

@@ -1,11 +1,14 @@
 //! Writes allocation problems and what they were found to cost, for `tests/dispatch_oracle.py`
 //! to solve with another solver: three made by hand, whose least cost is known, and some
-//! generated. `dispatch_instances FOLDER`
+//! generated, one of them on the day after a batch was held. `dispatch_instances FOLDER`, or with
+//! `large` behind it for 20 000 wheels and 400 lines too.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed check panics
 
 #[path = "../benches/invented.rs"]
 mod invented;
 
+use dispatch::stock::Kept;
+use dispatch::{Memory, Yesterday};
 use facts::Grade;
 use invented::Dairy;
 
@@ -43,5 +46,16 @@ fn main() {
             format!("invented-{wheels}-{lines}"),
             &Dairy::new(wheels, lines, seed),
         );
+    }
+    let mut held = Dairy::new(1_500, 40, 2);
+    held.yesterday = Yesterday::of(&held.allocate(&mut Memory::default()));
+    let batch = "B14".parse().unwrap();
+    for cheese in held.cheeses.iter_mut().filter(|c| c.batch == batch) {
+        cheese.kept = Some(Kept::Held("LAB2".parse().unwrap()));
+    }
+    let cost = write("held-since-yesterday".to_owned(), &held);
+    assert_ne!(cost[5], 0, "some customers were told otherwise");
+    if std::env::args().nth(2).is_some_and(|word| word == "large") {
+        write("invented-20000-400".to_owned(), &Dairy::new(20_000, 400, 7));
     }
 }

@@ -276,6 +276,7 @@ today-no-crew = Es wird kein Plan gemacht: Nennen Sie unter [gateway] in der Bet
 ## Die Räume
 floor-empty = Hier steht noch kein Laib. Der erste, der portioniert wird, erscheint sofort.
 floor-hoops = In der Form
+floor-draining = { $count } in der Form
 floor-between = Zwischen den Räumen
 floor-loose = auf nichts Bekanntem
 floor-places = { $taken } von { $of } Plätzen belegt

@@ -276,6 +276,7 @@ today-no-crew = No plan is made: name a crew file under [gateway] in the site fi
 ## The floor
 floor-empty = No wheel stands here yet. The first that is portioned appears at once.
 floor-hoops = In the hoop
+floor-draining = { $count } in the hoop
 floor-between = Between rooms
 floor-loose = on nothing known
 floor-places = { $taken } of { $of } places taken

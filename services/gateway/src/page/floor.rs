@@ -83,14 +83,13 @@ pub async fn page(
             span { span.stand.held {} (t.say("held")) }
         }
         @if rooms.is_empty() { p.empty { (t.say("floor-empty")) } }
-        @if !hoops.is_empty() { (draw(t, &t.say("floor-hoops"), hoops, None)) }
+        @if !hoops.is_empty() { (draw(t, &t.say("floor-hoops"), &none, hoops, None)) }
         @for room in &gateway.site().rooms {
             @let stands = rooms.get(&(Some(room.id), false)).unwrap_or(&none);
             @let hooped = rooms.get(&(Some(room.id), true)).unwrap_or(&none);
-            (draw(t, &format!("{} · {}", room.id, room.name), stands, Some(room.positions)))
-            @if !hooped.is_empty() { (draw(t, &t.say("floor-hoops"), hooped, None)) }
+            (draw(t, &format!("{} · {}", room.id, room.name), stands, hooped, Some(room.positions)))
         }
-        @if !between.is_empty() { (draw(t, &t.say("floor-between"), between, None)) }
+        @if !between.is_empty() { (draw(t, &t.say("floor-between"), between, &none, None)) }
     };
     let title = t.say("nav-floor");
     let frame = Frame::new(&gateway, &visitor, title, Here::Floor);
@@ -158,28 +157,33 @@ fn stand<'r>(rooms: &'r mut Rooms, state: &State) -> Option<&'r mut Stand> {
     Some(stand)
 }
 
+/// A room: what stands in places, then what drains in hoops, which takes none.
 fn draw(
     t: Tongue,
     name: &str,
     stands: &BTreeMap<Option<Carrier>, Stand>,
+    hooped: &BTreeMap<Option<Carrier>, Stand>,
     positions: Option<u32>,
 ) -> Markup {
-    let wheels = stands.values().map(|stand| stand.wheels).sum();
-    let mut stands: Vec<_> = stands.iter().collect();
-    stands.sort_by_key(|(carrier, stand)| (stand.position.is_none(), stand.position, **carrier));
+    let count = |stands: &BTreeMap<_, Stand>| stands.values().map(|s| s.wheels).sum::<usize>();
+    let draining = count(hooped);
+    let wheels = count(stands) + draining;
     let taken = u32::try_from(stands.len()).unwrap_or(u32::MAX);
     let free = positions.map_or(0, |positions| positions.saturating_sub(taken));
+    let mut stands: Vec<_> = stands.iter().collect();
+    stands.sort_by_key(|(carrier, stand)| (stand.position.is_none(), stand.position, **carrier));
     html! {
         section.room-drawn {
             h2 { (name) }
             p.hint {
                 (say::wheels(t, wheels))
+                @if draining > 0 { " · " (t.with("floor-draining", [("count", draining.into())])) }
                 @if let Some(positions) = positions {
                     " · " (t.with("floor-places", [("taken", taken.into()), ("of", positions.into())]))
                 }
             }
             ul.places {
-                @for (carrier, stand) in stands { li { (drawn(t, *carrier, stand)) } }
+                @for (carrier, stand) in stands.into_iter().chain(hooped) { li { (drawn(t, *carrier, stand)) } }
                 @if free > 0 { li.free { (t.with("floor-free", [("count", free.into())])) } }
             }
         }
