@@ -9,8 +9,8 @@ use crate::Label;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LabelJob {
     /// The fact that asked for the label: a wheel's portioning, a case's packing, or a
-    /// person's wish for another. It names the print job, so that the same label is not
-    /// printed twice.
+    /// person's wish for another. It is part of the print job's name, so that the same label
+    /// is not printed twice.
     pub cause: FactId,
     /// Printed before: the label says COPY.
     #[serde(default)]

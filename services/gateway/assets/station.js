@@ -19,6 +19,8 @@
   var wait = 0;
   var timer = 0;
   var online = true;
+  var lapsed = null; // whose session ended amid scans: what they scan meanwhile is still theirs
+  var LAPSED_FOR = 60000;
   // How far this tablet's clock is behind the floor's, in milliseconds. A page that was kept
   // tells an old time, so what was measured last counts more.
   var skew = Number(localStorage.getItem(SKEW) || Date.parse(state.now) - Date.now());
@@ -60,6 +62,7 @@
     // What may leave depends on every hold: it is asked, or it is not done.
     var asks = action === "DISPATCH" || (state.action === "DISPATCH" && !action);
     if (asks && !online) { refuse(line); look(); return; }
+    if (asks && !state.person) { askPin(null, words["station-sign-in"]); sound("wrong"); return; }
     if (action && action !== "UNDO" && state.actions[action]) { state.action = action; draw(); }
     add({ line: line, asks: asks });
   }
@@ -68,17 +71,21 @@
   }
   function undo(seq) { add({ undoes: seq }); }
   function add(scan) {
-    if (!state.person) { askPin(null, words["station-sign-in"]); sound("wrong"); return; }
+    var person = state.person || (amid() && lapsed.person);
+    if (!person) { askPin(null, words["station-sign-in"]); sound("wrong"); return; }
     scan.occurred_at = new Date(Date.now() + skew).toISOString();
-    scan.person = state.person;
+    scan.person = person;
     scan.skew_ms = skew;
     ready.then(function () { return outbox.add(scan, least); }).then(function (kept) {
       queue.push(kept);
-      if (!online) { show("wait", fill(words["station-kept"], { n: queue.length }), kept.line || ""); }
+      if (!online || !state.person) { show("wait", fill(words["station-kept"], { n: queue.length }), kept.line || ""); }
       draw();
       drain();
     }).catch(function () { show("wrong", words["station-no-disk"], scan.line || ""); });
   }
+
+  // Whether a session ended amid scans, a moment ago.
+  function amid() { return lapsed && Date.now() - lapsed.at < LAPSED_FOR; }
 
   // --- sending --------------------------------------------------------------------------
 
@@ -151,7 +158,12 @@
     });
   }
   function refused(trouble, first) {
-    if (trouble.code === "sign_in") { state.person = null; askPin(null, trouble.words); return; }
+    if (trouble.code === "sign_in") {
+      if (state.person) { lapsed = { person: state.person, at: Date.now() }; }
+      state.person = null;
+      askPin(null, trouble.words);
+      return;
+    }
     if (trouble.code === "token") { location.reload(); return; }
     if (trouble.code === "seq_used") {
       return ask("/api/v1/station").then(function (answer) {
@@ -370,6 +382,7 @@
       state.person = answer.body.badge;
       state.name = answer.body.name;
       state.token = answer.body.token;
+      lapsed = null;
       by("pin").close();
       // The keys shown depend on who stands here, once nothing waits to be sent.
       if (!queue.length) { location.reload(); return; }
@@ -420,6 +433,8 @@
   }, true);
   function scanned(line) {
     if (by("stop").open) { sound("stop"); return; } // STOP is looked at first
+    var badge = /^p\./i.test(line) || !/^\w\./.test(line);
+    if (by("pin").open && amid() && !badge) { scan(line); return; }
     if (by("pin").open) { by("pin-badge").value = line.replace(/^p\./i, ""); by("pin-digits").focus(); return; }
     ["chooser", "pad", "lens"].forEach(function (id) { if (by(id).open) { by(id).close(); } });
     scan(line);

@@ -3,7 +3,6 @@
 use anyhow::Context as _;
 use bus::{Note, Outbox};
 use chrono::{DateTime, Utc};
-use facts::FactId;
 use labels::LabelJob;
 use serde::{Deserialize, Serialize};
 
@@ -53,16 +52,16 @@ impl Aside {
     /// None that can happen: a label is always JSON.
     pub fn entry(set_aside: &SetAside) -> anyhow::Result<Note> {
         let value = serde_json::to_vec(set_aside)?;
-        Ok((key(set_aside.job.cause), Some(value)))
+        Ok((key(&set_aside.job.name()), Some(value)))
     }
 
     /// The note that forgets one, for a batch.
     #[must_use]
-    pub fn forgotten(cause: FactId) -> Note {
-        (key(cause), None)
+    pub fn forgotten(job: &str) -> Note {
+        (key(job), None)
     }
 }
 
-fn key(cause: FactId) -> Vec<u8> {
-    [ASIDE, cause.uuid().as_bytes()].concat()
+fn key(job: &str) -> Vec<u8> {
+    [ASIDE, job.as_bytes()].concat()
 }

@@ -2,7 +2,6 @@
 //! from it.
 
 use bus::{Note, Outbox};
-use facts::FactId;
 use serde::{Deserialize, Serialize};
 
 /// How often a printer may give one label up before a person is asked.
@@ -115,12 +114,12 @@ impl Journal {
         Self(outbox)
     }
 
-    /// How far the label of this cause has come; nothing if it is new.
+    /// How far the print job of this name has come; nothing if it is new.
     ///
     /// # Errors
     /// When our own disk cannot be read.
-    pub fn noted(&self, cause: FactId) -> anyhow::Result<Option<Noted>> {
-        let note = self.0.note(&key(cause))?;
+    pub fn noted(&self, job: &str) -> anyhow::Result<Option<Noted>> {
+        let note = self.0.note(&key(job))?;
         Ok(note.map(|note| serde_json::from_slice(&note)).transpose()?)
     }
 
@@ -128,11 +127,11 @@ impl Journal {
     ///
     /// # Errors
     /// None that can happen: a note is always JSON.
-    pub fn entry(cause: FactId, noted: &Noted) -> anyhow::Result<Note> {
-        Ok((key(cause), Some(serde_json::to_vec(noted)?)))
+    pub fn entry(job: &str, noted: &Noted) -> anyhow::Result<Note> {
+        Ok((key(job), Some(serde_json::to_vec(noted)?)))
     }
 }
 
-fn key(cause: FactId) -> Vec<u8> {
-    [b"label/", cause.uuid().as_bytes().as_slice()].concat()
+fn key(job: &str) -> Vec<u8> {
+    format!("label/{job}").into_bytes()
 }

@@ -256,7 +256,7 @@ impl Counter {
                 .close_printed(job, &label.printer, answered.person, said)?;
             format!("the label of {what} counts as printed")
         } else {
-            let attempt = match self.books.journal.noted(job.cause)? {
+            let attempt = match self.books.journal.noted(&job.name())? {
                 Some(Noted::Aside { attempt }) => attempt,
                 _ => 0,
             };
@@ -265,7 +265,7 @@ impl Counter {
                 ..label.clone()
             };
             let notes = vec![
-                Journal::entry(job.cause, &Noted::Free { attempt })?,
+                Journal::entry(&job.name(), &Noted::Free { attempt })?,
                 Aside::entry(&again)?,
             ];
             self.books

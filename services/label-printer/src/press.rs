@@ -139,7 +139,7 @@ impl Books {
     }
 
     fn note(&self, job: &LabelJob, noted: &Noted) -> anyhow::Result<()> {
-        self.record(None, Vec::new(), vec![Journal::entry(job.cause, noted)?])
+        self.record(None, Vec::new(), vec![Journal::entry(&job.name(), noted)?])
     }
 
     /// The label is on paper: states so and closes its books.
@@ -205,8 +205,8 @@ impl Books {
         events: Vec<Event>,
         mut notes: Vec<Note>,
     ) -> anyhow::Result<()> {
-        notes.push(Journal::entry(job.cause, &Noted::Done)?);
-        notes.push(Aside::forgotten(job.cause));
+        notes.push(Journal::entry(&job.name(), &Noted::Done)?);
+        notes.push(Aside::forgotten(&job.name()));
         self.record(person, events, notes)
     }
 }
@@ -262,7 +262,7 @@ impl<P: Printer, O: Office> Press<P, O> {
     /// When our own disk cannot be written. Trouble with the printer is no error: people are
     /// told, and it is tried again.
     pub async fn print(&mut self, job: &LabelJob) -> anyhow::Result<()> {
-        if self.books.journal.noted(job.cause)? == Some(Noted::Done) {
+        if self.books.journal.noted(&job.name())? == Some(Noted::Done) {
             return Ok(());
         }
         match self.take(job) {
@@ -294,7 +294,7 @@ impl<P: Printer, O: Office> Press<P, O> {
     /// As [`Press::print`].
     pub async fn step(&mut self, passage: &mut Passage<'_>) -> anyhow::Result<bool> {
         let job = passage.job;
-        let noted = self.books.journal.noted(job.cause)?;
+        let noted = self.books.journal.noted(&job.name())?;
         match next(noted.as_ref(), passage.seen) {
             Step::Finish => return Ok(false),
             Step::Begin(attempt) => {
@@ -428,7 +428,7 @@ impl<P: Printer, O: Office> Press<P, O> {
             again: false,
         };
         let notes = vec![
-            Journal::entry(job.cause, &Noted::Aside { attempt })?,
+            Journal::entry(&job.name(), &Noted::Aside { attempt })?,
             Aside::entry(&set_aside)?,
         ];
         self.books.record(None, Vec::new(), notes)?;

@@ -462,7 +462,7 @@ async fn a_worker_killed_between_sending_and_recording_asks_the_printer_for_its_
     // Until the label has been sent: then this worker is no more.
     in_time(async {
         while !matches!(
-            books.journal.noted(label.cause).unwrap(),
+            books.journal.noted(&label.name()).unwrap(),
             Some(Noted::Started { .. })
         ) {
             press.step(&mut passage).await.unwrap();

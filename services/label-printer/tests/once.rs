@@ -512,7 +512,7 @@ fn a_label_is_sent_only_when_its_attempt_is_noted_and_the_printer_certainly_has_
 #[test]
 fn notes_survive_the_process() {
     let dir = tempfile::tempdir().unwrap();
-    let cause = job().cause;
+    let job = job().name();
     for noted in [
         Noted::Started {
             attempt: 2,
@@ -523,13 +523,13 @@ fn notes_survive_the_process() {
     ] {
         let kept = outbox(&dir);
         let station = StationId::new("label-printer").unwrap();
-        let entry = label_printer::Journal::entry(cause, &noted).unwrap();
+        let entry = label_printer::Journal::entry(&job, &noted).unwrap();
         let now = Clock::system().now();
         kept.record_with(&station, Vec::new(), now, |_| vec![entry])
             .unwrap();
         drop(kept);
         assert_eq!(
-            books(&outbox(&dir)).journal.noted(cause).unwrap(),
+            books(&outbox(&dir)).journal.noted(&job).unwrap(),
             Some(noted)
         );
     }

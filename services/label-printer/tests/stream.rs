@@ -375,7 +375,7 @@ async fn a_person_answers_for_a_label_in_doubt_and_what_follows_is_stated() {
             let notes = vec![
                 label_printer::Aside::entry(&aside).unwrap(),
                 label_printer::Journal::entry(
-                    job.cause,
+                    &job.name(),
                     &label_printer::Noted::Aside { attempt: 1 },
                 )
                 .unwrap(),

@@ -1,5 +1,6 @@
 //! The fold: messages in, state and position out, in one batch.
 
+use std::collections::BTreeMap;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -7,7 +8,7 @@ use bus::{Bus, Position, Shutdown, Stored};
 use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
 use control::Watch;
 use facts::wire::Read;
-use facts::{Event, FactId, OrderPacked, SiteId, WheelId};
+use facts::{Event, FactId, OrderPacked, SiteId, Sscc, WheelId};
 use labels::LabelJob;
 use quantity::DairyDay;
 use ripening::{Alert, Floor};
@@ -47,6 +48,8 @@ pub struct Fold {
     texts: Texts,
     /// Cases packed and not yet labelled: the fact, when, and what it says.
     packed: Vec<(FactId, DateTime<Utc>, OrderPacked)>,
+    /// Pallets that were packed lately: when, and the cases on each.
+    pallets: BTreeMap<Sscc, (DateTime<Utc>, Vec<OrderPacked>)>,
     /// Looks on while portions are weighed.
     portions: Watch,
     /// Wheels changed since people who look on were last told.
@@ -93,6 +96,7 @@ impl Fold {
             site_name: site.name.clone(),
             texts: Texts::of(site),
             packed: Vec::new(),
+            pallets: BTreeMap::new(),
             portions,
             noticed: std::collections::HashSet::new(),
         })
@@ -294,31 +298,35 @@ impl Fold {
         })
     }
 
-    /// Labels of cases packed lately, also of those packed while the scheduler was away. The
-    /// label printer knows by its cause a label that it has printed.
+    /// Labels of cases packed lately, also of those packed while the scheduler was away, and
+    /// of the pallets that they stand on. The label printer knows by its name a job that it
+    /// has done.
     fn case_effects(&mut self) -> Vec<Effect> {
         let now = self.floor.now();
-        let packed = std::mem::take(&mut self.packed);
         let late = |at: DateTime<Utc>| now.signed_duration_since(at) > LABELLED_WITHIN;
-        let lately = packed.into_iter().filter(|(_, at, _)| !late(*at));
-        lately
-            .filter_map(
-                |(cause, _, packed)| match self.texts.case(&self.floor, cause, &packed) {
-                    Ok(job) => label_effect(&job),
-                    Err(why) => {
-                        let id = format!("case-label-{cause}");
-                        let case = packed.case;
-                        let text = format!("case {case} cannot be labelled: {why}");
-                        let body = serde_json::json!({"alert": id, "step": "raised", "text": text});
-                        Some(Effect {
-                            tail: "alert.raised".to_owned(),
-                            body: body.to_string().into_bytes(),
-                            id,
-                        })
-                    }
-                },
-            )
-            .collect()
+        let mut packed = std::mem::take(&mut self.packed);
+        packed.retain(|(_, at, _)| !late(*at));
+        self.pallets.retain(|_, (at, _)| !late(*at));
+        let mut last = BTreeMap::new();
+        for (cause, at, case) in &packed {
+            if let Some(pallet) = case.pallet {
+                let (when, on_it) = self.pallets.entry(pallet).or_insert((*at, Vec::new()));
+                *when = *at;
+                on_it.push(case.clone());
+                last.insert(pallet, *cause);
+            }
+        }
+        let cases = packed.iter().map(|(cause, _, case)| {
+            let job = self.texts.case(&self.floor, *cause, case);
+            case_effect("case", case.case, *cause, job)
+        });
+        // A pallet that another case is put on later is labelled again, with all of them.
+        let pallets = last.into_iter().filter_map(|(pallet, cause)| {
+            let (_, cases) = self.pallets.get(&pallet)?;
+            let job = self.texts.pallet(&self.floor, cause, pallet, cases);
+            case_effect("pallet", pallet, cause, job)
+        });
+        cases.flatten().chain(pallets).collect()
     }
 
     /// What a wheel's label would say now.
@@ -364,9 +372,31 @@ fn label_effect(job: &LabelJob) -> Option<Effect> {
     let body = serde_json::to_vec(job).ok()?;
     Some(Effect {
         tail: format!("label.{}.{}", job.label.kind(), job.cause),
-        id: format!("label-{}", job.cause),
+        id: format!("label-{}", job.name()),
         body,
     })
+}
+
+/// The label of a case or a pallet, or who has to do what for it.
+fn case_effect(
+    kind: &str,
+    number: Sscc,
+    cause: FactId,
+    job: Result<LabelJob, String>,
+) -> Option<Effect> {
+    match job {
+        Ok(job) => label_effect(&job),
+        Err(why) => {
+            let id = format!("{kind}-label-{cause}");
+            let text = format!("{kind} {number} cannot be labelled: {why}");
+            let body = serde_json::json!({"alert": id, "step": "raised", "text": text});
+            Some(Effect {
+                tail: "alert.raised".to_owned(),
+                body: body.to_string().into_bytes(),
+                id,
+            })
+        }
+    }
 }
 
 fn alert_effect(alert: &Alert) -> Option<Effect> {

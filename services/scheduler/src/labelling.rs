@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use facts::{FactId, OrderPacked, WheelId};
+use facts::{FactId, OrderPacked, Sscc, WheelId};
 use labels::{CaseLabel, CaseWheel, Dairy, Label, LabelJob, WheelLabel};
 use quantity::DairyDay;
 use recipe::Recipe;
@@ -76,6 +76,27 @@ impl Texts {
             label: Label::Wheel(label),
             labelled: state.labelled,
         })
+    }
+
+    /// The job for a pallet: a case's label that counts everything that stands on it.
+    ///
+    /// # Errors
+    /// As for [`Self::case`].
+    pub fn pallet(
+        &self,
+        floor: &Floor,
+        cause: FactId,
+        pallet: Sscc,
+        cases: &[OrderPacked],
+    ) -> Result<LabelJob, String> {
+        let first = cases.first().ok_or_else(|| "no case is on it".to_owned())?;
+        let all = OrderPacked {
+            order: first.order,
+            case: pallet,
+            wheels: cases.iter().flat_map(|case| case.wheels.clone()).collect(),
+            pallet: None,
+        };
+        self.case(floor, cause, &all)
     }
 
     /// The job for a case that was just packed.

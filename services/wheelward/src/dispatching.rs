@@ -20,6 +20,9 @@ use crate::office::Office;
 use crate::table::Table;
 use crate::{files, show};
 
+/// Wheels that must leave within so many days and have no order are told one by one.
+const LEFT_SOON_DAYS: i64 = 14;
+
 /// `wheelward promise`
 pub async fn promise(args: &PromiseArgs) -> anyhow::Result<()> {
     let office = Office::open(&args.office).await?;
@@ -125,11 +128,21 @@ fn show_allocation(allocation: &Allocation) {
             println!("SHORT: {}: {}", line.key, short.words);
         }
     }
-    let past: Vec<_> = allocation.left.iter().filter(|l| l.past_best).collect();
-    for left in &past {
+    let mut past: Vec<_> = allocation.left.iter().filter(|l| l.past_best).collect();
+    past.sort_by_key(|left| left.last_day);
+    let soon = allocation.today.plus(LEFT_SOON_DAYS);
+    let (soon, later) = past.split_at(past.partition_point(|left| left.last_day <= soon));
+    for left in soon {
         println!(
             "LEFT: {} wheels of {} grade {}: in their best weeks only if they leave by {}",
             left.count, left.source, left.grade, left.last_day
+        );
+    }
+    if let (Some(first), Some(last)) = (later.first(), later.last()) {
+        let wheels: usize = later.iter().map(|left| left.count).sum();
+        println!(
+            "LEFT later: {wheels} wheels with no order yet must leave from {} to {}; --json lists them",
+            first.last_day, last.last_day
         );
     }
     for kept in &allocation.kept {

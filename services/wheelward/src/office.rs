@@ -35,17 +35,22 @@ impl Office {
         let site = files::site(&args.source.site)?;
         let customers = files::customers(&args.customers)?;
         let mut desk = Desk::new(STATION)?;
-        let at = reading::instant(&args.source).await?;
+        let source = &args.source;
+        let mut at = reading::instant(source).await?;
         let facts = reading::of(&args.source);
         let walk = site.rooms.iter().map(|room| room.id).collect();
         let mut all = dispatch::Office::new(scheduler::practice(&site), customers, walk);
         reading::each(&facts, |fact| {
             desk.saw(fact);
-            if fact.occurred_at <= at {
+            if reading::had_happened(source, at, fact) {
                 all.apply(fact);
             }
         })
         .await?;
+        if source.at.is_none() {
+            // After what was stated here last, whatever the floor's clock says.
+            at = at.max(desk.stated_at());
+        }
         all.refresh(at);
         Ok(Self {
             look: all.look(args.days.into()),

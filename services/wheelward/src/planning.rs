@@ -6,21 +6,16 @@ use std::path::Path;
 
 use anyhow::Context as _;
 use facts::PersonId;
-use facts::wire::Read;
 use gateway::outlook::{problem, site_rooms};
 use plan::rooms;
 use plan::{Forecast, Makes, Plan, RollCall, Stop, Yesterday};
 use ripening::Floor;
-use ripening::answer::FloorPicture;
 use site::Site;
 
 use crate::cli::{PlanArgs, RollCallArgs, RoomsArgs, SourceArgs};
 use crate::running::Asker;
 use crate::table::Table;
-use crate::{files, replay, show};
-
-/// How many messages are taken at once.
-const CHUNK: usize = 5_000;
+use crate::{files, reading, show};
 
 /// Largest plan that is put on the broker, bytes; its usual limit is 1 MiB.
 const LARGEST: usize = 900_000;
@@ -101,32 +96,7 @@ pub async fn roll_call(args: &RollCallArgs) -> anyhow::Result<()> {
 async fn load(args: &SourceArgs) -> anyhow::Result<(Site, Floor)> {
     let site = files::site(&args.site)?;
     let practice = scheduler::practice(&site);
-    if let (Some(file), Some(at)) = (&args.replay, args.at) {
-        let floor = replay::fold(file, at, practice)?;
-        return Ok((site, floor));
-    }
-    let asker = Asker::connect(&args.ask).await?;
-    let at = match args.at {
-        Some(at) => at,
-        None => {
-            let picture: FloorPicture = asker.bus.ask(&asker.site, "floor", &()).await?;
-            picture.now
-        }
-    };
-    let mut floor = Floor::new(practice);
-    let end = asker.bus.floor_end().await?;
-    let mut log = asker.bus.floor_after(None).await?;
-    while log.position().seq < end {
-        for message in log.next_chunk(CHUNK).await? {
-            if let Ok(Read::Fact(fact)) = message.read()
-                && fact.site == asker.site
-                && fact.occurred_at <= at
-            {
-                floor.apply(&fact);
-            }
-        }
-    }
-    floor.refresh(at);
+    let floor = reading::floor(args, practice).await?;
     Ok((site, floor))
 }
 

@@ -7,6 +7,7 @@ use chrono::{DateTime, Utc};
 use facts::Fact;
 use facts::wire::{self, Read};
 use ripening::answer::FloorPicture;
+use ripening::{Floor, Practice};
 
 use crate::cli::{FactsArgs, SourceArgs};
 use crate::running::Asker;
@@ -22,6 +23,26 @@ pub async fn instant(source: &SourceArgs) -> anyhow::Result<DateTime<Utc>> {
     let asker = Asker::connect(&source.ask).await?;
     let picture: FloorPicture = asker.bus.ask(&asker.site, "floor", &()).await?;
     Ok(picture.now)
+}
+
+/// Whether a fact had happened at the instant that is looked from: of a running floor all
+/// has that its log holds, also what was stated a moment ago.
+pub fn had_happened(source: &SourceArgs, at: DateTime<Utc>, fact: &Fact) -> bool {
+    source.at.is_none() || fact.occurred_at <= at
+}
+
+/// The floor as it was at the instant that is looked from.
+pub async fn floor(source: &SourceArgs, practice: Practice) -> anyhow::Result<Floor> {
+    let at = instant(source).await?;
+    let mut floor = Floor::new(practice);
+    each(&of(source), |fact| {
+        if had_happened(source, at, fact) {
+            floor.apply(fact);
+        }
+    })
+    .await?;
+    floor.refresh(at);
+    Ok(floor)
 }
 
 /// Whose facts a command looks at.

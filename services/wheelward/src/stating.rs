@@ -21,6 +21,8 @@ pub struct Desk {
     station: StationId,
     /// The last number of this desk's facts.
     numbered: u64,
+    /// When the last of them happened.
+    stated_at: DateTime<Utc>,
 }
 
 impl Desk {
@@ -29,6 +31,7 @@ impl Desk {
         Ok(Self {
             station: StationId::new(name)?,
             numbered: 0,
+            stated_at: DateTime::UNIX_EPOCH,
         })
     }
 
@@ -36,7 +39,13 @@ impl Desk {
     pub fn saw(&mut self, fact: &Fact) {
         if fact.station == self.station {
             self.numbered = self.numbered.max(fact.station_seq);
+            self.stated_at = self.stated_at.max(fact.occurred_at);
         }
+    }
+
+    /// When the last fact of this desk happened.
+    pub const fn stated_at(&self) -> DateTime<Utc> {
+        self.stated_at
     }
 
     /// Records facts that happened at `at`: on the running floor that `ask` names, or, when

@@ -10,6 +10,7 @@ mod malformed;
 mod oddities;
 mod offline;
 mod orders;
+mod orders_live;
 mod portions;
 mod recipes;
 mod recorded;

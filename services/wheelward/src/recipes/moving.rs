@@ -36,7 +36,7 @@ pub async fn run(args: &MoveArgs) -> anyhow::Result<()> {
     let mut desk = Desk::new(DESK)?;
     reading::each(&facts, |fact| {
         desk.saw(fact);
-        if fact.occurred_at <= at {
+        if reading::had_happened(source, at, fact) {
             floor.apply(fact);
         }
     })
