@@ -439,7 +439,7 @@ impl Scales<'_> {
         let row = self.drying.pull(way, &self.felt(), first.days, last.days);
         let root = (first.value.cbrt() + dot(&row, &self.drying.values)).max(0.1);
         let should = first.value - root.powi(3);
-        (should >= TELLING_G).then(|| (first.value - last.value, should))
+        (should >= TELLING_G).then_some((first.value - last.value, should))
     }
 }
 

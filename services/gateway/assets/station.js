@@ -84,6 +84,8 @@
     }).catch(function () { show("wrong", words["station-no-disk"], scan.line || ""); });
   }
 
+  // Whether it is a wheel's or a place's code or an action, and no badge.
+  function isWork(line) { return /^\w\./.test(line) && !/^p\./i.test(line); }
   // Whether a session ended amid scans, a moment ago.
   function amid() { return lapsed && Date.now() - lapsed.at < LAPSED_FOR; }
 
@@ -395,7 +397,11 @@
   by("pin").addEventListener("keydown", function (event) {
     if (event.key !== "Enter") { return; }
     event.preventDefault();
-    if (event.target === by("pin-badge")) {
+    if (amid() && isWork(event.target.value || "")) { // the scanner types where the badge is asked for
+      var line = event.target.value;
+      event.target.value = "";
+      scan(line);
+    } else if (event.target === by("pin-badge")) {
       by("pin-badge").value = by("pin-badge").value.replace(/^p\./i, "");
       by("pin-digits").focus();
     } else if (/^p\./i.test(by("pin-digits").value)) {
@@ -433,8 +439,7 @@
   }, true);
   function scanned(line) {
     if (by("stop").open) { sound("stop"); return; } // STOP is looked at first
-    var badge = /^p\./i.test(line) || !/^\w\./.test(line);
-    if (by("pin").open && amid() && !badge) { scan(line); return; }
+    if (by("pin").open && amid() && isWork(line)) { scan(line); return; }
     if (by("pin").open) { by("pin-badge").value = line.replace(/^p\./i, ""); by("pin-digits").focus(); return; }
     ["chooser", "pad", "lens"].forEach(function (id) { if (by(id).open) { by(id).close(); } });
     scan(line);
