@@ -44,7 +44,8 @@ pub struct Problem<'a> {
 }
 
 /// Allocates wheels to lines. `memory` is where the last allocation left off; it is only
-/// about speed: any memory gives the same cost.
+/// about speed: any memory gives a flow of the same cost. Only how many wheels make up an
+/// order by weight may differ, as that is rounded from whichever of equal flows was found.
 #[must_use]
 pub fn allocate(problem: &Problem<'_>, memory: &mut Memory) -> Allocation {
     deal::deal(problem, solve(problem, memory))

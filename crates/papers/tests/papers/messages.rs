@@ -3,6 +3,7 @@
 use facts::{Event, LotKind, Unit};
 use papers::epcis::{Refused, import};
 use proptest::prelude::*;
+use serde_json::json;
 
 use crate::given::{dairy, id};
 
@@ -38,6 +39,137 @@ fn milk_of_a_known_class_is_milk_received_in_litres() {
     );
     assert_eq!(milk.document.as_ref().unwrap().kind, "despatch advice");
     assert_eq!(import.taken[0].at.to_rfc3339(), "2026-01-05T04:30:00+00:00");
+}
+
+/// The events of the examples in the EPCIS standard 2.0.1 (GS1, 2022), sections 9.6.1, 9.6.3
+/// and 9.6.4, and the first example with sensor data: their values, in the form in which
+/// earlier drafts of its JSON wrote them.
+fn standards_examples() -> [serde_json::Value; 4] {
+    let event = |number: u8, mut says: serde_json::Value| {
+        says["id"] = format!("_:event{number}").into();
+        says["example:myField"] = "Example of a vendor/user extension".into();
+        says
+    };
+    let order = "http://transaction.acme.com/po/12345678";
+    let shipped = json!({
+        "isA": "ObjectEvent", "action": "OBSERVE",
+        "bizStep": "urn:epcglobal:cbv:bizstep:shipping",
+        "disposition": "urn:epcglobal:cbv:disp:in_transit",
+        "eventTime": "2005-04-03T20:33:31.116000-06:00", "eventTimeZoneOffset": "-06:00",
+        "epcList": ["urn:epc:id:sgtin:0614141.107346.2017", "urn:epc:id:sgtin:0614141.107346.2018"],
+        "readPoint": {"id": "urn:epc:id:sgln:0614141.07346.1234"},
+        "bizTransactionList": [{"type": "urn:epcglobal:cbv:btt:po", "bizTransaction": order}],
+    });
+    let received = json!({
+        "isA": "ObjectEvent", "action": "OBSERVE",
+        "bizStep": "urn:epcglobal:cbv:bizstep:receiving",
+        "disposition": "urn:epcglobal:cbv:disp:in_progress",
+        "eventTime": "2005-04-04T20:33:31.116-06:00", "eventTimeZoneOffset": "-06:00",
+        "epcList": ["urn:epc:id:sgtin:0614141.107346.2018"],
+        "readPoint": {"id": "urn:epc:id:sgln:0012345.11111.400"},
+        "bizLocation": {"id": "urn:epc:id:sgln:0012345.11111.0"},
+        "bizTransactionList": [
+            {"type": "urn:epcglobal:cbv:btt:po", "bizTransaction": order},
+            {"type": "urn:epcglobal:cbv:btt:desadv", "bizTransaction": "urn:epcglobal:cbv:bt:0614141073467:1152"},
+        ],
+    });
+    let packed = json!({
+        "isA": "AggregationEvent", "action": "OBSERVE",
+        "bizStep": "urn:epcglobal:cbv:bizstep:receiving",
+        "disposition": "urn:epcglobal:cbv:disp:in_progress",
+        "eventTime": "2013-06-08T14:58:56.591Z", "eventTimeZoneOffset": "+02:00",
+        "parentID": "urn:epc:id:sscc:0614141.1234567890",
+        "childEPCs": ["urn:epc:id:sgtin:0614141.107346.2017", "urn:epc:id:sgtin:0614141.107346.2018"],
+        "childQuantityList": [
+            {"epcClass": "urn:epc:idpat:sgtin:4012345.098765.*", "quantity": 10},
+            {"epcClass": "urn:epc:class:lgtin:4012345.012345.998877", "quantity": 200.5, "uom": "KGM"},
+        ],
+        "readPoint": {"id": "urn:epc:id:sgln:0614141.00777.0"},
+        "bizLocation": {"id": "urn:epc:id:sgln:0614141.00888.0"},
+    });
+    let made = json!({
+        "isA": "TransformationEvent",
+        "bizStep": "urn:epcglobal:cbv:bizstep:commissioning",
+        "disposition": "urn:epcglobal:cbv:disp:in_progress",
+        "eventTime": "2013-10-31T14:58:56.591Z", "eventTimeZoneOffset": "+02:00",
+        "inputEPCList": ["urn:epc:id:sgtin:4012345.011122.25", "urn:epc:id:sgtin:4000001.065432.99886655"],
+        "inputQuantityList": [
+            {"epcClass": "urn:epc:class:lgtin:4012345.011111.4444", "quantity": 10, "uom": "KGM"},
+            {"epcClass": "urn:epc:class:lgtin:0614141.077777.987", "quantity": 30},
+            {"epcClass": "urn:epc:idpat:sgtin:4012345.066666.*", "quantity": 220},
+        ],
+        "outputEPCList": (25..=28).map(|n| format!("urn:epc:id:sgtin:4012345.077889.{n}")).collect::<Vec<_>>(),
+        "readPoint": {"id": "urn:epc:id:sgln:4012345.00001.0"},
+        "ilmd": {"example:bestBeforeDate": "2014-12-10", "example:batch": "XYZ"},
+    });
+    let report = |temperature: f64, humidity: f64| {
+        json!([
+            {"type": "gs1:Temperature", "value": temperature, "uom": "CEL"},
+            {"type": "gs1:Humidity", "value": humidity, "uom": "A93"},
+        ])
+    };
+    let felt = [(26.0, 12.1), (26.1, 12.2), (26.2, 12.2)].map(|(t, h)| {
+        json!({
+            "isA": "epcis:SensorElement",
+            "sensorMetaData": {"deviceID": "urn:epc:id:giai:4000001.111"},
+            "sensorReport": report(t, h),
+        })
+    });
+    let felt = json!({
+        "isA": "ObjectEvent", "action": "OBSERVE",
+        "bizStep": "urn:epcglobal:cbv:bizstep:inspecting",
+        "epcList": ["urn:epc:id:sgtin:4012345.011111.9876"],
+        "eventTime": "2019-04-02T15:00:00.000+01:00", "eventTimeZoneOffset": "+01:00",
+        "readPoint": {"id": "urn:epc:id:sgln:4012345.00005.0"},
+        "sensorElementList": felt,
+    });
+    [vec![shipped, received], vec![packed], vec![made], vec![felt]].map(|events| {
+        let numbered = (1..).zip(events).map(|(number, says)| event(number, says));
+        json!({
+            "@context": ["https://gs1.github.io/EPCIS/epcis-context.jsonld", {"example": "http://ns.example.com/epcis/"}],
+            "id": "_:document1", "isA": "EPCISDocument", "schemaVersion": 2.0,
+            "creationDate": "2005-07-11T11:30:47.0Z",
+            "epcisBody": {"eventList": numbered.collect::<Vec<_>>()},
+        })
+    })
+}
+
+#[test]
+fn the_standards_own_examples_import_and_what_they_say_beyond_goods_is_flagged() {
+    let expected: [(&[&str], usize); 4] = [
+        (
+            &[
+                "2005-04-04 2017 1 Piece",
+                "2005-04-04 2018 1 Piece",
+                "2005-04-05 2018 1 Piece",
+            ],
+            5,
+        ),
+        (
+            &[
+                "2013-06-08 tin-4012345-098765-- 10 Piece",
+                "2013-06-08 998877 200.5 Kg",
+                "2013-06-08 2017 1 Piece",
+                "2013-06-08 2018 1 Piece",
+            ],
+            6,
+        ),
+        (&[], 1), // commissioning, and
+        (&[], 1), // inspecting are not about goods that came in
+    ];
+    for (example, (lots, flags)) in standards_examples().into_iter().zip(expected) {
+        let import = import(&example.to_string(), &dairy()).unwrap();
+        let taken = import.taken.iter().map(|taken| {
+            let Event::LotReceived(lot) = &taken.event else {
+                panic!("{taken:?}");
+            };
+            let amount = lot.amount.unwrap();
+            let day = taken.at.date_naive();
+            format!("{day} {} {} {:?}", lot.lot, amount.value, amount.unit)
+        });
+        assert_eq!(taken.collect::<Vec<_>>(), lots);
+        assert_eq!(import.flags.len(), flags, "{:#?}", import.flags);
+    }
 }
 
 #[test]
