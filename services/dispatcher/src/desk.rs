@@ -115,6 +115,11 @@ impl Desk {
         self.office.refresh(now);
     }
 
+    /// Whether something came since the last allocation began that it would look at.
+    pub(crate) const fn is_stirred(&self) -> bool {
+        self.stirred && self.now.is_some()
+    }
+
     /// Begins an allocation; nothing while nothing has changed.
     pub(crate) fn begin_if_due(&mut self) -> Option<JoinHandle<Solved>> {
         self.now?;

@@ -107,6 +107,7 @@ pub async fn run(
                 desk.read_to(log.position().seq);
             }
             tick = clock.next_tick() => waiting = Some(tick),
+            () = tokio::time::sleep_until(rests_until), if desk.is_stirred() && solving.is_none() => {}
         }
         let seq = log.position().seq;
         if seq < end {
@@ -120,7 +121,6 @@ pub async fn run(
         }
         told.tell(&bus, &site_id, clock.now(), &mut owed).await?;
         asked = desk.answer(asked).await;
-        // The end of a rest is noticed with the next tick at the latest.
         if solving.is_none() && Instant::now() >= rests_until {
             solving = desk.begin_if_due();
         }

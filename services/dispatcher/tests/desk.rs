@@ -318,6 +318,15 @@ async fn what_will_be_short_is_told_once_and_told_over() {
     let (name, text) = house.alert().await;
     assert_eq!(name, "short-MANY-1-2026-03-25");
     assert!(text.contains("MANY") && text.contains("short"), "{text}");
+    // Another while the desk still rests from the last allocation, and no tick to wake it.
+    house.state(placed("MORE", "2026-03-26", 400)).await;
+    let (name, _) = within(house.heard.recv()).await.unwrap();
+    assert_eq!(name, "short-MORE-1-2026-03-26");
+    let order = "MORE".parse().unwrap();
+    let reason = "a typing error".to_owned();
+    house.state(OrderCancelled { order, reason }).await;
+    let (name, _) = within(house.heard.recv()).await.unwrap();
+    assert_eq!(name, "short-MORE-1-2026-03-26-cleared");
     // Not again after a restart.
     house.stop().await;
     house.start().await;

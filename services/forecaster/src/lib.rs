@@ -93,6 +93,7 @@ pub async fn run(
                 seq = log.position().seq;
             }
             tick = clock.next_tick() => waiting = Some(tick),
+            () = tokio::time::sleep_until(rests_until), if rounds.is_due() => {}
         }
         if seq < end {
             continue; // the past first
@@ -104,7 +105,6 @@ pub async fn run(
         if matches!(clock, Clock::System) {
             rounds.known.now = Some(clock.now());
         }
-        // The end of a rest is noticed with the next tick at the latest.
         if Instant::now() >= rests_until {
             rounds.begin_if_due();
         }
@@ -136,6 +136,11 @@ struct Rounds {
 }
 
 impl Rounds {
+    /// Whether something was seen since the last round, and none is at work.
+    const fn is_due(&self) -> bool {
+        self.known.is_stirred() && self.known.now.is_some() && self.running.is_none()
+    }
+
     fn begin_if_due(&mut self) {
         let Some(now) = self.known.now.filter(|_| self.running.is_none()) else {
             return;

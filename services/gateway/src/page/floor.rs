@@ -157,7 +157,7 @@ fn stand<'r>(rooms: &'r mut Rooms, state: &State) -> Option<&'r mut Stand> {
     Some(stand)
 }
 
-/// A room: what stands in places, then what drains in hoops, which takes none.
+/// A room: what stands in places, then what drains in hoops; a stack takes a place as well.
 fn draw(
     t: Tongue,
     name: &str,
@@ -168,7 +168,7 @@ fn draw(
     let count = |stands: &BTreeMap<_, Stand>| stands.values().map(|s| s.wheels).sum::<usize>();
     let draining = count(hooped);
     let wheels = count(stands) + draining;
-    let taken = u32::try_from(stands.len()).unwrap_or(u32::MAX);
+    let taken = u32::try_from(stands.len() + hooped.len()).unwrap_or(u32::MAX);
     let free = positions.map_or(0, |positions| positions.saturating_sub(taken));
     let mut stands: Vec<_> = stands.iter().collect();
     stands.sort_by_key(|(carrier, stand)| (stand.position.is_none(), stand.position, **carrier));
