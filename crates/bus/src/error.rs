@@ -114,7 +114,9 @@ pub enum BusError {
     )]
     Subject(String),
     /// Nobody listens for this question.
-    #[error("nobody answers {question:?} at site {site}: is the scheduler running?")]
+    #[error(
+        "nobody answers {question:?} at site {site}: is the scheduler, or whichever worker answers it, running?"
+    )]
     NobodyAnswers {
         /// The question's name.
         question: String,

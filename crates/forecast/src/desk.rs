@@ -6,6 +6,7 @@ use facts::{BatchId, ExpectedOn, ForecastTold, RoomId, WheelId};
 use quantity::{DairyDay, Percent};
 use serde::{Deserialize, Serialize};
 
+use crate::figure::{Chart, Drawn};
 use crate::forecaster::{BatchWeights, Forecaster, Habits};
 use crate::history::History;
 use crate::outlook::{BatchForecast, Dates, Outlook};
@@ -26,6 +27,12 @@ pub struct Query {
     /// What if piercing were put off by so many days; negative for earlier.
     #[serde(default)]
     pub pierce_later_days: f64,
+    /// A picture, instead of words.
+    #[serde(default)]
+    pub draw: Option<Chart>,
+    /// The room that is drawn.
+    #[serde(default)]
+    pub room: Option<RoomId>,
 }
 
 /// A room that might be warmer.
@@ -55,6 +62,18 @@ pub enum NoForecast {
         "a room can be up to 20 °C warmer or colder, for up to 400 days; piercing can be put off by up to 200 days"
     )]
     OutOfRange,
+    /// There is no such picture without a batch.
+    #[error("name the batch whose growth is to be drawn")]
+    NameBatch,
+    /// There is no such picture without a wheel.
+    #[error("name the wheel whose drying is to be drawn")]
+    NameWheel,
+    /// There is no such picture without a room.
+    #[error("name the room whose air is to be drawn")]
+    NameRoom,
+    /// There is no air to draw.
+    #[error("room {0} was never measured")]
+    NeverMeasured(RoomId),
 }
 
 /// What a question is about.
@@ -129,6 +148,8 @@ pub enum Answer {
     One(Box<One>),
     /// Of every batch with wheels in the house.
     All(Vec<Short>),
+    /// A picture.
+    Drawn(Drawn),
 }
 
 /// Everything that forecasts are made from, as of an instant.
@@ -192,6 +213,11 @@ impl Desk {
     /// # Errors
     /// [`NoForecast`] says what to ask instead.
     pub fn answer(&self, query: &Query, threads: usize) -> Result<Answer, NoForecast> {
+        if let Some(chart) = query.draw {
+            let figure = self.figure(chart, query.what.as_deref(), query.room, threads)?;
+            let svg = figure.svg();
+            return Ok(Answer::Drawn(Drawn { svg }));
+        }
         let scenario = self.scenario(query)?;
         match &query.what {
             Some(what) => {

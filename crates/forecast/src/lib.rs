@@ -15,6 +15,7 @@ mod desk;
 pub mod draw;
 pub mod drying;
 mod estimate;
+mod figure;
 mod forecaster;
 mod growth;
 mod habit;
@@ -41,6 +42,7 @@ mod worth_ironing;
 
 pub use curves::{CurvePoint, Curves};
 pub use desk::{About, Answer, Desk, NoForecast, One, Query, Short, WarmerBy, WhatIf};
+pub use figure::{Chart, Drawn};
 pub use forecaster::{BatchWeights, DryingCurve, Forecaster, Habits, habits};
 pub use growth::Growth;
 pub use habit::{Habit, calendar_ready_age_days};

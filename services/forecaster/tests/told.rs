@@ -152,6 +152,7 @@ async fn every_batch_is_forecast_told_once_and_asked_about() {
             days: Some(14.0),
         }],
         pierce_later_days: 4.0,
+        ..Query::default()
     };
     let one = within(ask(&bus, &query, now)).await;
     let later = one["what_if"]["by_days"].as_f64().unwrap();

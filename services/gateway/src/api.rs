@@ -2,6 +2,7 @@
 //! the dairy. Its description is made from the same types (`openapi`).
 
 mod floor;
+mod forecast;
 pub mod openapi;
 pub mod orders;
 mod record;
@@ -39,6 +40,8 @@ pub fn routes() -> Router<Gateway> {
         .route("/api/v1/plan", get(floor::plan))
         .route("/api/v1/rooms", get(floor::rooms))
         .route("/api/v1/told", get(floor::told))
+        .route("/api/v1/forecasts", get(forecast::all))
+        .route("/api/v1/forecasts/{what}", get(forecast::one))
         .route(
             "/api/v1/alerts/{alert}/acknowledgement",
             post(record::acknowledge),

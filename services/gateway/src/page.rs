@@ -7,6 +7,7 @@ mod desk;
 mod entry;
 mod find;
 mod floor;
+mod forecast;
 mod frame;
 mod holds;
 mod icon;

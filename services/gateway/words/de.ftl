@@ -590,3 +590,18 @@ orders-every = Kommt wieder alle so viele Wochen (leer: einmal)
 orders-place = Erfassen
 orders-form-words = Aufträge mit mehreren Zeilen, Gewichten, Altern oder Grenzen beim Mischen: Tabelle einlesen, siehe wheelward orders import.
 orders-advises = Die Zuteilung rät; nur ein Scan beim Versand sendet einen Laib.
+
+## Was erwartet wird
+forecast-title = Wann sie reif ist
+forecast-iron = Zum Bohren, der aufschlussreichste Laib zuerst:
+forecast-what-if = Was wäre wenn …
+forecast-room = Ein Raum ist wärmer oder kälter
+forecast-as-it-is = wie er ist
+forecast-by = Um wie viele °C (unter 0: kälter)
+forecast-days = Für wie viele Tage (leer: dauerhaft)
+forecast-pierce = Wie viele Tage später pikiert (unter 0: früher)
+forecast-try = Zeigen, was sich ändert
+forecast-advises = Eine Vorhersage gibt nichts frei: Das tun Menschen nach dem eigenen Plan der Käserei.
+forecast-weight = Was er wiegt und wiegen wird
+forecast-weeks = Wie viele reif werden, Woche für Woche
+rooms-weeks = Die letzten vier Wochen zeigen

@@ -590,3 +590,18 @@ orders-every = Comes again every so many weeks (empty: once)
 orders-place = Enter
 orders-form-words = Orders of several lines, with weights, ages or mixing limits: import a table, see wheelward orders import.
 orders-advises = The allocation advises; only a scan at dispatch sends a wheel.
+
+## What is expected
+forecast-title = When it is ready
+forecast-iron = Worth ironing, what tells most first:
+forecast-what-if = What if …
+forecast-room = A room is warmer or colder
+forecast-as-it-is = as it is
+forecast-by = By how many °C (below 0: colder)
+forecast-days = For how many days (empty: for good)
+forecast-pierce = Pierced how many days later (below 0: earlier)
+forecast-try = Show what changes
+forecast-advises = A forecast releases nothing: that is for people, by the dairy's own plan.
+forecast-weight = What it weighs and will weigh
+forecast-weeks = How many get ready, week by week
+rooms-weeks = Show its last four weeks

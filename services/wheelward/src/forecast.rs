@@ -5,11 +5,10 @@ mod score;
 use std::path::Path;
 
 use anyhow::Context as _;
-use chart::Figure;
 use chrono::{DateTime, Utc};
 use facts::{Fact, WheelId};
 use forecast::{
-    About, BatchWeights, Desk, Habits, History, One, Query, Sensors, Told, draw, habits,
+    About, BatchWeights, Chart, Desk, Habits, History, One, Query, Sensors, Told, habits,
 };
 use quantity::DairyDay;
 use site::Site;
@@ -20,12 +19,6 @@ use crate::{files, reading, show};
 
 /// Pixels of a picture to each of the chart's own: fine enough to print.
 const FINE: f64 = 2.0;
-
-/// Weeks that are looked ahead.
-const WEEKS: u16 = 10;
-
-/// Days of a room's air that are drawn.
-const ROOM_DAYS: i64 = 28;
 
 /// `wheelward forecast`
 pub async fn run(args: &ForecastArgs) -> anyhow::Result<()> {
@@ -162,6 +155,7 @@ impl Office {
             what: None,
             warmer: args.warmer.iter().map(|warmer| warmer.0).collect(),
             pierce_later_days: args.pierce_later.unwrap_or(0.0),
+            ..Query::default()
         };
         let one = self.desk.one(about, &self.desk.scenario(&query)?)?;
         if args.source.ask.json {
@@ -186,12 +180,14 @@ impl Office {
         if args.svg.is_none() && args.png.is_none() {
             return Ok(());
         }
-        let usual = match about {
-            None => ForecastChart::Readiness,
-            Some(About::Batch(_)) => ForecastChart::Growth,
-            Some(About::Wheel(..)) => ForecastChart::Drying,
+        let chart = match (args.chart, about) {
+            (Some(ForecastChart::Growth), _) | (None, Some(About::Batch(_))) => Chart::Growth,
+            (Some(ForecastChart::Drying), _) | (None, Some(About::Wheel(..))) => Chart::Drying,
+            (Some(ForecastChart::Readiness), _) | (None, None) => Chart::Readiness,
+            (Some(ForecastChart::Room), _) => Chart::Room,
         };
-        let figure = self.figure(args, about, args.chart.unwrap_or(usual))?;
+        let what = args.what.as_deref();
+        let figure = self.desk.figure(chart, what, args.room, threads())?;
         if let Some(path) = &args.svg {
             write(path, figure.svg().as_bytes())?;
         }
@@ -199,49 +195,6 @@ impl Office {
             write(path, &figure.png(FINE)?)?;
         }
         Ok(())
-    }
-
-    fn figure(
-        &self,
-        args: &ForecastArgs,
-        about: Option<About>,
-        which: ForecastChart,
-    ) -> anyhow::Result<Figure> {
-        let clock = &self.site.clock;
-        let forecaster = self.desk.forecaster();
-        match which {
-            ForecastChart::Growth => {
-                let batch = about
-                    .context("name the batch whose growth is to be drawn")?
-                    .batch();
-                let curves = forecaster.curves(batch);
-                let curves = curves.with_context(|| format!("batch {batch} is not made yet"))?;
-                Ok(draw::growth(&self.desk.batch(batch)?, &curves, clock))
-            }
-            ForecastChart::Readiness => {
-                let all = forecaster.all(threads());
-                Ok(draw::readiness(&all, clock, self.desk.today(), WEEKS))
-            }
-            ForecastChart::Drying => {
-                let Some(About::Wheel(batch, wheel)) = about else {
-                    anyhow::bail!("name the wheel whose drying is to be drawn");
-                };
-                let curve = self
-                    .desk
-                    .drying(batch)
-                    .and_then(|drying| forecaster.drying_curve(wheel, &drying));
-                let curve = curve.with_context(|| format!("wheel {wheel} is not made yet"))?;
-                Ok(draw::drying(wheel, &curve, clock))
-            }
-            ForecastChart::Room => {
-                let room = args.room.context("name the room with --room")?;
-                let air = self.desk.history.air.get(&room);
-                let air = air.with_context(|| format!("room {room} was never measured"))?;
-                let days = (self.desk.today().plus(1 - ROOM_DAYS), self.desk.today());
-                let ranges = self.desk.history.ranges.get(&room);
-                Ok(draw::room(room, air, ranges, clock, days))
-            }
-        }
     }
 }
 

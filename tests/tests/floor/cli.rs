@@ -155,7 +155,8 @@ async fn without_a_scheduler_a_question_ends_with_exit_code_3_and_a_sentence() {
     let said = floor.ask_as_people_do(&["due"]).await;
     assert_eq!(said.code, Some(3), "{}", said.err);
     assert!(
-        said.err.contains("is the scheduler running?"),
+        said.err
+            .contains("is the scheduler, or whichever worker answers it, running?"),
         "{}",
         said.err
     );

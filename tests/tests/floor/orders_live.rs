@@ -40,7 +40,7 @@ async fn allocated(floor: &Floor, order: &str, desk: &Worker) -> Value {
             let allocation: Value = floor.asked("allocation").await?;
             let mut lines = allocation["lines"].as_array()?.iter();
             let line = lines.find(|line| line["key"]["order"] == order)?;
-            (line["wheels"].as_u64() > Some(0) || line["assigned"].as_array()?.len() > 0)
+            (line["wheels"].as_u64() > Some(0) || !line["assigned"].as_array()?.is_empty())
                 .then(|| line.clone())
         },
     )

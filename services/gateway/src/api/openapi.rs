@@ -6,7 +6,7 @@ use schemars::generate::SchemaSettings;
 use schemars::{Schema, SchemaGenerator};
 use serde_json::{Map, Value, json};
 
-use super::{floor, orders, record, session, station};
+use super::{floor, forecast, orders, record, session, station};
 use crate::guard::{SESSION_COOKIE, TOKEN_HEADER};
 use crate::trouble::TroubleBody;
 
@@ -137,6 +137,26 @@ pub const CALLS: &[Call] = &[
     Call {
         answer: Answer::Passed("object", "Positions taken in each room on each day."),
         ..call("get", "/api/v1/rooms", "How full the rooms will be.")
+    },
+    Call {
+        query: Some(of!(forecast::WhatIfParameters)),
+        answer: Answer::Passed(
+            "array",
+            "Batches with wheels in the house: when each is ready.",
+        ),
+        ..call("get", "/api/v1/forecasts", "What is expected, and what if.")
+    },
+    Call {
+        query: Some(of!(forecast::WhatIfParameters)),
+        answer: Answer::Passed(
+            "object",
+            "Dates, how sure they are, weights, what is odd, and what would change.",
+        ),
+        ..call(
+            "get",
+            "/api/v1/forecasts/{what}",
+            "What is expected of a batch or a wheel, and what if.",
+        )
     },
     Call {
         answer: Answer::Passed(

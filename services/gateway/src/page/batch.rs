@@ -6,7 +6,7 @@ use maud::{Markup, html};
 use ripening::answer::BatchPicture;
 
 use super::frame::{Frame, Here};
-use super::{Gate, looking, say, unfinished, wheel};
+use super::{Gate, forecast, looking, say, unfinished, wheel};
 use crate::guard::Visitor;
 use crate::people::Wishes;
 use crate::trouble::Trouble;
@@ -18,6 +18,7 @@ pub async fn page(
     visitor: Visitor,
     Path(batch): Path<String>,
     shown: Result<Query<wheel::Shown>, axum::extract::rejection::QueryRejection>,
+    what_if: Result<Query<forecast::WhatIf>, axum::extract::rejection::QueryRejection>,
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
@@ -43,6 +44,8 @@ pub async fn page(
         })
         .await;
     let (portions, target) = portions.map_err(|error| unfinished(&error))?;
+    let what_if = what_if.map(|Query(asked)| asked).unwrap_or_default();
+    let expected = forecast::of_batch(&gateway, t, id, &what_if).await;
     let wishes = visitor.wishes();
     let curd: f64 = portions.iter().sum();
     let content = html! {
@@ -60,6 +63,7 @@ pub async fn page(
                 @match picture.ready { Some(at) => (say::time(&gateway, at)), None => (t.say("batch-not-ready")) }
             } }
         }
+        (expected)
         h2 { (t.say("batch-spread")) }
         (spread(t, wishes, &portions, target))
         div.two {

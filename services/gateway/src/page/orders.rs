@@ -14,7 +14,7 @@ use recipe::Origin;
 use serde::Deserialize;
 
 use super::frame::{Frame, Here, token};
-use super::{Gate, icon, looking, say, see, shipments};
+use super::{Gate, forecast, icon, looking, say, see, shipments};
 use crate::api::orders::{
     ConfirmBody, PromiseParameters, cancel_order, confirm_order, place_order,
 };
@@ -122,12 +122,14 @@ pub async fn page(
         .iter()
         .filter(|line| line.shortage.is_some() || line.trouble.is_some())
         .collect();
+    let weeks = forecast::of_weeks(&gateway, t).await;
     let content = html! {
         h2 { (t.say("orders-short")) }
         @if short.is_empty() { p.empty { (t.say("orders-none-short")) } }
         @for line in short { (shortage(t, line)) }
         h2 { (t.say("orders-fortnight")) }
         (shipments::fortnight(t, &allocation))
+        (weeks)
         h2 { (t.say("orders-ask")) }
         (question(&gateway, t, &customers, &asking))
         @if let Some(answer) = &answer { (promised(t, answer)) }
@@ -146,6 +148,9 @@ pub async fn page(
     )
 }
 
+/// How many reasons of a shortage are told, what concerns most wheels first.
+const REASONS: usize = 3;
+
 fn shortage(t: Tongue, line: &LineOutcome) -> Markup {
     let options = line.shortage.iter().flat_map(|short| &short.options);
     html! {
@@ -157,7 +162,10 @@ fn shortage(t: Tongue, line: &LineOutcome) -> Markup {
                     (t.with("orders-arrives-on", [("day", say::day(t, line.key.arrive_on).into())]))
                     @if line.short > 0 { " · " span.mark.missed { (t.with("orders-short-of", [("count", line.short.into())])) } }
                 }
-                @if let Some(short) = &line.shortage { p { (say::core(t, &short.words)) } }
+                @if let Some(short) = &line.shortage {
+                    @if short.why.is_empty() { p { (say::core(t, &short.words)) } }
+                    @for why in short.why.iter().take(REASONS) { p { (say::core(t, why)) } }
+                }
                 @if let Some(trouble) = &line.trouble { p { (say::core(t, trouble)) } }
                 @if line.shortage.as_ref().is_some_and(|short| !short.options.is_empty()) {
                     p { (t.say("orders-options")) }

@@ -1,14 +1,15 @@
 //! The rooms: their air against what the cheese there wants, and how full they will be.
 
-use axum::extract::State;
+use axum::extract::{Query, State};
 use chrono::{DateTime, Utc};
 use facts::RoomId;
 use maud::{Markup, html};
 use plan::RoomForecast;
 use quantity::DairyDay;
+use serde::Deserialize;
 
 use super::frame::{Frame, Here};
-use super::{Gate, icon, looking, say, unfinished};
+use super::{Gate, forecast, icon, looking, say, unfinished};
 use crate::guard::Visitor;
 use crate::trouble::Trouble;
 use crate::units;
@@ -29,9 +30,24 @@ struct Right {
     humidity_pct: (f64, f64),
 }
 
-pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trouble> {
+/// Whose weeks of air are drawn.
+#[derive(Debug, Default, Deserialize)]
+pub struct Asked {
+    air: Option<RoomId>,
+}
+
+pub async fn page(
+    State(gateway): Gate,
+    visitor: Visitor,
+    asked: Result<Query<Asked>, axum::extract::rejection::QueryRejection>,
+) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
+    let shown = asked.map(|Query(asked)| asked.air).unwrap_or_default();
+    let weeks = match shown {
+        Some(room) => Some(forecast::of_room(&gateway, t, room).await),
+        None => None,
+    };
     let now = gateway.now();
     let forecast = gateway.outlook().rooms(now).await;
     let forecast = forecast.map_err(|error| unfinished(&error))?;
@@ -68,9 +84,13 @@ pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trou
         @if forecast.rooms.is_empty() { p.empty { (t.say("rooms-none")) } }
         @for room in &forecast.rooms {
             @let air = airs.iter().find(|(id, _)| *id == room.room).map(|(_, air)| *air);
-            section.room-drawn {
+            section.room-drawn id=(room.room) {
                 h2 { (room.room) " · " (room.name) }
                 (climate(&gateway, &visitor, t, air, right(room.room)))
+                @match &weeks {
+                    Some(weeks) if shown == Some(room.room) => { (weeks) },
+                    _ => { p { a href={ "/rooms?air=" (room.room) "#" (room.room) } { (t.say("rooms-weeks")) } } },
+                }
                 (fill(t, room, &forecast.days))
             }
         }

@@ -8,7 +8,7 @@ use ripening::answer::{LifeLine, NextLine, WheelLife};
 use serde::Deserialize;
 
 use super::frame::{Frame, Here, is_manager, token};
-use super::{Gate, icon, life, looking, say, see, unfinished};
+use super::{Gate, forecast, icon, life, looking, say, see, unfinished};
 use crate::api;
 use crate::gateway::Gateway;
 use crate::guard::{Filled, Visitor};
@@ -38,6 +38,7 @@ pub async fn page(
         .outlook()
         .look(gateway.now(), move |floor| life::notes(floor, id));
     let notes = notes.await.map_err(|error| unfinished(&error))?;
+    let expected = forecast::of_wheel(&gateway, t, id).await;
     let title = t.with("wheel-title", [("wheel", id.to_string().into())]);
     let content = html! {
         (standing(&gateway, &visitor, t, &life))
@@ -45,6 +46,7 @@ pub async fn page(
         h2 { (t.say("wheel-life")) }
         (life::line(&gateway, t, &notes))
         (life::measures(&gateway, t, &notes))
+        (expected)
         (corrected(t, &life.life, shown.all, &format!("/wheels/{id}")))
         ol.list reversed {
             @for line in life.life.iter().rev().filter(|line| shown.all || line.voided.is_none()) {

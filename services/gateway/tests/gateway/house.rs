@@ -38,7 +38,7 @@ pub struct House {
     shutdown: Shutdown,
     gateway: Option<(Shutdown, JoinHandle<anyhow::Result<()>>)>,
     scheduler: Option<JoinHandle<anyhow::Result<()>>>,
-    desk: Option<JoinHandle<anyhow::Result<()>>>,
+    desks: Vec<JoinHandle<anyhow::Result<()>>>,
     _broker: ChildBroker,
 }
 
@@ -48,18 +48,23 @@ impl House {
         Self::start_with("").await
     }
 
-    /// The same with a dispatch desk.
+    /// The same with a dispatch desk and a forecaster.
     pub async fn with_desk() -> Self {
         let mut house = Self::start_with("\n[dispatch]\ncustomers = \"customers.toml\"\n").await;
-        house.desk = Some(tokio::spawn({
-            let (site, bus, shutdown) = (
+        let given = || {
+            let data = house.dir.path().join("data");
+            (
                 house.site.clone(),
                 house.bus.clone(),
+                data,
                 house.shutdown.clone(),
-            );
-            let data = house.dir.path().join("data");
-            async move { dispatcher::run(site, bus, Clock::system(), &data, shutdown).await }
-        }));
+            )
+        };
+        let ((site, bus, data, stop), clock) = (given(), Clock::system());
+        let desk = async move { dispatcher::run(site, bus, clock, &data, stop).await };
+        let ((site, bus, data, stop), clock) = (given(), Clock::system());
+        let forecasts = async move { forecaster::run(site, bus, clock, &data, stop).await };
+        house.desks = vec![tokio::spawn(desk), tokio::spawn(forecasts)];
         house
     }
 
@@ -88,7 +93,7 @@ impl House {
             shutdown,
             gateway: None,
             scheduler: Some(scheduler),
-            desk: None,
+            desks: Vec::new(),
             _broker: broker,
         };
         house.open().await;
@@ -172,6 +177,30 @@ impl House {
         assert_eq!(answer.status, 303, "{}", answer.text);
         browser.sign_in(badge, pin);
         browser
+    }
+
+    /// The vat that the six wheels are from.
+    pub async fn vat_started(&self) {
+        let then = utc_now() - TimeDelta::days(11);
+        let started = facts::VatStarted {
+            batch: code("311"),
+            vat: code("V1"),
+            recipe: code("larkholm-blue"),
+            recipe_version: 1,
+            milk_l: quantity::Litres::new(240.0).unwrap(),
+            milk_lots: Vec::new(),
+        };
+        let fact = Fact {
+            id: FactIdSource::default().next(then),
+            site: self.site.id,
+            station: code("vat-1"),
+            station_seq: 1,
+            person: None,
+            occurred_at: then,
+            recorded_at: then,
+            event: started.into(),
+        };
+        self.bus.publish_facts(&[fact]).await.unwrap();
     }
 
     /// Six wheels of batch 311 stand on stillage S07 in room R1.
@@ -321,7 +350,7 @@ impl House {
         }
         self.shutdown.request();
         self.scheduler.take().unwrap().await.unwrap().unwrap();
-        if let Some(desk) = self.desk.take() {
+        for desk in std::mem::take(&mut self.desks) {
             desk.await.unwrap().unwrap();
         }
     }

@@ -60,12 +60,16 @@ fn every_route_is_described() {
 async fn answers_good_and_bad_are_as_described() {
     let house = House::with_desk().await;
     house.six_wheels().await;
+    house.vat_started().await;
     let document = house.browser().get("/api/v1/openapi.json").json();
     let mut tablet = house.tablet("tablet-1", "M1", "407193");
     house.until(&mut tablet, "/floor", "S07").await;
     house.until(&mut tablet, "/api/v1/wheels", "311-06").await;
     house
         .until(&mut tablet, "/api/v1/allocation", "\"lines\"")
+        .await;
+    house
+        .until(&mut tablet, "/api/v1/forecasts/311", "\"ready\"")
         .await;
     let mut stranger = house.browser();
     for call in CALLS
@@ -75,7 +79,8 @@ async fn answers_good_and_bad_are_as_described() {
         let path = call
             .path
             .replace("{wheel}", "311-01")
-            .replace("{batch}", "311");
+            .replace("{batch}", "311")
+            .replace("{what}", "311");
         let path = if path.ends_with("/promise") {
             format!("{path}?customer=HARBOUR&recipe=larkholm-blue&wheels=5&by=2100-03-04")
         } else {

@@ -117,6 +117,47 @@ async fn a_wrong_record_is_voided_with_a_reason_and_shown_on_demand() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_batch_is_forecast_with_a_picture_and_what_if() {
+    let house = House::with_desk().await;
+    house.six_wheels().await;
+    house.vat_started().await;
+    house.admit("O1", "operator", "8052");
+    let mut browser = house.browser();
+    browser.sign_in("O1", "8052");
+    let page = house
+        .until(&mut browser, "/batches/311", "A forecast releases nothing")
+        .await;
+    assert!(page.text.contains("<svg") && page.text.contains("What if"));
+    let warmer = "warmer=R3&by_c=2";
+    let page = browser.get(&format!("/batches/311?{warmer}&pierce_later_days=4"));
+    assert!(page.text.contains("4 days later"), "{}", page.text);
+    let page = browser.get("/batches/311?warmer=R1&by_c=warm");
+    assert!(page.text.contains("is no number"), "{}", page.text);
+
+    let api = "/api/v1/forecasts/311";
+    let one: serde_json::Value =
+        serde_json::from_str(&browser.get(&format!("{api}?{warmer}")).text).unwrap();
+    let earlier = one["what_if"]["by_days"].as_f64().unwrap();
+    assert!(earlier < 0.0, "a warmer room is quicker: {one}");
+    assert_eq!(browser.get(&format!("{api}?warmer=R1")).status, 400);
+    let far = browser.get(&format!("{api}?warmer=R1&by_c=90"));
+    assert!(
+        far.status >= 400 && far.text.contains("up to 20 °C"),
+        "{}",
+        far.text
+    );
+    assert_eq!(browser.get("/api/v1/forecasts/NOSUCH").status, 404);
+    let all: serde_json::Value =
+        serde_json::from_str(&browser.get("/api/v1/forecasts").text).unwrap();
+    assert_eq!(all[0]["batch"], "311");
+    // Where no forecaster answers, the page says so and shows the rest.
+    for path in ["/wheels/311-01", "/rooms?air=R1"] {
+        assert_eq!(browser.get(path).status, 200, "{path}");
+    }
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn what_workers_tell_is_on_the_page_until_it_is_over() {
     let house = House::start().await;
     house.admit("O1", "operator", "8052");
