@@ -322,10 +322,13 @@ pub fn room(
         [] => "Within its range, or out of it for less than two hours.".to_owned(),
         [one] => format!("From {}: {}.", clock.local(one.from), one.words()),
         [first, rest @ ..] => format!(
-            "From {}: {}; and {} times more.",
+            "From {}: {}; and {} more.",
             clock.local(first.from),
             first.words(),
-            rest.len()
+            match rest.len() {
+                1 => "once".to_owned(),
+                times => format!("{times} times"),
+            }
         ),
     };
     Figure {

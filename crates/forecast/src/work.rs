@@ -399,8 +399,8 @@ impl<'w> Work<'w> {
         groups
     }
 
-    /// The wheels whose cores are expected to tell most, that first: at most as many as the
-    /// recipe irons. None when the batch is not pierced, or is as good as surely ready, or
+    /// The wheels whose cores are expected to tell most for each wheel that is opened, that
+    /// first: at most as many as the recipe irons. None when the batch is not pierced, or is as good as surely ready, or
     /// when no core would tell anything.
     fn worth_ironing(&self, ready: &When) -> Vec<WorthIroning> {
         if ready.by(self.now()) > 0.99 {
@@ -425,10 +425,9 @@ impl<'w> Work<'w> {
             let closed = places.iter().filter(|place| number(place).is_none());
             offers.extend(closed.take(enough).map(|place| (*place, bits, false)));
         }
-        // Another core of an open wheel costs no wheel: it goes first when it tells nearly as
-        // much.
-        let value = |(_, bits, open): &(usize, f64, bool)| if *open { bits * 1.1 } else { *bits };
-        offers.sort_by(|a, b| value(b).total_cmp(&value(a)));
+        // Another core of an open wheel costs no wheel: as long as it tells anything it tells
+        // most for what it costs.
+        offers.sort_by(|a, b| b.2.cmp(&a.2).then(b.1.total_cmp(&a.1)));
         let worth = offers.into_iter().filter(|offer| offer.1 >= WORTH_BITS);
         let worth = worth.filter_map(|(place, bits, opened_before)| {
             let wheel = self.batch.wheels.get(place)?.id;

@@ -249,7 +249,7 @@ async fn with_the_shipped_permissions_each_worker_can_do_its_work_and_no_more() 
     let mut told = within(gateway.tellings(&site)).await.unwrap();
     let missed = Telling::alarm("check-ph-missed".to_owned(), "no pH was read".to_owned());
     let mut memory = Told::open(&dir.path().join("told.txt")).unwrap();
-    let now = chrono::Utc::now();
+    let now = bus::Clock::system().now();
     within(memory.tell(&records, &site, now, &mut vec![missed.clone()]))
         .await
         .unwrap();

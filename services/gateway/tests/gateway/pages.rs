@@ -1,6 +1,6 @@
 //! The pages say what the floor knows, and what people correct shows.
 
-use crate::house::{Browser, House};
+use crate::house::{Browser, House, utc_now};
 
 const PAGES: [&str; 8] = [
     "/today",
@@ -166,7 +166,7 @@ async fn what_workers_tell_is_on_the_page_until_it_is_over() {
     let mut told = bus::telling::Told::open(&house.dir.path().join("told.txt")).unwrap();
     let short = "short-A.7-1-2026-06-01".to_owned();
     let words = "A.7/1: short 14 wheels".to_owned();
-    let now = chrono::Utc::now();
+    let now = utc_now();
     let mut owed = vec![bus::telling::Telling::warning(short.clone(), words)];
     told.tell(&house.bus, &house.site.id, now, &mut owed)
         .await
