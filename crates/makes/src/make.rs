@@ -133,7 +133,10 @@ const FILLED_OFF: f64 = 0.02;
 #[must_use]
 pub fn makes(order: &[&Fact], clock: &DairyClock) -> BTreeMap<BatchId, Make> {
     let mut gathering = Gathering::default();
-    for fact in order {
+    // Steps that share an instant are in no order of their own: a make begins with its start.
+    let begins = |fact: &&&Fact| matches!(fact.event, Event::VatStarted(_));
+    let others = order.iter().filter(|fact| !begins(fact));
+    for fact in order.iter().filter(begins).chain(others) {
         gathering.take(fact, clock);
     }
     gathering.done()

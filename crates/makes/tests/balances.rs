@@ -118,6 +118,18 @@ fn usual() -> Given {
 }
 
 #[test]
+fn steps_that_share_an_instant_count_whatever_their_ids_say() {
+    let mut given = Given::default()
+        .drained(180.0)
+        .portioned(1, 4_000)
+        .started(217.0, &[]);
+    let at = given.0[0].occurred_at;
+    given.0.iter_mut().for_each(|fact| fact.occurred_at = at);
+    let make = given.make();
+    assert_eq!((make.whey_l, make.wheels.len()), (Some(180.0), 1));
+}
+
+#[test]
 fn milk_is_mixed_by_what_went_in() {
     let milk = usual().make().milk.unwrap();
     assert!((milk.fat_pct - (700.0 * 4.0 + 400.0 * 3.5) / 1100.0).abs() < 1e-9);

@@ -223,7 +223,7 @@ async fn labels_were_asked_for_once(floor: &Floor, past: &Past, scheduler: &Work
             assert!(twice.is_empty(), "published twice: {twice:?}");
             let all = in_hoops
                 .iter()
-                .all(|wheel| asked.contains_key(&format!("label-{}", births[wheel])));
+                .all(|wheel| asked.contains_key(&format!("label-{wheel}-{}", births[wheel])));
             all.then_some(())
         },
     )

@@ -1,0 +1,65 @@
+//! A batch: its make record and its wheels.
+
+use chrono::{DateTime, Utc};
+use facts::{BatchId, ForecastTold, WheelId};
+use serde::{Deserialize, Serialize};
+
+use super::wheel::{LifeLine, WheelRow, row};
+use crate::Floor;
+
+/// A batch: its make record and its wheels.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct BatchPicture {
+    /// The batch.
+    pub batch: BatchId,
+    /// Its recipe, `larkholm-blue v1`.
+    pub recipe: Option<String>,
+    /// Milk in the vat, litres.
+    pub milk_l: Option<f64>,
+    /// The make record.
+    pub record: Vec<LifeLine>,
+    /// Its wheels as they stand.
+    pub wheels: Vec<WheelRow>,
+    /// The wheels whose cores stand for the batch.
+    pub to_iron: Vec<WheelId>,
+    /// When the last of them showed blue right through.
+    pub ready: Option<DateTime<Utc>>,
+    /// What the forecast expects of it, as told last.
+    #[serde(default)]
+    pub expected: Option<ForecastTold>,
+}
+
+/// A batch; `None` when no fact speaks of it.
+#[must_use]
+pub fn batch(floor: &Floor, id: BatchId) -> Option<BatchPicture> {
+    let batch = floor.batch(id)?;
+    let clock = &floor.practice().clock;
+    let record = batch.lines.iter().map(|(moment, line)| LifeLine {
+        at: moment.at,
+        at_local: clock.local(moment.at),
+        words: line.words.clone(),
+        station: line.station,
+        person: line.person,
+        fact: moment.fact,
+        voided: floor.voids().reason(moment.fact).map(str::to_owned),
+        flags: Vec::new(),
+    });
+    Some(BatchPicture {
+        batch: id,
+        recipe: floor
+            .recipe_of(id)
+            .map(|r| format!("{} v{}", r.id, r.version)),
+        milk_l: batch
+            .started(floor.voids())
+            .map(|started| started.milk.get()),
+        record: record.collect(),
+        wheels: batch
+            .wheels
+            .iter()
+            .filter_map(|w| Some(row(floor, *w, floor.wheel(*w)?)))
+            .collect(),
+        to_iron: batch.progress.to_iron.clone(),
+        ready: batch.progress.ready.map(|moment| moment.at),
+        expected: batch.progress.expected.clone().map(|(_, told)| told),
+    })
+}
