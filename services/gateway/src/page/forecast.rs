@@ -2,10 +2,10 @@
 
 use facts::{BatchId, RoomId, WheelId};
 use forecast::{Chart, Drawn, Query, WarmerBy};
-use maud::{Markup, PreEscaped, html};
+use maud::{Markup, html};
 use serde::Deserialize;
 
-use super::{icon, say};
+use super::{frame, icon, say};
 use crate::gateway::Gateway;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
@@ -142,9 +142,7 @@ async fn picture(
         ..Query::default()
     };
     match gateway.ask::<Drawn>("forecast", &query).await {
-        Ok(drawn) => html! {
-            div.scroll lang=[(t != Tongue::En).then_some("en")] { (PreEscaped(drawn.svg)) }
-        },
+        Ok(picture) => frame::drawn(t, picture.svg),
         Err(trouble) => html! { p.empty { (say::core(t, &trouble.words)) } },
     }
 }

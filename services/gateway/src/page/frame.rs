@@ -177,7 +177,12 @@ pub fn document(
 
 /// A chart of the core, whose words are English.
 pub fn figure(t: Tongue, figure: &Figure) -> Markup {
-    html! { div.scroll lang=[(t != Tongue::En).then_some("en")] { (PreEscaped(figure.svg())) } }
+    drawn(t, figure.svg())
+}
+
+/// The same, drawn already.
+pub fn drawn(t: Tongue, svg: String) -> Markup {
+    html! { div.scroll lang=[(t != Tongue::En).then_some("en")] { (PreEscaped(svg)) } }
 }
 
 /// The hidden field that every form carries.
