@@ -1,0 +1,1 @@
+//! Which worker may state which fact, and under which station's name.
