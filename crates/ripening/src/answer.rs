@@ -11,5 +11,5 @@ pub use batch::{BatchPicture, batch};
 pub use due::{Due, DueLine, DueQuery, due};
 pub use floor::{ActionLine, AlertLine, FloorPicture, PlaceLine, floor};
 pub use wheel::{
-    Face, LifeLine, MarketLine, NextLine, WheelLife, WheelRow, carrier, census, wheel,
+    Face, LifeLine, MarketLine, NextLine, WheelLife, WheelRow, carrier, census, census_after, wheel,
 };

@@ -225,6 +225,24 @@ pub fn census(floor: &Floor) -> Vec<WheelRow> {
     rows
 }
 
+/// The first wheels after one, in order, as they stand. A page costs its own rows, not the
+/// floor's.
+#[must_use]
+pub fn census_after(floor: &Floor, after: Option<WheelId>, most: usize) -> Vec<WheelRow> {
+    let ids = floor.wheels().map(|(id, _)| *id);
+    let mut ids: Vec<WheelId> = ids
+        .filter(|id| after.is_none_or(|after| *id > after))
+        .collect();
+    if ids.len() > most {
+        ids.select_nth_unstable(most);
+        ids.truncate(most);
+    }
+    ids.sort_unstable();
+    ids.into_iter()
+        .filter_map(|id| Some(row(floor, id, floor.wheel(id)?)))
+        .collect()
+}
+
 pub(super) fn row(floor: &Floor, id: WheelId, wheel: &crate::Wheel) -> WheelRow {
     let state = wheel.state();
     WheelRow {

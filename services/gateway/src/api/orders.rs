@@ -9,7 +9,7 @@ use dispatch::office::Asked;
 use dispatch::pick::PickList;
 use dispatch::promise::Answer;
 use dispatch::{Allocation, Order};
-use dispatcher::{CHECK, Checked, PickQuery};
+use dispatcher::{CHECK, Checked, LIST, ListQuery, OrderList, PickQuery};
 use facts::{CustomerId, Event, Fact, Grade, OrderCancelled, OrderId, OrderPlaced, RecipeId};
 use quantity::DairyDay;
 use schemars::JsonSchema;
@@ -111,8 +111,8 @@ pub async fn cancel_order(
 ) -> Result<Vec<Fact>, Trouble> {
     let badge = visitor.recorder()?.account.badge;
     let reason = words(reason, "a reason")?;
-    let orders: Vec<Order> = gateway.ask("orders", &()).await?;
-    let known = orders.into_iter().find(|known| known.id == order);
+    let list: OrderList = gateway.ask(LIST, &ListQuery::One(order)).await?;
+    let known = list.orders.into_iter().next();
     let known = known.ok_or_else(|| Trouble::missing(format!("there is no order {order}")))?;
     if known.cancelled.is_some() {
         return Err(Trouble::bad(format!("order {order} is cancelled already")));

@@ -15,12 +15,15 @@ use records::Caution;
 use serde::Deserialize;
 
 use super::frame::{Frame, Here, is_manager, token};
-use super::{Gate, looking, say, see};
+use super::{Gate, looking, pager, say, see};
 use crate::api::words;
 use crate::gateway::Gateway;
 use crate::guard::{Filled, Visitor};
 use crate::trouble::Trouble;
 use crate::words::Tongue;
+
+/// Most wheels that one fact releases.
+const MOST_IN_A_FACT: usize = 10_000;
 
 /// A hold as the records worker tells it.
 #[derive(Debug, Deserialize)]
@@ -41,6 +44,9 @@ pub struct Begun {
     what: String,
     #[serde(default)]
     code: String,
+    /// The first hold shown.
+    #[serde(default)]
+    from: usize,
 }
 
 pub async fn page(
@@ -62,7 +68,8 @@ pub async fn page(
         p { (t.say("holds-words")) }
         p.hint { (say::core(t, Caution::Mycotoxins.words())) }
         @if standing.is_empty() { p.empty { (t.say("holds-none")) } }
-        @for hold in &standing { (card(&gateway, &visitor, t, hold)) }
+        @for hold in pager::part(&standing, begun.from) { (card(&gateway, &visitor, t, hold)) }
+        (pager::links(t, begun.from, standing.len(), |from| format!("/holds?from={from}")))
         @if visitor.recorder().is_ok() {
             h2 { (t.say("holds-new")) }
             form.card method="post" action="/holds" {
@@ -171,14 +178,15 @@ pub async fn end(
         }
         .into(),
     ];
-    if !kept.is_empty() {
-        let released = WheelReleased {
-            wheels: kept.into_iter().collect(),
+    // No more wheels in a fact than a message carries.
+    let kept: Vec<WheelId> = kept.into_iter().collect();
+    events.extend(kept.chunks(MOST_IN_A_FACT).map(|wheels| {
+        Event::from(WheelReleased {
+            wheels: wheels.to_vec(),
             hold: form.hold,
-            reason,
-        };
-        events.push(released.into());
-    }
+            reason: reason.clone(),
+        })
+    }));
     gateway.state(badge, events).await?;
     Ok(see("/holds"))
 }
