@@ -91,6 +91,7 @@ impl Desk {
                 via: None,
                 order: Some(order),
                 market: None,
+                sale: None,
             }),
         };
         let line = wire::to_line(&fact).unwrap();

@@ -363,6 +363,7 @@ fn wheels_that_left_are_no_longer_to_come() {
         via: None,
         order: Some("1".parse().unwrap()),
         market: None,
+        sale: None,
     };
     // Monday 2 March, for Wednesday 4 March.
     let mut gone = fact(2, 0, left(4));

@@ -227,5 +227,6 @@ pub fn dispatched(who: &str) -> facts::WheelDispatched {
         via: None,
         order: None,
         market: None,
+        sale: None,
     }
 }

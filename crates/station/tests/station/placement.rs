@@ -93,6 +93,7 @@ fn event() -> impl Strategy<Value = Event> {
                 via: None,
                 order: None,
                 market: None,
+                sale: None,
             }
             .into()
         }),

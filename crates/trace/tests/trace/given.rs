@@ -213,6 +213,7 @@ impl Log {
             via: None,
             order: order.map(id),
             market: None,
+            sale: None,
         };
         self.fact(at, dispatched)
     }

@@ -130,6 +130,7 @@ fn any_event() -> impl Strategy<Value = Event> {
                 via: None,
                 order,
                 market: None,
+                sale: None,
             }
             .into()
         }),
