@@ -166,7 +166,11 @@ impl Site {
             printers: printer::read(origin, folder, &file.printer)?,
             labels: Labels::default(),
             webhook: file.webhook.map(|w| read_webhook(origin, &w)).transpose()?,
-            safety: file.safety.as_ref().map(|table| table.read(folder)),
+            safety: file
+                .safety
+                .as_ref()
+                .map(|table| table.read(origin, folder, &open))
+                .transpose()?,
             dispatch: file.dispatch.as_ref().map(|table| table.read(folder)),
             gateway: file
                 .gateway

@@ -33,7 +33,7 @@ pub use contact::{Contact, How, RUN};
 pub use evidence::Evidence;
 pub use family::{Link, Node};
 pub use flag::Flag;
-pub use hold::{HoldStanding, Rights};
+pub use hold::{HoldStanding, Keeps};
 pub use index::Index;
 pub use level::{Level, Reason};
 pub use milli::{BaseUnit, Milli};

@@ -93,6 +93,13 @@ impl<K: Copy + Eq + Hash> Names<K> {
         self.names[number.index()]
     }
 
+    /// Every name with its number.
+    pub(crate) fn iter(&self) -> impl Iterator<Item = (K, Number<K>)> {
+        self.names
+            .iter()
+            .filter_map(|name| Some((*name, *self.numbers.get(name)?)))
+    }
+
     /// How many names came in.
     pub(crate) const fn len(&self) -> usize {
         self.names.len()

@@ -84,7 +84,7 @@ pub async fn run(
         clock: site.clock,
     });
     let folder = data.join("records");
-    let mut keeper = Keeper::open(&folder, site.id, plan.transpose()?)?;
+    let mut keeper = Keeper::open(&folder, site.id, site.hold_rule(), plan.transpose()?)?;
     let mut told = Told::open(&folder.join("checks-told.txt"))?;
     let mut looked: Option<DateTime<Utc>> = None;
     let outbox = Outbox::open(&data.join("records-outbox"), site.id)?;

@@ -78,6 +78,7 @@ fn practice(args: &ReplayArgs) -> anyhow::Result<(Practice, Rooms)> {
         turn_by: hour(18),
         lost_after_days: 4,
         recipes,
+        rights: ripening::Rights::AnyBadge,
     };
     Ok((practice, rooms.into_iter().collect()))
 }

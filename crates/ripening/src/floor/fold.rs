@@ -54,6 +54,7 @@ impl Floor {
                 target: e.fact,
                 reason: e.reason.clone(),
             }),
+            Event::HoldPlaced(_) | Event::HoldLifted(_) => self.lay(fact),
             // Nothing here derives from these yet: the log keeps them, and the
             // station's numbers tell a duplicate.
             _ => fact.event.wheels().is_empty() && new_number,
@@ -182,6 +183,9 @@ impl Floor {
             for (tool, at) in checks {
                 self.checked(tool, at);
             }
+            if self.scopes.mentions(fact) {
+                self.wheels_under_scopes_are_stale();
+            }
             let made: Vec<_> = self
                 .batches
                 .iter()
@@ -196,6 +200,27 @@ impl Floor {
         self.stale.rooms.extend(self.rooms.keys());
         self.stale.tools.extend(self.tools.keys());
         true
+    }
+
+    /// Takes in a hold over a scope, or its end.
+    fn lay(&mut self, fact: &Fact) -> bool {
+        let new = self.scopes.apply(fact);
+        if new {
+            self.changed.scopes = true;
+            self.wheels_under_scopes_are_stale();
+        }
+        new
+    }
+
+    /// Holds over scopes change seldom: looking at every wheel that ever came under one is
+    /// simpler than knowing which.
+    fn wheels_under_scopes_are_stale(&mut self) {
+        for slot in self.wheels.slots() {
+            let id = self.wheels.id(slot);
+            if self.scopes.reach(id, &self.wheels[slot].state.holds) {
+                self.wheels.mark_stale(slot);
+            }
+        }
     }
 
     /// Folds again every wheel that a fact speaks of.

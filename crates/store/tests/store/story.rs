@@ -29,6 +29,7 @@ pub fn practice_in(zone: Tz) -> Practice {
         turn_by: hour(18),
         lost_after_days: 4,
         recipes,
+        rights: ripening::Rights::AnyBadge,
     }
 }
 
