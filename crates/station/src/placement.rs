@@ -194,10 +194,12 @@ impl Placement {
     }
 
     fn number_used(&mut self, batch: BatchId, wheel: WheelId) {
+        let (wheel, of) = (wheel.as_str(), batch.as_str());
+        // A code is the same in any case.
         let number = wheel
-            .as_str()
-            .strip_prefix(batch.as_str())
-            .and_then(|rest| rest.strip_prefix('-'))
+            .get(..of.len())
+            .filter(|begins| begins.eq_ignore_ascii_case(of))
+            .and_then(|begins| wheel.get(begins.len()..)?.strip_prefix('-'))
             .and_then(|number| number.parse().ok())
             .filter(|number| *number > 0);
         if let Some(number) = number {

@@ -5,14 +5,15 @@ use std::sync::Arc;
 
 use anyhow::Context as _;
 use bus::telling::Telling;
-use bus::{BusError, Question, Stored};
+use bus::{BusError, Question, Refusal, Stored};
 use chrono::{DateTime, NaiveDate, Utc};
 use dispatch::check;
-use dispatch::office::{Asked, Leaving};
+use dispatch::office::{Asked, Leaving, NoPromise};
 use dispatch::pick::pick_list;
-use dispatch::{Allocation, Customers, Look, Memory, Office, Yesterday, allocate};
+use dispatch::{Allocation, Customers, Look, Memory, Office, Yesterday, allocate, recipe_named};
 use facts::wire::Read;
 use facts::{Event, OrderPlaced, SiteId};
+use names::UnknownName;
 use quantity::DairyDay;
 use recipe::RecipeBook;
 use serde::{Deserialize, Serialize};
@@ -43,6 +44,9 @@ pub struct PickQuery {
 pub struct Checked {
     /// It is there already, word for word.
     pub known: bool,
+    /// The customer or cheese that there is not, if it names one.
+    #[serde(default)]
+    pub unknown: Option<UnknownName>,
     /// What is wrong with it; nothing: it can be placed.
     pub troubles: Vec<String>,
 }
@@ -249,13 +253,24 @@ impl Desk {
         match desk.check(order) {
             Ok(known) => Checked {
                 known: known == check::Known::Same,
+                unknown: None,
                 troubles: Vec::new(),
             },
             Err(troubles) => Checked {
                 known: false,
+                unknown: self.names_known(order).err(),
                 troubles: troubles.iter().map(ToString::to_string).collect(),
             },
         }
+    }
+
+    /// Whether there are the customer and the cheeses that an order names.
+    fn names_known(&self, order: &OrderPlaced) -> Result<(), UnknownName> {
+        self.office.customers().who_ordered(&order.customer)?;
+        for line in &order.lines {
+            recipe_named(&self.recipes, line.recipe)?;
+        }
+        Ok(())
     }
 
     async fn ask_allocation(&self, question: Question) -> Result<(), BusError> {
@@ -281,8 +296,7 @@ impl Desk {
                     tokio::spawn(async move {
                         let work = move || last.0.promise(&customers, &recipes, &yesterday, &asked);
                         let done = match tokio::task::spawn_blocking(work).await {
-                            Ok(Ok(answer)) => question.answer(&answer).await,
-                            Ok(Err(words)) => question.refuse(&words).await,
+                            Ok(promised) => question.reply(promised.map_err(refusal)).await,
                             Err(_) => question.refuse("the dispatcher is stopping").await,
                         };
                         if let Err(error) = done {
@@ -295,6 +309,13 @@ impl Desk {
             },
             _ => question.answer(&last.1).await,
         }
+    }
+}
+
+fn refusal(no: NoPromise) -> Refusal {
+    match no {
+        NoPromise::Unknown(name) => name.into(),
+        no => no.to_string().into(),
     }
 }
 

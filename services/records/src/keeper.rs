@@ -82,7 +82,7 @@ impl Keeper {
         let mut new = Vec::new();
         for message in messages {
             self.seq = message.seq;
-            if !message.subject.starts_with(&self.ours) {
+            if !begins(&message.subject, &self.ours) {
                 continue;
             }
             let entry = Entry::of(&crate::line(message), message.seq);
@@ -257,6 +257,12 @@ impl Keeper {
         }
         self.folder.seal(ended.date(), now).map(Some)
     }
+}
+
+/// Whether a subject begins so. A site's code is the same in any case, as every code is.
+fn begins(subject: &str, with: &str) -> bool {
+    let start = subject.get(..with.len());
+    start.is_some_and(|start| start.eq_ignore_ascii_case(with))
 }
 
 /// Whether a fact may change what has to be held.

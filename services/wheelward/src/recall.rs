@@ -54,7 +54,7 @@ pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
     };
     let trace = index.trace();
     let about = match about(args)? {
-        Some(about) => about,
+        Some(about) => trace.known(&about, &reading::own_rooms(&args.source))?,
         None => trace
             .drill_about(now)
             .context("nothing to rehearse with: no batch has been made yet")?,

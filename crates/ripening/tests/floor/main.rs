@@ -4,6 +4,7 @@
 mod alerts;
 mod forecasts;
 mod given;
+mod names;
 mod order;
 mod recipes;
 mod rooms;
