@@ -20,7 +20,8 @@ use serde::{Deserialize, Serialize};
 use site::Site;
 use tokio::task::JoinHandle;
 
-use crate::SHORT;
+use crate::numbers::Numbers;
+use crate::{NUMBERS, SHORT, TWICE};
 
 /// The question whether an order can be placed.
 pub const CHECK: &str = "check-order";
@@ -67,6 +68,7 @@ pub(crate) struct Desk {
     /// What customers may have been told yesterday.
     yesterday: Arc<Yesterday>,
     kept: PathBuf,
+    numbers: Numbers,
     last: Option<Arc<(Look, Allocation)>>,
 }
 
@@ -78,7 +80,7 @@ pub(crate) struct Solved {
 }
 
 impl Desk {
-    pub(crate) fn new(site: &Site, customers: Customers, folder: &Path) -> Self {
+    pub(crate) fn new(site: &Site, customers: Customers, folder: &Path, numbers: Numbers) -> Self {
         let kept = folder.join("yesterday.json");
         // Without it the first day compares with nothing.
         let yesterday = std::fs::read(&kept)
@@ -97,6 +99,7 @@ impl Desk {
             memory: Some(Memory::default()),
             yesterday: Arc::new(yesterday),
             kept,
+            numbers,
             last: None,
         }
     }
@@ -107,6 +110,13 @@ impl Desk {
             && fact.site == self.site
         {
             self.stirred |= rests_on(&fact.event);
+            if let Event::OrderPacked(packed) = &fact.event {
+                self.numbers.saw(packed.case);
+                packed
+                    .pallet
+                    .into_iter()
+                    .for_each(|pallet| self.numbers.saw(pallet));
+            }
             self.office.apply(&fact);
         }
     }
@@ -199,8 +209,22 @@ impl Desk {
         told
     }
 
+    /// Numbers that stand on more than one case or pallet.
+    pub(crate) fn numbers_given_twice(&self) -> Vec<Telling> {
+        let twice = self.office.book().numbers_given_twice();
+        let tell = |(number, orders): (_, std::collections::BTreeSet<_>)| {
+            let orders: Vec<String> = orders.iter().map(ToString::to_string).collect();
+            let words = format!(
+                "number {number} stands on more than one case or pallet, of {}: find them, correct the record of one, and pack and label it anew",
+                orders.join(", ")
+            );
+            Telling::warning(format!("{TWICE}{number}"), words)
+        };
+        twice.map(tell).collect()
+    }
+
     /// Answers what can be answered; gives back what waits for more of the log.
-    pub(crate) async fn answer(&self, asked: Vec<Question>) -> Vec<Question> {
+    pub(crate) async fn answer(&mut self, asked: Vec<Question>) -> Vec<Question> {
         let mut later = Vec::new();
         for question in asked {
             let name = question.name.clone();
@@ -213,7 +237,7 @@ impl Desk {
         later
     }
 
-    async fn respond(&self, question: Question) -> Result<Option<Question>, BusError> {
+    async fn respond(&mut self, question: Question) -> Result<Option<Question>, BusError> {
         match question.name.as_str() {
             station::LEAVING => {
                 let leaving: station::Leaving = match question.read() {
@@ -234,6 +258,14 @@ impl Desk {
                 let orders: Vec<_> = self.office.book().orders().collect();
                 question.answer(&orders).await?;
             }
+            NUMBERS => match question
+                .read::<usize>()
+                .map(|count| self.numbers.give(count))
+            {
+                Ok(Ok(given)) => question.answer(&given).await?,
+                Ok(Err(sentence)) => question.refuse(&sentence).await?,
+                Err(error) => question.refuse(&error.to_string()).await?,
+            },
             CHECK => match question.read::<OrderPlaced>() {
                 Ok(order) => question.answer(&self.check(&order)).await?,
                 Err(error) => question.refuse(&error.to_string()).await?,

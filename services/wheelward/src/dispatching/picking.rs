@@ -6,7 +6,8 @@ use std::io::{BufRead as _, IsTerminal as _};
 use std::path::Path;
 
 use anyhow::Context as _;
-use dispatch::pack::{CaseNumbers, pack as into_cases};
+use dispatch::customers::Shipper;
+use dispatch::pack::{CaseNumbers, numbers_needed, pack as into_cases};
 use dispatch::pick::{PickList, Picking, Scanned, pick_list};
 use dispatch::stock;
 use facts::{Event, OrderPacked, Sscc, WheelId};
@@ -18,6 +19,7 @@ use station::{Code, Line};
 
 use crate::cli::{DispatchPackArgs, DispatchPickArgs, kilograms};
 use crate::office::Office;
+use crate::running::Asker;
 use crate::show;
 use crate::table::Table;
 
@@ -271,10 +273,11 @@ pub async fn pack(args: &DispatchPackArgs) -> anyhow::Result<()> {
         );
     }
     let customers = office.all.customers().clone();
-    let orders: Vec<_> = office.all.book().orders().collect();
-    let mut numbers = CaseNumbers::after(&customers.shipper, &orders);
-    let packed = into_cases(order.id, &wheels, &customers.shipper, &mut numbers)
-        .context("the SSCC prefix in the customers file leaves no more numbers: ask for another")?;
+    let shipper = &customers.shipper;
+    let needed = numbers_needed(wheels.len(), shipper);
+    let numbers = numbers(args, &office, shipper, needed).await?;
+    let packed = into_cases(order.id, &wheels, shipper, numbers)
+        .context("the dispatch desk gave fewer case numbers than it was asked for")?;
     if let Some(folder) = &args.labels {
         write_labels(folder, &office, &order, &packed)?;
     }
@@ -291,6 +294,28 @@ pub async fn pack(args: &DispatchPackArgs) -> anyhow::Result<()> {
         );
     }
     Ok(())
+}
+
+/// Numbers for cases and pallets: of a running floor from its dispatch desk, which gives each
+/// once; of a file, those after the ones in it.
+async fn numbers(
+    args: &DispatchPackArgs,
+    office: &Office,
+    shipper: &Shipper,
+    needed: usize,
+) -> anyhow::Result<Vec<Sscc>> {
+    let source = &args.office.source;
+    if source.replay.is_some() {
+        let mut numbers = CaseNumbers::after(shipper, office.all.book().case_numbers());
+        return numbers.reserve(needed).context(
+            "the SSCC prefix in the customers file leaves no more numbers: ask for another",
+        );
+    }
+    let asker = Asker::connect(&source.ask).await?;
+    let given = asker.bus.ask(&asker.site, dispatcher::NUMBERS, &needed);
+    given.await.context(
+        "nothing was packed: the dispatcher gives every case number once, so it must run and have read the log",
+    )
 }
 
 /// Labels of cases and of pallets: a pallet's is a case's that counts everything on it.
