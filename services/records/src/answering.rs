@@ -10,7 +10,8 @@ use crate::keeper::Keeper;
 use crate::papers::{self, Desk, PapersQuery};
 
 /// The questions that this worker answers.
-pub(crate) const QUESTIONS: &[&str] = &["recall", "holds", "papers", "records"];
+/// The questions answered here.
+pub const QUESTIONS: &[&str] = &["recall", "holds", "papers", "records"];
 
 /// Wheels in one answer: the broker carries 1 MB a message.
 const MOST_WHEELS: usize = 1_500;

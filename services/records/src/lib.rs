@@ -35,7 +35,7 @@ use site::Site;
 
 use crate::papers::Desk;
 
-pub use answering::{RecallAnswer, RecallQuery, RecordsStanding};
+pub use answering::{QUESTIONS, RecallAnswer, RecallQuery, RecordsStanding};
 pub use archive::{Archive, facts_files};
 pub use error::RecordsError;
 pub use folder::{Folder, entries, public_key, read_seal, seals};
