@@ -144,6 +144,18 @@ impl ChildBroker {
         Self::run(data_dir, None, Some(guard)).await
     }
 
+    /// Starts a broker with users on the given loopback port.
+    ///
+    /// # Errors
+    /// [`BrokerError`] says what to do.
+    pub async fn start_guarded_on(
+        data_dir: &Path,
+        guard: &Guard,
+        port: u16,
+    ) -> Result<Self, BrokerError> {
+        Self::run(data_dir, Some(port), Some(guard)).await
+    }
+
     /// Starts a broker that asks nobody on the given loopback port: for trials only.
     ///
     /// # Errors
