@@ -4,6 +4,8 @@
 
 use facts::{Event, Fact, FactId, StationId};
 
+use crate::people::{self, TakenBack};
+
 /// A program that signs in at the broker under its own name.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Worker {
@@ -397,42 +399,9 @@ pub fn void_counts(by: &StationId, voided: &Voidable) -> bool {
     by.as_str() == OFFICE || (*by == voided.station && !voided.keeps_safe)
 }
 
-/// Whether a fact keeps somebody safe, says what left the dairy, or was witnessed by no person:
-/// only a manager's correction takes it back.
+/// Whether only a manager's correction takes a fact back: it keeps somebody safe, says what left
+/// the dairy, or was witnessed by no person.
 #[must_use]
 pub fn keeps_safe(event: &Event) -> bool {
-    match event {
-        Event::ToolChecked(checked) => !checked.check.passed(),
-        _ => KEEP_SAFE.contains(&event.topic()),
-    }
+    people::taken_back(event) == TakenBack::ByManager
 }
-
-/// Kinds that keep somebody safe whatever they say.
-const KEEP_SAFE: &[&str] = &[
-    "milk.screened",
-    "milk.pasteurised",
-    "milk.heated",
-    "vat.measured",
-    "vat.recipe_changed",
-    "wheel.labelled",
-    "wheel.held",
-    "wheel.released",
-    "wheel.dispatched",
-    "wheel.delivered",
-    "wheel.returned",
-    "room.climate_read",
-    "room.gas_read",
-    "batch.forecast",
-    "lab.sampled",
-    "lab.swabbed",
-    "lab.resulted",
-    "control.checked",
-    "deviation.found",
-    "deviation.decided",
-    "hold.placed",
-    "hold.lifted",
-    "trace.drilled",
-    "label.dropped",
-    "case.labelled",
-    "fact.voided",
-];

@@ -158,6 +158,7 @@ impl Outbox {
                 NotNumbered::Shelf(error) => wrong(error),
                 NotNumbered::TooLarge(ty, size, most) => OutboxError::TooLarge { ty, size, most },
                 NotNumbered::Write(error) => OutboxError::Write(error),
+                NotNumbered::Unreadable(ty, why) => OutboxError::Unreadable { ty, why },
             })?;
             book::keep_notes(&mut changes, notes(&recorded));
             inner.facts.apply(changes).map_err(wrong)?;

@@ -85,12 +85,14 @@ impl Desk {
             station_seq: 1,
             person: None,
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: Event::from(WheelDispatched {
                 wheels,
                 via: None,
                 order: Some(order),
                 market: None,
+                sale: None,
             }),
         };
         let line = wire::to_line(&fact).unwrap();

@@ -145,6 +145,8 @@ pub enum NotNumbered<E> {
     TooLarge(&'static str, usize, usize),
     /// A fact that cannot be written.
     Write(serde_json::Error),
+    /// A fact that no reader would take: its type, and why.
+    Unreadable(&'static str, wire::Unreadable),
 }
 
 /// Numbers a station's drafts from its last number on and stamps them with ids; `next` is the
@@ -162,16 +164,18 @@ pub fn number<S: Shelf>(
     let key = number_key(&station);
     let mut number = last_number(shelf, &station).map_err(NotNumbered::Shelf)?;
     let mut changes = Changes::default();
-    let mut facts = Vec::with_capacity(drafts.len());
+    let mut numbered = Vec::with_capacity(drafts.len());
     for (position, draft) in (next..).zip(drafts) {
         number += 1;
+        let (occurred_at, claimed_at) = facts::ordered(draft.occurred_at, recorded_at);
         let fact = Fact {
             id: ids.next(recorded_at),
             site,
             station,
             station_seq: number,
             person: draft.person,
-            occurred_at: draft.occurred_at,
+            occurred_at,
+            claimed_at,
             recorded_at,
             event: draft.event,
         };
@@ -179,11 +183,15 @@ pub fn number<S: Shelf>(
         if line.len() > LARGEST {
             return Err(NotNumbered::TooLarge(fact.event.ty(), line.len(), LARGEST));
         }
+        // What readers would refuse must not be taken from anyone.
+        if let Err(why) = wire::from_line(&line) {
+            return Err(NotNumbered::Unreadable(fact.event.ty(), why));
+        }
         changes.set(key_of(WAITS, position), line);
-        facts.push(fact);
+        numbered.push(fact);
     }
     changes.set(key, number.to_be_bytes());
-    Ok((facts, changes))
+    Ok((numbered, changes))
 }
 
 /// The last number that a station was given.

@@ -33,6 +33,7 @@ fn as_station(name: &str, ids: &FactIdSource, event: Event) -> Fact {
         station_seq: 1,
         person: None,
         occurred_at: noon(),
+        claimed_at: None,
         recorded_at: noon(),
         event,
     }

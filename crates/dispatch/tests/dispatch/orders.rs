@@ -48,6 +48,7 @@ pub fn fact(n: u128, hour: u32, event: impl Into<Event>) -> Fact {
         station_seq: u64::try_from(n).unwrap(),
         person: None,
         occurred_at: at,
+        claimed_at: None,
         recorded_at: at,
         event: event.into(),
     }
@@ -363,6 +364,7 @@ fn wheels_that_left_are_no_longer_to_come() {
         via: None,
         order: Some("1".parse().unwrap()),
         market: None,
+        sale: None,
     };
     // Monday 2 March, for Wednesday 4 March.
     let mut gone = fact(2, 0, left(4));
