@@ -11,6 +11,7 @@ use bytes::{Bytes, BytesMut};
 use facts::SiteId;
 use futures::StreamExt as _;
 use futures::stream::SelectAll;
+use names::UnknownName;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
@@ -44,6 +45,39 @@ const GROUP: &str = "answerers";
 enum Reply<A> {
     Answer(A),
     Refused(String),
+    Unknown(UnknownName),
+}
+
+/// Why a question is not answered.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Refusal {
+    /// It asks about something that there is not.
+    #[error(transparent)]
+    Unknown(#[from] UnknownName),
+    /// Anything else, as a sentence for the person who asked.
+    #[error("{0}")]
+    Words(String),
+}
+
+impl From<String> for Refusal {
+    fn from(words: String) -> Self {
+        Self::Words(words)
+    }
+}
+
+impl From<&str> for Refusal {
+    fn from(words: &str) -> Self {
+        Self::Words(words.to_owned())
+    }
+}
+
+impl From<BusError> for Refusal {
+    fn from(error: BusError) -> Self {
+        match error {
+            BusError::Unknown(name) => Self::Unknown(name),
+            other => Self::Words(other.to_string()),
+        }
+    }
 }
 
 /// The questions asked at a site that one worker answers.
@@ -68,6 +102,7 @@ impl Bus {
     /// Asks whoever answers for the site, and waits for the answer.
     ///
     /// # Errors
+    /// [`BusError::Unknown`] when it asks about something that there is not,
     /// [`BusError::Refused`] with the answerer's own sentence, [`BusError::NobodyAnswers`],
     /// [`BusError::Unanswered`] after 10 s without it or its next part, or
     /// [`BusError::Json`].
@@ -114,6 +149,7 @@ impl Bus {
         match serde_json::from_slice(&reply) {
             Ok(Reply::Answer(answer)) => Ok(answer),
             Ok(Reply::Refused(sentence)) => Err(BusError::Refused(sentence)),
+            Ok(Reply::Unknown(name)) => Err(BusError::Unknown(name)),
             Err(reason) => Err(BusError::Json {
                 what: format!("the answer to {question:?}"),
                 reason,
@@ -219,6 +255,24 @@ impl Question {
             }
         }
         Ok(())
+    }
+
+    /// Answers, or says why not.
+    ///
+    /// # Errors
+    /// See [`Question::answer`].
+    pub async fn reply<A: Serialize>(
+        self,
+        answer: Result<A, impl Into<Refusal>>,
+    ) -> Result<(), BusError> {
+        match answer.map_err(Into::into) {
+            Ok(answer) => self.answer(&answer).await,
+            Err(Refusal::Unknown(name)) => {
+                let body = json(&self.name, &Reply::<()>::Unknown(name))?;
+                self.send(body.into()).await
+            }
+            Err(Refusal::Words(sentence)) => self.refuse(&sentence).await,
+        }
     }
 
     /// Says no, with a sentence for the person who asked.

@@ -206,7 +206,8 @@ impl OrderBook {
     /// An order; `None` when it was never placed.
     #[must_use]
     pub fn order(&self, id: OrderId) -> Option<Order> {
-        self.read(id, self.notes.get(&id)?)
+        let (id, notes) = self.notes.get_key_value(&id)?;
+        self.read(*id, notes)
     }
 
     /// Every order that was placed, by number.

@@ -62,8 +62,8 @@ pub use vat::{
     VatMeasured, VatMilled, VatRecipeChanged, VatReworked, VatStarted,
 };
 pub use wheel::{
-    Carrier, Grade, RindObserved, WheelAllocated, WheelDelivered, WheelDiscarded, WheelDispatched,
-    WheelGraded, WheelHeld, WheelHooped, WheelIroned, WheelLabelled, WheelLoaded, WheelMoved,
-    WheelPierced, WheelPortioned, WheelReleased, WheelReturned, WheelRubbedUp, WheelTurned,
-    WheelUnhooped, WheelWeighed,
+    Carrier, Grade, RindObserved, Sale, WheelAllocated, WheelDelivered, WheelDiscarded,
+    WheelDispatched, WheelGraded, WheelHeld, WheelHooped, WheelIroned, WheelLabelled, WheelLoaded,
+    WheelMoved, WheelPierced, WheelPortioned, WheelReleased, WheelReturned, WheelRubbedUp,
+    WheelTurned, WheelUnhooped, WheelWeighed,
 };

@@ -229,6 +229,7 @@ fn what_became_of_the_curd_adds_up() {
             via: None,
             order: None,
             market: None,
+            sale: None,
         })
         .state(WheelDiscarded {
             wheels: vec![wheel(11)],

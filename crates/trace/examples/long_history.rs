@@ -236,6 +236,7 @@ fn make(most: u64, take: impl FnMut(&Fact)) {
                         via: None,
                         order: Some(id(&order)),
                         market: Some(id("home")),
+                        sale: None,
                     };
                     maker.fact(at(14, minute), "dispatch", dispatched);
                     let delivered = facts::WheelDelivered {

@@ -6,14 +6,17 @@ use std::sync::Arc;
 
 use anyhow::Context as _;
 use bus::telling::Telling;
-use bus::{BusError, Question, Stored};
+use bus::{BusError, Question, Refusal, Stored};
 use chrono::{DateTime, NaiveDate, Utc};
 use dispatch::check;
-use dispatch::office::{Asked, Leaving};
+use dispatch::office::{Asked, Leaving, NoPromise};
 use dispatch::pick::pick_list;
-use dispatch::{Allocation, Customers, Look, Memory, Office, Order, Yesterday, allocate};
+use dispatch::{
+    Allocation, Customers, Look, Memory, Office, Order, Yesterday, allocate, recipe_named,
+};
 use facts::wire::Read;
 use facts::{Event, OrderId, OrderPlaced, SiteId};
+use names::{Kind, UnknownName};
 use quantity::DairyDay;
 use recipe::RecipeBook;
 use serde::{Deserialize, Serialize};
@@ -70,6 +73,9 @@ const LISTED: usize = 200;
 pub struct Checked {
     /// It is there already, word for word.
     pub known: bool,
+    /// The customer or cheese that there is not, if it names one.
+    #[serde(default)]
+    pub unknown: Option<UnknownName>,
     /// What is wrong with it; nothing: it can be placed.
     pub troubles: Vec<String>,
 }
@@ -280,18 +286,16 @@ impl Desk {
                 let orders: Vec<_> = self.office.book().orders().collect();
                 question.answer(&orders).await?;
             }
-            NUMBERS => match question
-                .read::<usize>()
-                .map(|count| self.numbers.give(count))
-            {
-                Ok(Ok(given)) => question.answer(&given).await?,
-                Ok(Err(sentence)) => question.refuse(&sentence).await?,
-                Err(error) => question.refuse(&error.to_string()).await?,
-            },
-            LIST => match question.read::<ListQuery>() {
-                Ok(query) => question.answer(&self.list(&query)).await?,
-                Err(error) => question.refuse(&error.to_string()).await?,
-            },
+            NUMBERS => {
+                let count = question.read::<usize>().map_err(Refusal::from);
+                let given = count.and_then(|count| Ok(self.numbers.give(count)?));
+                question.reply(given).await?;
+            }
+            LIST => {
+                let query = question.read::<ListQuery>().map_err(Refusal::from);
+                let list = query.and_then(|query| Ok(self.list(&query)?));
+                question.reply(list).await?;
+            }
             CHECK => match question.read::<OrderPlaced>() {
                 Ok(order) => question.answer(&self.check(&order)).await?,
                 Err(error) => question.refuse(&error.to_string()).await?,
@@ -303,13 +307,17 @@ impl Desk {
 
     /// Open is an order with a line in the allocation, or one that was entered a moment ago
     /// and is not allocated yet.
-    fn list(&self, query: &ListQuery) -> OrderList {
+    fn list(&self, query: &ListQuery) -> Result<OrderList, UnknownName> {
         let book = self.office.book();
         if let ListQuery::One(id) = query {
-            return OrderList {
-                orders: book.order(*id).into_iter().collect(),
+            let order = book.order(*id).ok_or_else(|| {
+                let codes = book.ids().map(|id| id.to_string());
+                UnknownName::among(Kind::Order, *id, codes.collect::<Vec<_>>())
+            })?;
+            return Ok(OrderList {
+                orders: vec![order],
                 ..OrderList::default()
-            };
+            });
         }
         let allocation = self.last.as_deref().map(|(_, allocation)| allocation);
         let lines = allocation.into_iter().flat_map(|last| &last.lines);
@@ -327,11 +335,11 @@ impl Desk {
             ListQuery::One(_) => (&open, 0),
         };
         let listed = ids.iter().skip(from).take(LISTED);
-        OrderList {
+        Ok(OrderList {
             orders: listed.filter_map(|id| book.order(*id)).collect(),
             open: open.len(),
             over: over.len(),
-        }
+        })
     }
 
     fn check(&self, order: &OrderPlaced) -> Checked {
@@ -344,13 +352,24 @@ impl Desk {
         match desk.check(order) {
             Ok(known) => Checked {
                 known: known == check::Known::Same,
+                unknown: None,
                 troubles: Vec::new(),
             },
             Err(troubles) => Checked {
                 known: false,
+                unknown: self.names_known(order).err(),
                 troubles: troubles.iter().map(ToString::to_string).collect(),
             },
         }
+    }
+
+    /// Whether there are the customer and the cheeses that an order names.
+    fn names_known(&self, order: &OrderPlaced) -> Result<(), UnknownName> {
+        self.office.customers().who_ordered(&order.customer)?;
+        for line in &order.lines {
+            recipe_named(&self.recipes, line.recipe)?;
+        }
+        Ok(())
     }
 
     async fn ask_allocation(&self, question: Question) -> Result<(), BusError> {
@@ -376,8 +395,7 @@ impl Desk {
                     tokio::spawn(async move {
                         let work = move || last.0.promise(&customers, &recipes, &yesterday, &asked);
                         let done = match tokio::task::spawn_blocking(work).await {
-                            Ok(Ok(answer)) => question.answer(&answer).await,
-                            Ok(Err(words)) => question.refuse(&words).await,
+                            Ok(promised) => question.reply(promised.map_err(refusal)).await,
                             Err(_) => question.refuse("the dispatcher is stopping").await,
                         };
                         if let Err(error) = done {
@@ -390,6 +408,13 @@ impl Desk {
             },
             _ => question.answer(&last.1).await,
         }
+    }
+}
+
+fn refusal(no: NoPromise) -> Refusal {
+    match no {
+        NoPromise::Unknown(name) => name.into(),
+        no => no.to_string().into(),
     }
 }
 

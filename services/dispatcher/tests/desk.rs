@@ -289,6 +289,7 @@ async fn orders_are_allocated_and_every_wheel_is_asked_about_before_it_leaves() 
         via: None,
         order: Some("O1".parse().unwrap()),
         market: None,
+        sale: None,
     };
     house.state(sent(wheels)).await;
     let done = house.stays(Some("O1"), &["260107A-03"]).await;

@@ -1,6 +1,7 @@
 //! Questions and answers.
 
 use bus::BusError;
+use names::{Kind, UnknownName};
 use serde_json::{Value, json};
 
 use crate::support::*;
@@ -24,6 +25,9 @@ async fn a_question_gets_its_answer_and_a_refusal_its_sentence() {
             .refuse("wheel W7 is held: it cannot leave")
             .await
             .unwrap();
+        let question = questions.next().await.unwrap();
+        let unknown = UnknownName::among(Kind::Lot, "CUL2027", ["CUL2026W10"]);
+        question.reply::<()>(Err(unknown)).await.unwrap();
         questions
     });
 
@@ -35,6 +39,15 @@ async fn a_question_gets_its_answer_and_a_refusal_its_sentence() {
         .await
         .unwrap_err();
     assert_eq!(error.to_string(), "wheel W7 is held: it cannot leave");
+    // What there is not is told as data.
+    let error = within(bus.ask::<Value>(&site(), "everything", &"CUL2027"))
+        .await
+        .unwrap_err();
+    let BusError::Unknown(name) = error else {
+        panic!("{error}");
+    };
+    assert_eq!((name.kind, name.asked.as_str()), (Kind::Lot, "CUL2027"));
+    assert_eq!(name.nearest, ["CUL2026W10"]);
 
     let mut questions = answering.await.unwrap();
     let asking = tokio::spawn({

@@ -110,11 +110,11 @@ fn every_wrong_row_is_told_with_row_and_column_and_the_rest_stands() {
         ),
         (
             "3,NOBODY,2026-03-11,larkholm-blue,A,10,,,",
-            "4: customer: the customers file has no \"NOBODY\"",
+            "4: customer: there is no customer NOBODY; did you mean",
         ),
         (
             "4,HARBOUR,2026-03-11,larkholm-red,A,10,,,",
-            "5: recipe: the site has no recipe larkholm-red",
+            "5: recipe: there is no recipe larkholm-red; did you mean larkholm-blue?",
         ),
         (
             "5,HARBOUR,2026-03-11,larkholm-blue,D,10,,,",
@@ -364,6 +364,7 @@ fn wheels_that_left_are_no_longer_to_come() {
         via: None,
         order: Some("1".parse().unwrap()),
         market: None,
+        sale: None,
     };
     // Monday 2 March, for Wednesday 4 March.
     let mut gone = fact(2, 0, left(4));

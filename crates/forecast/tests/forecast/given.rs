@@ -181,6 +181,7 @@ impl Given {
             via: None,
             order: None,
             market: None,
+            sale: None,
         };
         self.state(at, gone)
     }

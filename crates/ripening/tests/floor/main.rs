@@ -5,6 +5,7 @@ mod alerts;
 mod claims;
 mod forecasts;
 mod given;
+mod names;
 mod order;
 mod recipes;
 mod rooms;

@@ -93,6 +93,7 @@ fn any_event() -> impl Strategy<Value = Event> {
             via: None,
             order: None,
             market: None,
+            sale: None,
         }
         .into()),
         wheels().prop_map(|wheels| facts::WheelReturned {

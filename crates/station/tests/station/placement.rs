@@ -93,6 +93,7 @@ fn event() -> impl Strategy<Value = Event> {
                 via: None,
                 order: None,
                 market: None,
+                sale: None,
             }
             .into()
         }),
@@ -183,17 +184,16 @@ proptest! {
 
     #[test]
     fn a_voided_fact_leaves_what_there_would_be_without_it(facts in facts()) {
-        let voided: Vec<FactId> = facts.iter().filter_map(|fact| match &fact.event {
-            Event::Voided(voided) => Some(voided.fact),
-            _ => None,
-        }).collect();
         let with = folded(&facts);
-        let without = folded(facts.iter().filter(|fact| !voided.contains(&fact.id)));
+        let counts = |fact: &&Fact| {
+            !matches!(fact.event, Event::Voided(_)) && !is_void(&facts, fact.id, &mut Vec::new())
+        };
+        let without = folded(facts.iter().filter(counts));
         for n in 1..4 {
             let wheel = wheel(&format!("B1-{n}"));
             prop_assert_eq!(with.knows(wheel), without.knows(wheel));
             prop_assert_eq!(with.place(wheel), without.place(wheel));
-            prop_assert_eq!(with.holds(wheel), without.holds(wheel));
+            prop_assert_eq!(with.held(wheel, &rule()), without.held(wheel, &rule()));
             prop_assert_eq!(with.left(wheel), without.left(wheel));
             prop_assert_eq!(with.last_turned(wheel), without.last_turned(wheel));
             for carrier in carriers() {
@@ -240,6 +240,24 @@ proptest! {
             }
         }
     }
+}
+
+/// A fact is void when a voiding that is not void itself names it: slow and obvious.
+fn is_void(facts: &[Fact], id: FactId, path: &mut Vec<FactId>) -> bool {
+    if path.contains(&id) {
+        return true;
+    }
+    path.push(id);
+    let void = facts.iter().any(|fact| {
+        let names = matches!(&fact.event, Event::Voided(voided) if voided.fact == id);
+        names && !is_void(facts, fact.id, path)
+    });
+    path.pop();
+    void
+}
+
+fn rule() -> holds::Rule {
+    crate::floor::setup().holds
 }
 
 fn carriers() -> Vec<Carrier> {

@@ -12,7 +12,9 @@ use dispatch::pick::{PickList, Picking, Scanned, pick_list};
 use dispatch::stock;
 use facts::{Event, OrderPacked, Sscc, WheelId};
 use labels::{CaseLabel, CaseWheel, Dpi, Label};
+use names::{Kind, Known};
 use quantity::{DairyDay, Grams};
+use ripening::answer;
 use station::{Code, Line};
 
 use crate::cli::{DispatchPackArgs, DispatchPickArgs, kilograms};
@@ -45,6 +47,10 @@ pub async fn pick(args: &DispatchPickArgs) -> anyhow::Result<()> {
 
 fn show_list(list: &PickList) {
     println!("Pick list for {}", list.day);
+    if list.stops.is_empty() && list.stopped.is_empty() {
+        println!("No wheel leaves on that day: `wheelward dispatch plan` says when some do.");
+        return;
+    }
     for first in &list.first {
         println!("FIRST: {first}");
     }
@@ -98,8 +104,15 @@ impl Said {
 
 /// Fetches one order: every answer that begins with OK is recorded before it is given.
 async fn scan(args: &DispatchPickArgs, mut office: Office, list: &PickList) -> anyhow::Result<()> {
-    let order = args.scan.context("an order is needed")?;
-    office.order(order)?;
+    let order = office.order(args.scan.context("an order is needed")?)?.id;
+    if let Some(scale) = args.scale {
+        let stations = office.site.stations.iter();
+        let scales = stations.filter_map(|station| Some(station.scale.as_ref()?.tool));
+        let scales = Known::default().with(Kind::Tool, scales);
+        if office.all.floor().tool(scale).is_none() {
+            scales.find(Kind::Tool, scale)?;
+        }
+    }
     let customers = office.all.customers().clone();
     let lines = office.look.lines.clone();
     let mut picking = Picking::new(list, order, &lines, &customers).with_context(|| {
@@ -228,8 +241,10 @@ pub async fn pack(args: &DispatchPackArgs) -> anyhow::Result<()> {
     }
     let mut unweighed = Vec::new();
     for wheel in &wheels {
-        let cheese = stock::of_wheel(floor, *wheel, office.today())
-            .with_context(|| format!("no wheel {wheel} stands here: check its serial"))?;
+        answer::wheel_named(floor, *wheel)?;
+        let cheese = stock::of_wheel(floor, *wheel, office.today()).with_context(|| {
+            format!("wheel {wheel} does not stand here any more: choose another")
+        })?;
         if in_a_case(wheel) {
             anyhow::bail!("{wheel} is in a case already");
         }
@@ -346,7 +361,7 @@ fn label(
     let customers = &office.all.customers().customers;
     let customer = customers
         .iter()
-        .find(|(id, _)| id.as_str() == order.customer);
+        .find(|(id, _)| id.as_str().eq_ignore_ascii_case(&order.customer));
     let best_before = cheeses
         .iter()
         .map(|cheese| cheese.made.plus(cheese.recipe.best_before_days));
