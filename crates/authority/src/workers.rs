@@ -238,10 +238,7 @@ impl Worker {
             },
             Self::Forecaster => Duties {
                 about: "Forecasts from the floor's log, and answers what people ask about them.",
-                states: &[(
-                    Names::Own("forecaster"),
-                    Topics::These(&["batch.forecast"]),
-                )],
+                states: &[(Names::Own("forecaster"), Topics::These(&["batch.forecast"]))],
                 derives: &[TOLD],
                 answers: &["forecast"],
                 reads_floor: true,

@@ -192,7 +192,8 @@ impl ChildBroker {
             None => None,
         };
         let passwords = keys.iter().flat_map(Keys::iter);
-        let passwords = passwords.map(|(user, word)| (permissions::variable(user), word.to_owned()));
+        let passwords =
+            passwords.map(|(user, word)| (permissions::variable(user), word.to_owned()));
         let mut child = Command::new("/bin/sh")
             .args(["-c", KEEPER, "broker"])
             .envs(passwords)
@@ -293,7 +294,11 @@ fn child_config(
         .replace(SINGLE_STORE, &dir);
     if let Some(guard) = guard {
         text.push_str(&format!("\ninclude \"{PERMISSIONS}\"\n"));
-        if let Some(Mqtt { listen, without_password }) = guard.mqtt {
+        if let Some(Mqtt {
+            listen,
+            without_password,
+        }) = guard.mqtt
+        {
             text.push_str(&format!("\nmqtt {{\n    listen: \"{listen}\"\n"));
             if without_password {
                 text.push_str(&format!("    no_auth_user: \"{SENSORS}\"\n"));

@@ -280,7 +280,8 @@ impl Told {
                     && let Some(subject) = denied_subject(text)
                 {
                     let subject = subject.to_owned();
-                    self.denials.send_modify(|all| *all.entry(subject).or_default() += 1);
+                    self.denials
+                        .send_modify(|all| *all.entry(subject).or_default() += 1);
                 }
                 let text = match error {
                     ServerError::AuthorizationViolation => {
@@ -400,7 +401,10 @@ mod tests {
     fn the_subject_of_a_denial_is_read_from_the_brokers_words() {
         let said = "Permissions Violation for Publish to \"floor.larkholm.wheel.held.S1\"";
         assert_eq!(denied_subject(said), Some("floor.larkholm.wheel.held.S1"));
-        assert_eq!(denied_subject("Permissions Violation for Subscription to \"x\""), None);
+        assert_eq!(
+            denied_subject("Permissions Violation for Subscription to \"x\""),
+            None
+        );
     }
 
     #[test]

@@ -88,8 +88,12 @@ impl Outbox {
         // readable, or somebody corrected the permissions.
         let (again, _) = book::try_refused(&facts).map_err(wrong)?;
         facts.apply(again).map_err(wrong)?;
-        let book::Standing { waiting, sent, refused, last } =
-            book::standing(&facts).map_err(wrong)?;
+        let book::Standing {
+            waiting,
+            sent,
+            refused,
+            last,
+        } = book::standing(&facts).map_err(wrong)?;
         Ok(Self {
             inner: Arc::new(Inner {
                 dir: dir.to_owned(),
@@ -297,7 +301,11 @@ impl Outbox {
         let (changes, settled) = book::settle(&inner.facts, outcomes, kept).map_err(wrong)?;
         // Not synced: after a power cut a fact may be sent twice, which is harmless.
         inner.facts.apply(changes).map_err(wrong)?;
-        let Settled { sent, refused, forgotten } = settled;
+        let Settled {
+            sent,
+            refused,
+            forgotten,
+        } = settled;
         inner.kept.store(kept + sent - forgotten, Ordering::Release);
         inner.refused.fetch_add(refused, Ordering::AcqRel);
         inner.waiting.fetch_sub(sent + refused, Ordering::AcqRel);

@@ -182,12 +182,21 @@ fn user(text: &mut String, grants: &Grants, worker: Worker) {
         variable(name)
     );
     let indent = 24;
-    let _ = write!(text, "                    publish: {{\n{:indent$}allow: {}\n", "", list(&allow, indent));
+    let _ = write!(
+        text,
+        "                    publish: {{\n{:indent$}allow: {}\n",
+        "",
+        list(&allow, indent)
+    );
     if !deny.is_empty() {
         let _ = writeln!(text, "{:indent$}deny: {}", "", list(&deny, indent));
     }
     text.push_str("                    }\n");
-    let _ = writeln!(text, "                    subscribe: {{ allow: {} }}", list(&hears, indent));
+    let _ = writeln!(
+        text,
+        "                    subscribe: {{ allow: {} }}",
+        list(&hears, indent)
+    );
     if !duties.answers.is_empty() {
         text.push_str("                    allow_responses: { max: 1, expires: \"30s\" }\n");
     }
@@ -198,7 +207,12 @@ fn user(text: &mut String, grants: &Grants, worker: Worker) {
 fn publish(grants: &Grants, duties: &Duties) -> (Vec<String>, Vec<String>) {
     let site = grants.site;
     let (mut allow, deny) = grants.facts(duties);
-    allow.extend(duties.derives.iter().map(|tail| format!("derived.{site}.{tail}")));
+    allow.extend(
+        duties
+            .derives
+            .iter()
+            .map(|tail| format!("derived.{site}.{tail}")),
+    );
     match duties.asks {
         Asks::Any => allow.push(format!("ask.{site}.>")),
         Asks::These(names) => allow.extend(names.iter().map(|name| format!("ask.{site}.{name}"))),
@@ -238,7 +252,11 @@ fn publish(grants: &Grants, duties: &Duties) -> (Vec<String>, Vec<String>) {
             "$JS.API.STREAM.CREATE.*".to_owned(),
         ]);
     }
-    if duties.states.iter().any(|(names, _)| *names == Names::Everyones) {
+    if duties
+        .states
+        .iter()
+        .any(|(names, _)| *names == Names::Everyones)
+    {
         allow.push(format!("clock.{site}"));
     }
     (allow, deny)
@@ -333,7 +351,10 @@ mod tests {
 
     #[test]
     fn every_topic_of_the_table_is_one_of_the_catalogue() {
-        let known: Vec<_> = TYPES.iter().map(|t| format!("{}.{}", t.noun, t.verb)).collect();
+        let known: Vec<_> = TYPES
+            .iter()
+            .map(|t| format!("{}.{}", t.noun, t.verb))
+            .collect();
         for worker in Worker::ALL.into_iter().chain([Worker::Demo]) {
             for (_, topics) in worker.duties().states {
                 let (Topics::These(topics) | Topics::AllBut(topics)) = topics;
@@ -347,7 +368,11 @@ mod tests {
     #[test]
     fn only_the_gateway_releases_and_nobody_but_the_demo_states_another_workers_facts() {
         for worker in Worker::ALL {
-            let releases = worker.duties().states.iter().any(|(_, t)| t.have("wheel.released"));
+            let releases = worker
+                .duties()
+                .states
+                .iter()
+                .any(|(_, t)| t.have("wheel.released"));
             assert_eq!(releases, worker == Worker::Gateway, "{worker:?}");
         }
     }

@@ -6,7 +6,7 @@ use async_nats::header::{
 };
 use async_nats::jetstream::context::{PublishError, PublishErrorKind};
 use async_nats::jetstream::message::PublishMessage;
-use async_nats::{HeaderMap, Request, RequestErrorKind, Subject};
+use async_nats::{HeaderMap, Request, Subject};
 use bytes::Bytes;
 use facts::{Fact, SiteId, wire};
 use serde::Deserialize;
@@ -47,7 +47,10 @@ impl Outgoing {
         Ok(Self {
             subject: wire::subject(fact).into(),
             id: fact.id.to_string(),
-            headers: headers.into_iter().map(|(name, value)| (name.to_owned(), value)).collect(),
+            headers: headers
+                .into_iter()
+                .map(|(name, value)| (name.to_owned(), value))
+                .collect(),
             body: body.into(),
         })
     }
@@ -415,9 +418,4 @@ fn publish_error(subject: &Subject, size: usize, error: &PublishError) -> BusErr
             reason: error.to_string(),
         },
     }
-}
-
-/// Whether a request failed because nobody listens.
-pub(crate) fn nobody_listens(error: &async_nats::RequestError) -> bool {
-    error.kind() == RequestErrorKind::NoResponders
 }

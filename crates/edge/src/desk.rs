@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use bus::Note;
 use chrono::{DateTime, Utc};
-use facts::{Carrier, Draft, Event, Fact, HoldId, PersonId, RecipeId, StationId, WheelId};
+use facts::{Carrier, Draft, Event, Fact, PersonId, RecipeId, StationId, WheelId};
 use metrology::Settled;
 use site::{Site, Station};
 use station::{Action, Answer, LEAVING, Leaving, Level, Line, Outcome, Session, Setup, Stays};
@@ -350,7 +350,7 @@ pub fn setup(site: &Site, station: &Station) -> Setup {
     Setup {
         clock: site.clock,
         recipes,
-        born_under: born_under(site),
+        holds: site.hold_rule(),
         rooms: site.rooms.iter().map(|room| room.id).collect(),
         scale: station.scale.as_ref().map(|scale| station::Scale {
             tool: scale.tool,
@@ -359,18 +359,4 @@ pub fn setup(site: &Site, station: &Station) -> Setup {
             hoops: scale.hoops.clone(),
         }),
     }
-}
-
-/// Of every version, so that a wheel of an older one is held too.
-fn born_under(site: &Site) -> BTreeMap<RecipeId, Vec<(HoldId, String)>> {
-    let mut born_under: BTreeMap<RecipeId, Vec<(HoldId, String)>> = BTreeMap::new();
-    for recipe in site.recipes.iter() {
-        let holds = born_under.entry(recipe.id).or_default();
-        for hold in &recipe.holds {
-            if !holds.iter().any(|(id, _)| *id == hold.id) {
-                holds.push((hold.id, hold.reason.clone()));
-            }
-        }
-    }
-    born_under
 }

@@ -100,7 +100,9 @@ fn agree(subject: &str, site: &SiteId, station: &StationId, ty: &str) -> Result<
     };
     let mut tokens = subject.split('.');
     if tokens.next() != Some("floor") {
-        return Err(differs("facts come on floor.<site>.<noun>.<verb>.<station>".to_owned()));
+        return Err(differs(
+            "facts come on floor.<site>.<noun>.<verb>.<station>".to_owned(),
+        ));
     }
     if tokens.next() != Some(site.as_str()) {
         return Err(differs(format!("its source is of site {site}")));
@@ -125,7 +127,10 @@ fn topic_of(ty: &str) -> Option<(&str, &str)> {
     let (topic, version) = ty.strip_prefix("floor.")?.rsplit_once(".v")?;
     let (noun, verb) = topic.split_once('.')?;
     let token = |text: &str| {
-        !text.is_empty() && text.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'_')
+        !text.is_empty()
+            && text
+                .bytes()
+                .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'_')
     };
     let numbered = !version.is_empty() && version.bytes().all(|b| b.is_ascii_digit());
     (numbered && token(noun) && token(verb)).then_some((noun, verb))
@@ -255,9 +260,15 @@ pub fn parcel(line: &str) -> Result<Parcel, Unreadable> {
             body = value.get().as_bytes().to_vec();
             continue;
         }
-        let attribute = name.bytes().all(|b| b.is_ascii_lowercase() || b.is_ascii_digit());
+        let attribute = name
+            .bytes()
+            .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit());
         if !attribute || name.is_empty() {
-            return Err(wrong("specversion", name, "an attribute's name has small letters and digits"));
+            return Err(wrong(
+                "specversion",
+                name,
+                "an attribute's name has small letters and digits",
+            ));
         }
         // A number or true is written as it stands.
         let text = serde_json::from_str::<String>(value.get());
@@ -265,7 +276,9 @@ pub fn parcel(line: &str) -> Result<Parcel, Unreadable> {
         headers.push((format!("ce-{name}"), text));
     }
     let attribute = |name: &str| {
-        let found = headers.iter().find(|(header, _)| header.get(3..) == Some(name));
+        let found = headers
+            .iter()
+            .find(|(header, _)| header.get(3..) == Some(name));
         found.map(|(_, text)| text.as_str())
     };
     let version = attribute("specversion").ok_or(Unreadable::Missing("specversion"))?;

@@ -75,7 +75,11 @@ fn every_type_of_the_catalogue_round_trips_in_both_modes() {
         assert_eq!(parcel.subject, wire::subject(&fact));
         assert_eq!((parcel.id, parcel.station_seq), (fact.id, fact.station_seq));
         assert_eq!(parcel.body, binary.body);
-        let mut sent: Vec<_> = parcel.headers.iter().map(|(n, v)| (n.as_str(), v)).collect();
+        let mut sent: Vec<_> = parcel
+            .headers
+            .iter()
+            .map(|(n, v)| (n.as_str(), v))
+            .collect();
         let mut written: Vec<_> = binary.headers.iter().map(|(n, v)| (*n, v)).collect();
         sent.sort();
         written.sort();
@@ -202,9 +206,18 @@ fn a_message_whose_subject_says_otherwise_is_no_fact() {
         ("floor.larkholm.wheel.weighed", "its type is"),
         ("floor.larkholm.room.turned.drain", "its type is"),
         ("floor.larkholm.wheel", "its type is"),
-        ("floor.larkholm.wheel.turned.iron", "its source is station drain"),
-        ("floor.larkholm.wheel.turned.drain.more", "its source is station drain"),
-        ("floor.elsewhere.wheel.turned.drain", "its source is of site larkholm"),
+        (
+            "floor.larkholm.wheel.turned.iron",
+            "its source is station drain",
+        ),
+        (
+            "floor.larkholm.wheel.turned.drain.more",
+            "its source is station drain",
+        ),
+        (
+            "floor.elsewhere.wheel.turned.drain",
+            "its source is of site larkholm",
+        ),
         ("derived.larkholm.wheel.turned.drain", "facts come on"),
         ("", "facts come on"),
     ] {
@@ -221,7 +234,10 @@ fn a_message_whose_subject_says_otherwise_is_no_fact() {
     }
     assert!(read_binary(SUBJECT, &unknown, &body).is_err());
     let sung = read_binary("floor.larkholm.wheel.sung.drain", &unknown, &body);
-    assert_eq!(sung.unwrap(), Read::UnknownType("floor.wheel.sung.v1".into()));
+    assert_eq!(
+        sung.unwrap(),
+        Read::UnknownType("floor.wheel.sung.v1".into())
+    );
 }
 
 #[test]
@@ -233,10 +249,21 @@ fn a_line_of_a_type_that_only_another_version_knows_goes_to_the_broker_as_it_is(
     let parcel = wire::parcel(line).unwrap();
     assert_eq!(parcel.subject, "floor.larkholm.wheel.sung.drain");
     assert_eq!(parcel.body, br#"{"song" : [1,2.50]}"#);
-    let header = |name: &str| parcel.headers.iter().find(|(n, _)| n == name).map(|(_, v)| v.as_str());
+    let header = |name: &str| {
+        parcel
+            .headers
+            .iter()
+            .find(|(n, _)| n == name)
+            .map(|(_, v)| v.as_str())
+    };
     assert_eq!(header("ce-mood"), Some("good"));
     assert_eq!(header("ce-loud"), Some("true"));
-    for broken in ["", "{}", &line.replace("\"1.0\"", "\"2.0\""), &line.replace("floor.", "")] {
+    for broken in [
+        "",
+        "{}",
+        &line.replace("\"1.0\"", "\"2.0\""),
+        &line.replace("floor.", ""),
+    ] {
         assert!(wire::parcel(broken).is_err(), "{broken}");
     }
 }

@@ -7,7 +7,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Duration, Utc};
-use facts::{Draft, Event, Fact, FactId, HoldId, PersonId, RecipeId, RoomId, StationId, Voided};
+use facts::{Draft, Event, Fact, FactId, PersonId, RecipeId, RoomId, StationId, Voided};
+use holds::Rule;
 use metrology::Settled;
 use quantity::DairyClock;
 
@@ -40,8 +41,8 @@ pub struct Setup {
     pub clock: DairyClock,
     /// The newest version of every recipe.
     pub recipes: BTreeMap<RecipeId, u32>,
-    /// Holds that every wheel of a recipe is born under, with their reasons.
-    pub born_under: BTreeMap<RecipeId, Vec<(HoldId, String)>>,
+    /// What the site says about holds.
+    pub holds: Rule,
     /// The site's rooms.
     pub rooms: BTreeSet<RoomId>,
     /// The scale beside the station, if there is one.

@@ -34,6 +34,7 @@ pub fn practice(site: &Site) -> Practice {
         turn_by: site.turn_by,
         lost_after_days: site.lost_after_days,
         recipes: site.recipes.clone(),
+        rights: site.rights(),
     }
 }
 

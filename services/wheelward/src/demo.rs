@@ -23,9 +23,9 @@ use floor_sim::{Dairy, Mistakes, Size};
 use site::{ScaleConnect, Scan, Site};
 
 use crate::cli::{ClockKind, DemoArgs, UpArgs};
-use crate::{broker as own_broker, files};
 use crate::running::Asker;
 use crate::supervise::Floor;
+use crate::{broker as own_broker, files};
 
 use drive::Driver;
 pub use history::History;

@@ -26,6 +26,8 @@ mod show;
 mod stating;
 mod supervise;
 mod table;
+#[cfg(test)]
+mod unknown_names;
 mod verify;
 mod worker;
 mod yields;

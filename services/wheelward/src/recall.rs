@@ -12,8 +12,8 @@ use trace::{Index, Level, Recall, Settings, Whereabouts};
 use crate::cli::RecallArgs;
 use crate::reading;
 use crate::running::Asker;
-use crate::{show, stating};
 use crate::table::Table;
+use crate::{show, stating};
 
 /// The station whose facts drills are.
 const DRILLS: &str = "recall-drill";
@@ -51,7 +51,7 @@ pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
     };
     let trace = index.trace();
     let about = match about(args)? {
-        Some(about) => about,
+        Some(about) => trace.known(&about, &reading::own_rooms(&args.source))?,
         None => trace
             .drill_about(now)
             .context("nothing to rehearse with: no batch has been made yet")?,

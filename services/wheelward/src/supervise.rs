@@ -52,7 +52,11 @@ pub async fn up(args: UpArgs) -> anyhow::Result<()> {
                 "  {:<12} {at}, user {SENSORS}, password in {}{}",
                 "room sensors",
                 keys.file(SENSORS).display(),
-                if climate.without_password { ", or without one" } else { "" }
+                if climate.without_password {
+                    ", or without one"
+                } else {
+                    ""
+                }
             ),
             None => println!("  {:<12} {at}", "room sensors"),
         }

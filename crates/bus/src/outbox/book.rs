@@ -43,11 +43,7 @@ pub trait Shelf {
     fn get(&self, key: &[u8]) -> Result<Option<Vec<u8>>, Self::Error>;
 
     /// Keys from one to another, both included, in order.
-    fn scan(
-        &self,
-        from: Vec<u8>,
-        to: Vec<u8>,
-    ) -> impl Iterator<Item = Result<Entry, Self::Error>>;
+    fn scan(&self, from: Vec<u8>, to: Vec<u8>) -> impl Iterator<Item = Result<Entry, Self::Error>>;
 
     /// Makes changes: all of them or none, also when power fails.
     ///
@@ -82,13 +78,11 @@ impl Shelf for Memory {
         Ok(all.get(key).cloned())
     }
 
-    fn scan(
-        &self,
-        from: Vec<u8>,
-        to: Vec<u8>,
-    ) -> impl Iterator<Item = Result<Entry, Self::Error>> {
+    fn scan(&self, from: Vec<u8>, to: Vec<u8>) -> impl Iterator<Item = Result<Entry, Self::Error>> {
         let all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let found = all.range(from..=to).map(|(k, v)| Ok((k.clone(), v.clone())));
+        let found = all
+            .range(from..=to)
+            .map(|(k, v)| Ok((k.clone(), v.clone())));
         found.collect::<Vec<_>>().into_iter()
     }
 
@@ -161,7 +155,7 @@ pub fn number<S: Shelf>(
     drafts: Vec<Draft>,
     recorded_at: DateTime<Utc>,
 ) -> Result<(Vec<Fact>, Changes), NotNumbered<S::Error>> {
-    let key = number_key(&station);
+    let key = number_key(shelf, &station).map_err(NotNumbered::Shelf)?;
     let mut number = last_number(shelf, &station).map_err(NotNumbered::Shelf)?;
     let mut changes = Changes::default();
     let mut numbered = Vec::with_capacity(drafts.len());
@@ -199,7 +193,7 @@ pub fn number<S: Shelf>(
 /// # Errors
 /// The shelf's own.
 pub fn last_number<S: Shelf>(shelf: &S, station: &StationId) -> Result<u64, S::Error> {
-    let given = shelf.get(&number_key(station))?;
+    let given = shelf.get(&number_key(shelf, station)?)?;
     Ok(given.as_deref().and_then(big_endian).unwrap_or(0))
 }
 
@@ -214,7 +208,7 @@ pub fn continue_after<S: Shelf>(
 ) -> Result<Changes, S::Error> {
     let mut changes = Changes::default();
     if last_number(shelf, station)? < number {
-        changes.set(number_key(station), number.to_be_bytes());
+        changes.set(number_key(shelf, station)?, number.to_be_bytes());
     }
     Ok(changes)
 }
@@ -335,7 +329,9 @@ pub struct Refused {
 pub fn refused<S: Shelf>(shelf: &S) -> Result<Vec<Refused>, S::Error> {
     let each = whole(shelf, REFUSED).map(|entry| {
         let (key, line) = entry?;
-        let reason = shelf.get(&key_of(REASON, position(&key)))?.unwrap_or_default();
+        let reason = shelf
+            .get(&key_of(REASON, position(&key)))?
+            .unwrap_or_default();
         let line = String::from_utf8_lossy(&line).into_owned();
         Ok(Refused {
             station: wire::parcel(&line).ok().map(|parcel| parcel.station),
@@ -424,8 +420,19 @@ fn position(key: &[u8]) -> u64 {
     key.get(1..).and_then(big_endian).unwrap_or(0)
 }
 
-fn number_key(station: &StationId) -> Vec<u8> {
-    [&[NUMBER], station.as_str().as_bytes()].concat()
+/// Where a station's last number is. A station whose code is written in another case than
+/// before is the same station, and goes on counting.
+fn number_key<S: Shelf>(shelf: &S, station: &StationId) -> Result<Vec<u8>, S::Error> {
+    let key = [&[NUMBER], station.as_str().as_bytes()].concat();
+    if shelf.get(&key)?.is_none() {
+        for kept in whole(shelf, NUMBER) {
+            let (kept, _) = kept?;
+            if kept.eq_ignore_ascii_case(&key) {
+                return Ok(kept);
+            }
+        }
+    }
+    Ok(key)
 }
 
 fn big_endian(bytes: &[u8]) -> Option<u64> {
@@ -486,7 +493,11 @@ mod tests {
         );
         let now = standing(&shelf).unwrap();
         assert_eq!((now.waiting, now.sent, now.refused), (1, 2, 1));
-        let waits: Vec<_> = oldest(&shelf, 9, 9).unwrap().iter().map(|(p, _)| *p).collect();
+        let waits: Vec<_> = oldest(&shelf, 9, 9)
+            .unwrap()
+            .iter()
+            .map(|(p, _)| *p)
+            .collect();
         assert_eq!(waits, [3]);
         let kept = refused(&shelf).unwrap().remove(0);
         assert_eq!(kept.reason, why);
@@ -496,7 +507,11 @@ mod tests {
         let (changes, again) = try_refused(&shelf).unwrap();
         shelf.apply(changes).unwrap();
         assert_eq!(again, 1);
-        let waits: Vec<_> = oldest(&shelf, 9, 9).unwrap().iter().map(|(p, _)| *p).collect();
+        let waits: Vec<_> = oldest(&shelf, 9, 9)
+            .unwrap()
+            .iter()
+            .map(|(p, _)| *p)
+            .collect();
         assert_eq!(waits, [2, 3]);
         assert_eq!(recorded(&shelf, 1)[0].station_seq, 5);
     }
@@ -507,7 +522,10 @@ mod tests {
         recorded(&shelf, 1);
         assert_eq!(settled(&shelf, vec![(1, Outcome::Stored)]).sent, 1);
         for outcome in [Outcome::Stored, Outcome::Refused(String::new())] {
-            assert_eq!(settled(&shelf, vec![(1, outcome.clone())]), Settled::default());
+            assert_eq!(
+                settled(&shelf, vec![(1, outcome.clone())]),
+                Settled::default()
+            );
             assert_eq!(settled(&shelf, vec![(7, outcome)]), Settled::default());
         }
         assert_eq!(standing(&shelf).unwrap().sent, 1);

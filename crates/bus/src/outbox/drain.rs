@@ -195,7 +195,9 @@ impl<'a> Sending<'a> {
     fn alerts(&self, refused: &[Refused]) -> Vec<Telling> {
         let mut by_station: BTreeMap<String, (usize, &str)> = BTreeMap::new();
         for one in refused {
-            let station = one.station.map_or_else(|| "unknown".to_owned(), |s| s.to_string());
+            let station = one
+                .station
+                .map_or_else(|| "unknown".to_owned(), |s| s.to_string());
             by_station.entry(station).or_insert((0, &one.reason)).0 += 1;
         }
         let file = self.outbox.inner.dir.join(REFUSED_FILE);

@@ -19,9 +19,17 @@ fn free_address() -> SocketAddr {
 
 async fn with_mqtt(dir: &std::path::Path, without_password: bool) -> (ChildBroker, SocketAddr) {
     let listen = free_address();
-    let mqtt = Some(Mqtt { listen, without_password });
-    let guard = Guard { grants: grants(), mqtt };
-    let broker = within(ChildBroker::start_guarded(dir, &guard)).await.unwrap();
+    let mqtt = Some(Mqtt {
+        listen,
+        without_password,
+    });
+    let guard = Guard {
+        grants: grants(),
+        mqtt,
+    };
+    let broker = within(ChildBroker::start_guarded(dir, &guard))
+        .await
+        .unwrap();
     (broker, listen)
 }
 
@@ -37,7 +45,8 @@ fn client(at: SocketAddr, name: &str, login: Option<(&str, &str)>) -> (AsyncClie
 /// What comes within a moment, until the connection ends.
 async fn heard(events: &mut EventLoop) -> Vec<Packet> {
     let mut heard = Vec::new();
-    while let Ok(Ok(event)) = tokio::time::timeout(Duration::from_millis(500), events.poll()).await {
+    while let Ok(Ok(event)) = tokio::time::timeout(Duration::from_millis(500), events.poll()).await
+    {
         if let Event::Incoming(packet) = event {
             heard.push(packet);
         }
@@ -65,7 +74,15 @@ async fn attack(at: SocketAddr, login: Option<(&str, &str)>) -> Vec<Packet> {
             all.extend(heard(&mut events).await);
         }
     }
-    for topic in ["#", "floor/#", "ask/#", "derived/#", "$JS/#", "larkholm/air/R1", "$SYS/#"] {
+    for topic in [
+        "#",
+        "floor/#",
+        "ask/#",
+        "derived/#",
+        "$JS/#",
+        "larkholm/air/R1",
+        "$SYS/#",
+    ] {
         let (client, mut events) = client(at, "bad", login);
         client.subscribe(topic, QoS::AtMostOnce).await.unwrap();
         all.extend(heard(&mut events).await);
@@ -91,7 +108,10 @@ async fn over_mqtt_one_says_what_the_air_is_like_and_nothing_else() {
         let reader = Keys::of(&folder, SENSOR_READER).unwrap().unwrap();
         // The reader hears the sensors, and no other user does.
         let (listening, mut events) = client(at, "reader", Some((SENSOR_READER, &reader)));
-        listening.subscribe("larkholm/air/R1", QoS::AtLeastOnce).await.unwrap();
+        listening
+            .subscribe("larkholm/air/R1", QoS::AtLeastOnce)
+            .await
+            .unwrap();
         heard(&mut events).await;
 
         let login = (!without_password).then_some((SENSORS, password.as_str()));
@@ -105,15 +125,25 @@ async fn over_mqtt_one_says_what_the_air_is_like_and_nothing_else() {
                 _ => {}
             }
         }
-        assert!(answers.iter().any(|packet| matches!(packet, Packet::SubAck(_))));
+        assert!(
+            answers
+                .iter()
+                .any(|packet| matches!(packet, Packet::SubAck(_)))
+        );
 
         let (sensor, mut said) = client(at, "sensor", login);
-        sensor.publish("larkholm/air/R1", QoS::AtLeastOnce, false, "11.5").await.unwrap();
+        sensor
+            .publish("larkholm/air/R1", QoS::AtLeastOnce, false, "11.5")
+            .await
+            .unwrap();
         heard(&mut said).await;
-        let air = heard(&mut events).await.into_iter().find_map(|packet| match packet {
-            Packet::Publish(air) => Some(air.payload),
-            _ => None,
-        });
+        let air = heard(&mut events)
+            .await
+            .into_iter()
+            .find_map(|packet| match packet {
+                Packet::Publish(air) => Some(air.payload),
+                _ => None,
+            });
         assert_eq!(air.as_deref(), Some(b"11.5".as_slice()));
 
         let jetstream = async_nats::jetstream::new(scheduler.client().clone());
@@ -139,7 +169,10 @@ async fn without_a_password_nobody_comes_in() {
         Some((SENSORS, scheduler.as_str())),
     ] {
         let (client, mut events) = client(at, "stranger", login);
-        client.publish("larkholm/air/R1", QoS::AtLeastOnce, false, "0").await.unwrap();
+        client
+            .publish("larkholm/air/R1", QoS::AtLeastOnce, false, "0")
+            .await
+            .unwrap();
         let came_in = heard(&mut events).await;
         let let_in = came_in.iter().any(|packet| {
             matches!(packet, Packet::ConnAck(ack) if ack.code == rumqttc::ConnectReturnCode::Success)
@@ -160,7 +193,10 @@ async fn without_a_password_nobody_comes_in() {
         stream.write_all(sent.as_bytes()).await.unwrap();
         let mut said = String::new();
         let _ = within(stream.read_to_string(&mut said)).await;
-        assert!(said.contains("Authorization Violation"), "{connect}: {said}");
+        assert!(
+            said.contains("Authorization Violation"),
+            "{connect}: {said}"
+        );
         assert!(!said.contains("PONG"), "{said}");
     }
     let bus = user(&broker, "scheduler").await;
@@ -201,7 +237,13 @@ async fn a_folder_of_before_there_were_users_keeps_its_log_and_passwords_are_mad
     let old = broker(&folder).await;
     connect(&old.url()).await;
     old.stop().await;
-    let guard = Guard { grants: grants(), mqtt: None };
-    let error = ChildBroker::start_guarded(&folder, &guard).await.err().unwrap();
+    let guard = Guard {
+        grants: grants(),
+        mqtt: None,
+    };
+    let error = ChildBroker::start_guarded(&folder, &guard)
+        .await
+        .err()
+        .unwrap();
     assert!(matches!(error, BrokerError::TwoLogs(_)), "{error}");
 }

@@ -19,7 +19,10 @@ fn program() -> Command {
         .env("WHEELWARD_NODE", "broker-1")
         .env("WHEELWARD_SITE", "larkholm");
     for user in grants().users() {
-        command.env(bus::permissions::variable(user), format!("password-of-{user}"));
+        command.env(
+            bus::permissions::variable(user),
+            format!("password-of-{user}"),
+        );
     }
     command
 }

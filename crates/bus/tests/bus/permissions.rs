@@ -47,7 +47,9 @@ async fn throw(bus: &Bus, subject: String, fact: &Fact, other: (&str, &str)) {
         let value = if *name == other.0 { other.1 } else { value };
         headers.insert(*name, value);
     }
-    let sent = bus.client().publish_with_headers(subject, headers, binary.body.into());
+    let sent = bus
+        .client()
+        .publish_with_headers(subject, headers, binary.body.into());
     sent.await.unwrap();
 }
 
@@ -110,13 +112,21 @@ async fn each_worker_states_every_fact_of_its_own_and_no_other() {
         let mut thrown = 0_u64;
         for fact in &facts {
             let subject = wire::subject(fact);
-            let other = if fact.station.as_str() == "S1" { "scale-1" } else { "S1" };
+            let other = if fact.station.as_str() == "S1" {
+                "scale-1"
+            } else {
+                "S1"
+            };
             let source = format!("/sites/larkholm/stations/{other}");
             throw(&bus, subject.clone(), fact, ("ce-source", &source)).await;
             let source = format!("/sites/elsewhere/stations/{}", fact.station);
             throw(&bus, subject.clone(), fact, ("ce-source", &source)).await;
             let fresh = as_station(fact.station.as_str(), &ids, events[released].clone());
-            let ty = if fact.event.ty() == released { "floor.hold.lifted.v1" } else { released };
+            let ty = if fact.event.ty() == released {
+                "floor.hold.lifted.v1"
+            } else {
+                released
+            };
             throw(&bus, subject, &fresh, ("ce-type", ty)).await;
             thrown += 3;
         }
@@ -136,7 +146,11 @@ async fn nobody_deletes_the_log_forges_an_alert_or_turns_the_clock() {
     let scheduler = user(&broker, "scheduler").await;
     user(&broker, "scheduler").await;
     let recorder = user(&broker, "move-recorder").await;
-    let turned = as_station("S1", &FactIdSource::default(), events()["floor.wheel.turned.v1"].clone());
+    let turned = as_station(
+        "S1",
+        &FactIdSource::default(),
+        events()["floor.wheel.turned.v1"].clone(),
+    );
     within(recorder.publish_facts(&[turned])).await.unwrap();
     let jetstream = async_nats::jetstream::new(scheduler.client().clone());
     let derived = async || {
@@ -218,7 +232,9 @@ async fn each_worker_can_do_its_work() {
         }
         for (durable, filter) in duties.does {
             let tail = filter.replace(['*', '>'], "job");
-            within(scheduler.publish_derived(&site, &tail, &tail, b"{}")).await.unwrap();
+            within(scheduler.publish_derived(&site, &tail, &tail, b"{}"))
+                .await
+                .unwrap();
             let mut jobs = within(bus.jobs(durable, &site, filter)).await.unwrap();
             let job = within(jobs.next()).await.unwrap();
             within(job.done()).await.unwrap();
@@ -227,14 +243,18 @@ async fn each_worker_can_do_its_work() {
 
     // What cannot be read is kept; the gateway hears what workers tell.
     let stored = everything(&scheduler).await.remove(0);
-    within(scheduler.reject(&site, &stored, "a trial")).await.unwrap();
+    within(scheduler.reject(&site, &stored, "a trial"))
+        .await
+        .unwrap();
     let gateway = user(&broker, "gateway").await;
     let mut told = within(gateway.tellings(&site)).await.unwrap();
     let missed = Telling::alarm("check-ph-missed".to_owned(), "no pH was read".to_owned());
     let mut memory = Told::open(&dir.path().join("told.txt")).unwrap();
     let records = user(&broker, "records").await;
     let now = bus::Clock::system().now();
-    within(memory.tell(&records, &site, now, &mut vec![missed.clone()])).await.unwrap();
+    within(memory.tell(&records, &site, now, &mut vec![missed.clone()]))
+        .await
+        .unwrap();
     assert_eq!(within(told.next()).await.unwrap().telling, missed);
 
     // A denial is an answer: nobody waits for one that never comes.
@@ -242,5 +262,8 @@ async fn each_worker_can_do_its_work() {
     let released = as_station("scale-1", &ids, events["floor.wheel.released.v1"].clone());
     let error = within(scale.publish_facts(&[released])).await.unwrap_err();
     assert!(matches!(error, BusError::Publish { .. }), "{error}");
-    assert!(error.to_string().contains("wheelward broker permissions"), "{error}");
+    assert!(
+        error.to_string().contains("wheelward broker permissions"),
+        "{error}"
+    );
 }

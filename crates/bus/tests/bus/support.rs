@@ -39,7 +39,9 @@ pub fn grants() -> Grants {
 /// A broker with users.
 pub async fn guarded(dir: &Path, grants: Grants) -> ChildBroker {
     let guard = Guard { grants, mqtt: None };
-    within(ChildBroker::start_guarded(dir, &guard)).await.unwrap()
+    within(ChildBroker::start_guarded(dir, &guard))
+        .await
+        .unwrap()
 }
 
 /// Signed in as a worker; the streams are there once the scheduler was.

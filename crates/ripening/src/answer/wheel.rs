@@ -5,6 +5,7 @@ use facts::{
     BatchId, Carrier, FactId, Grade, HoldId, MarketId, PersonId, RoomId, StationId, StillageId,
     WheelId,
 };
+use names::UnknownName;
 use quantity::DairyDay;
 use serde::{Deserialize, Serialize};
 
@@ -168,10 +169,12 @@ pub struct MarketLine {
     pub takes_grade: Option<bool>,
 }
 
-/// A wheel's whole life; `None` when no fact speaks of it.
-#[must_use]
-pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
-    let wheel = floor.wheel(id)?;
+/// A wheel's whole life.
+///
+/// # Errors
+/// No fact speaks of it.
+pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
+    let (id, wheel) = super::wheel_named(floor, id)?;
     let state = wheel.state();
     let case = floor.case(id);
     let clock = &floor.practice().clock;
@@ -198,7 +201,7 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
             a.window.due,
         )
     });
-    Some(WheelLife {
+    Ok(WheelLife {
         wheel: row(floor, id, wheel),
         markets: case.as_ref().map(markets).unwrap_or_default(),
         best_before: case

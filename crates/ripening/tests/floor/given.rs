@@ -26,6 +26,7 @@ pub fn practice() -> Practice {
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
         lost_after_days: 4,
         recipes,
+        rights: ripening::Rights::AnyBadge,
     }
 }
 

@@ -4,7 +4,7 @@
 use facts::{Carrier, Event, Fact, FactId, ReworkSource, Scope, Sscc, Voided};
 use proptest::prelude::*;
 use quantity::{Grams, Litres, Percent};
-use trace::{Index, Reason, Rights, Settings};
+use trace::{Index, Reason, Settings};
 
 use crate::given::{id, time};
 use crate::slow;
@@ -260,7 +260,7 @@ fn answers(index: &mut Index) -> Vec<String> {
             serde_json::to_string(&trace.recall(scope, &Settings::default(), now)).unwrap()
         })
         .collect();
-    answers.push(serde_json::to_string(&trace.standing_holds(&Rights::AnyBadge)).unwrap());
+    answers.push(serde_json::to_string(&trace.standing_holds()).unwrap());
     answers
 }
 

@@ -11,6 +11,7 @@ use dispatch::promise::Answer;
 use dispatch::{Allocation, Order};
 use dispatcher::{CHECK, Checked, PickQuery};
 use facts::{CustomerId, Event, Fact, Grade, OrderCancelled, OrderId, OrderPlaced, RecipeId};
+use names::{Kind, UnknownName};
 use quantity::DairyDay;
 use schemars::JsonSchema;
 use serde::Deserialize;
@@ -90,6 +91,9 @@ pub async fn place_order(
 ) -> Result<Vec<Fact>, Trouble> {
     let badge = visitor.recorder()?.account.badge;
     let checked: Checked = gateway.ask(CHECK, &order).await?;
+    if let Some(unknown) = checked.unknown {
+        return Err(unknown.into());
+    }
     if !checked.troubles.is_empty() {
         return Err(Trouble::bad(checked.troubles.join("; ")));
     }
@@ -111,14 +115,21 @@ pub async fn cancel_order(
 ) -> Result<Vec<Fact>, Trouble> {
     let badge = visitor.recorder()?.account.badge;
     let reason = words(reason, "a reason")?;
-    let orders: Vec<Order> = gateway.ask("orders", &()).await?;
-    let known = orders.into_iter().find(|known| known.id == order);
-    let known = known.ok_or_else(|| Trouble::missing(format!("there is no order {order}")))?;
+    let known = order_named(gateway, order).await?;
+    let order = known.id;
     if known.cancelled.is_some() {
         return Err(Trouble::bad(format!("order {order} is cancelled already")));
     }
     let event = Event::from(OrderCancelled { order, reason });
     gateway.stations().state(badge, vec![event]).await
+}
+
+/// An order that was placed.
+async fn order_named(gateway: &Gateway, order: OrderId) -> Result<Order, Trouble> {
+    let orders: Vec<Order> = gateway.ask("orders", &()).await?;
+    let codes: Vec<String> = orders.iter().map(|known| known.id.to_string()).collect();
+    let known = orders.into_iter().find(|known| known.id == order);
+    known.ok_or_else(|| UnknownName::among(Kind::Order, order, codes).into())
 }
 
 /// Records that the customer was told what comes.
@@ -132,6 +143,7 @@ pub async fn confirm_order(
     body: &ConfirmBody,
 ) -> Result<Vec<Fact>, Trouble> {
     let badge = visitor.recorder()?.account.badge;
+    let order = order_named(gateway, order).await?.id;
     let allocation: Allocation = gateway.ask("allocation", &()).await?;
     let day = body.arrive_on.map(DairyDay::starting);
     let confirmed = from_allocation(&allocation, order, day, body.partly)

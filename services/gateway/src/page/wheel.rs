@@ -34,6 +34,7 @@ pub async fn page(
     let shown = shown.map(|Query(shown)| shown).unwrap_or_default();
     let id = WheelId::new(&wheel).map_err(|bad| Trouble::bad(bad.to_string()))?;
     let life: WheelLife = gateway.ask("wheel", &id).await?;
+    let id = life.wheel.wheel;
     let notes = gateway
         .outlook()
         .look(gateway.now(), move |floor| life::notes(floor, id));
