@@ -8,9 +8,10 @@ use trace::{Recall, Settings};
 
 use crate::keeper::Keeper;
 use crate::papers::{self, Desk, PapersQuery};
+use crate::standing::{self, HeldQuery, HoldsQuery};
 
 /// The questions that this worker answers.
-pub(crate) const QUESTIONS: &[&str] = &["recall", "holds", "papers", "records"];
+pub(crate) const QUESTIONS: &[&str] = &["recall", "holds", "held", "papers", "records"];
 
 /// Wheels in one answer: the broker carries 1 MB a message.
 const MOST_WHEELS: usize = 1_500;
@@ -87,10 +88,22 @@ async fn respond(
             }
             Err(error) => question.refuse(&error.to_string()).await,
         },
-        "holds" => {
-            let holds = keeper.standing_holds();
-            question.answer(&holds).await
-        }
+        "holds" => match question.read::<Option<HoldsQuery>>() {
+            Ok(query) => {
+                let standing = keeper.standing_holds();
+                let query = query.unwrap_or_default();
+                let page = standing::page(&standing, keeper.rule().rights(), query);
+                question.answer(&page).await
+            }
+            Err(error) => question.refuse(&error.to_string()).await,
+        },
+        "held" => match question.read::<HeldQuery>() {
+            Ok(query) => {
+                let held = standing::held(&keeper.standing_holds(), query);
+                question.answer(&held).await
+            }
+            Err(error) => question.refuse(&error.to_string()).await,
+        },
         "papers" => match (question.read::<PapersQuery>(), desk) {
             (Ok(query), Some(desk)) => match papers::write(keeper, desk, bus, now, &query).await {
                 Ok(file) => question.answer(&file).await,
