@@ -105,8 +105,8 @@ fn a_released_wheel_may_go_and_a_release_that_was_a_mistake_holds_it_again() {
 fn what_cannot_be_right_is_kept_and_flagged() {
     let flags = |given: &Given| -> Vec<FlagKind> {
         let floor = given.floor("2026-04-10 09:00");
-        let state = floor.wheel(wheel("318-01")).unwrap().state().clone();
-        state.flags.iter().map(|flag| flag.kind).collect()
+        let flags = floor.wheel(wheel("318-01")).unwrap().flags();
+        flags.iter().map(|flag| flag.kind).collect()
     };
     let gone = graded_and_held().at("2026-04-03 10:00", dispatched("318-01"));
     assert_eq!(flags(&gone), [FlagKind::DispatchedWhileHeld]);

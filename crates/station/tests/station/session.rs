@@ -558,12 +558,12 @@ fn what_cannot_be_right_is_recorded_and_flagged() {
             ("W.311-01", "OK  wheel 311-01 dispatched"),
             (
                 "W.311-01",
-                "WRONG  wheel 311-01 dispatched, but 311-01 was dispatched today at 06:24: recorded and flagged",
+                "STOP  311-01 was dispatched today at 06:24: nothing recorded, none may leave. Look which wheel this is",
             ),
             ("A.TURN", "NEXT  TURN: scan what you turned"),
             (
                 "W.311-01",
-                "WRONG  wheel 311-01 turned, but 311-01 was dispatched today at 06:25: recorded and flagged",
+                "WRONG  wheel 311-01 turned, but 311-01 was dispatched today at 06:24: recorded and flagged",
             ),
             (
                 "W.400-01",
@@ -583,7 +583,6 @@ fn what_cannot_be_right_is_recorded_and_flagged() {
         ],
         &[
             "wheel.returned 311-01",
-            "wheel.dispatched 311-01",
             "wheel.dispatched 311-01",
             "wheel.turned 311-01",
             "wheel.turned 400-01",
