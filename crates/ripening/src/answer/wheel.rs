@@ -217,11 +217,12 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
     })
 }
 
-/// Every wheel as it stands, in order.
+/// Every wheel that was portioned here, as it stands, in order.
 #[must_use]
 pub fn census(floor: &Floor) -> Vec<WheelRow> {
     let mut rows: Vec<_> = floor
         .wheels()
+        .filter(|(_, wheel)| wheel.state().born.is_some())
         .map(|(id, wheel)| row(floor, *id, wheel))
         .collect();
     rows.sort_unstable_by_key(|row| row.wheel);

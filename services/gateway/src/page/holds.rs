@@ -1,43 +1,33 @@
-//! Holds over a batch, a lot or wheels: what stands, placing one, ending one.
+//! Every hold that keeps a wheel, over a scope, from a recipe or on single wheels: what
+//! stands and who may end it, placing one, ending one.
 //!
 //! Placing a hold is for everyone who works here; ending one is a manager's act, with a
-//! reason. The records worker holds again what somebody let go whom the dairy's safety file
-//! does not name.
+//! reason. A release by somebody whom the dairy's safety file does not name ends nothing.
 
 use std::collections::BTreeSet;
 
 use axum::extract::{Query, State};
 use axum::response::Response;
-use chrono::{DateTime, Utc};
-use facts::{BatchId, Event, HoldId, HoldLifted, HoldPlaced, LotId, Scope, WheelId, WheelReleased};
+use facts::{
+    BatchId, Event, HoldId, HoldLifted, HoldPlaced, LotId, PersonId, Scope, WheelId, WheelReleased,
+};
 use maud::{Markup, html};
-use names::{Kind, UnknownName};
-use records::{Caution, InScope, KNOWN};
+use records::{
+    Caution, HeldAnswer, HeldQuery, HoldLine, HoldsAnswer, HoldsQuery, InScope, KNOWN, Keeps,
+    Listed,
+};
 use serde::Deserialize;
 
 use super::frame::{Frame, Here, is_manager, token};
-use super::{Gate, looking, pager, say, see};
+use super::{Gate, looking, say, see};
 use crate::api::words;
 use crate::gateway::Gateway;
 use crate::guard::{Filled, Visitor};
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
-/// Most wheels that one fact releases.
-const MOST_IN_A_FACT: usize = 10_000;
-
-/// A hold as the records worker tells it.
-#[derive(Debug, Deserialize)]
-struct Standing {
-    hold: HoldId,
-    scope: Scope,
-    reason: String,
-    placed_at: DateTime<Utc>,
-    kept: Vec<WheelId>,
-    let_go: Vec<WheelId>,
-    owed: Vec<WheelId>,
-    released_without_right: Vec<WheelId>,
-}
+/// Wheels that one fact of a release names.
+const IN_ONE_FACT: usize = 2_000;
 
 #[derive(Debug, Default, Deserialize)]
 pub struct Begun {
@@ -57,7 +47,10 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let standing: Vec<Standing> = gateway.ask("holds", &()).await?;
+    let query = HoldsQuery { skip: begun.from };
+    let answer: HoldsAnswer = gateway.ask("holds", &query).await?;
+    let standing = &answer.holds;
+    let shown = begun.from + standing.len();
     let choice = |value: &str| {
         let chosen = begun.what == value || (value == "lot" && begun.what.is_empty());
         html! { label {
@@ -69,8 +62,11 @@ pub async fn page(
         p { (t.say("holds-words")) }
         p.hint { (say::core(t, Caution::Mycotoxins.words())) }
         @if standing.is_empty() { p.empty { (t.say("holds-none")) } }
-        @for hold in pager::part(&standing, begun.from) { (card(&gateway, &visitor, t, hold)) }
-        (pager::links(t, begun.from, standing.len(), |from| format!("/holds?from={from}")))
+        @else { p { (may_release(t, answer.may_release.as_ref())) } }
+        @for hold in standing { (card(&gateway, &visitor, t, hold)) }
+        @if shown < answer.total {
+            p { a href=(format!("/holds?from={shown}")) { (t.with("more", [("count", (answer.total - shown).into())])) } }
+        }
         @if visitor.recorder().is_ok() {
             h2 { (t.say("holds-new")) }
             form.card method="post" action="/holds" {
@@ -89,27 +85,59 @@ pub async fn page(
     Ok(Frame::new(&gateway, &visitor, t.say("holds-title"), Here::Find).draw(&content))
 }
 
-fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &Standing) -> Markup {
-    let list = |wheels: &[WheelId]| {
-        let shown: Vec<String> = wheels.iter().take(30).map(ToString::to_string).collect();
+/// Who may end a hold.
+fn may_release(t: Tongue, badges: Option<&BTreeSet<PersonId>>) -> String {
+    match badges {
+        None => t.say("holds-anyone"),
+        Some(badges) => {
+            let badges: Vec<_> = badges.iter().map(ToString::to_string).collect();
+            t.with("holds-only", [("badges", badges.join(", ").into())])
+        }
+    }
+}
+
+fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldLine) -> Markup {
+    let list = |wheels: &Listed| {
+        let shown: Vec<String> = wheels.first.iter().map(ToString::to_string).collect();
+        let more = wheels.count - wheels.first.len();
         html! {
             (shown.join(", "))
-            @if wheels.len() > 30 { " " (t.with("more", [("count", (wheels.len() - 30).into())])) }
+            @if more > 0 { " " (t.with("more", [("count", more.into())])) }
         }
     };
+    let keeps = match &hold.keeps {
+        Keeps::Scope(scope) => say::core(t, &scope.to_string()),
+        Keeps::Recipe(recipe) => {
+            html! { (t.with("holds-of-recipe", [("recipe", recipe.to_string().into())])) }
+        }
+        Keeps::Wheels => html! { (t.say("holds-on-wheels")) },
+    };
+    let of_recipe = matches!(hold.keeps, Keeps::Recipe(_));
     html! {
         article.alert-card {
             (super::icon::level("held"))
             div {
-                h3 { (hold.hold) " · " (say::core(t, &hold.scope.to_string())) }
-                p { (hold.reason) " · " (t.with("alerts-since", [("time", say::time(gateway, hold.placed_at).into())])) }
-                p { strong { (t.with("holds-kept", [("count", hold.kept.len().into())])) } " " (list(&hold.kept)) }
-                @if !hold.owed.is_empty() { p { (t.with("holds-owed", [("count", hold.owed.len().into())])) } }
-                @if !hold.let_go.is_empty() { p { (t.with("holds-let-go", [("count", hold.let_go.len().into())])) " " (list(&hold.let_go)) } }
-                @if !hold.released_without_right.is_empty() {
-                    p { (t.with("holds-no-right", [("count", hold.released_without_right.len().into())])) }
+                h3 { (hold.hold) " · " (keeps) }
+                p { (hold.reason)
+                    @if let Some(at) = hold.placed_at {
+                        " · " (t.with("alerts-since", [("time", say::time(gateway, at).into())]))
+                    }
+                    @if let Some(badge) = hold.placed_by {
+                        " · " (t.with("holds-by", [("badge", badge.to_string().into())]))
+                    }
                 }
-                @if is_manager(visitor) {
+                p { strong { (t.with("holds-kept", [("count", hold.kept.count.into())])) } " " (list(&hold.kept)) }
+                @if hold.left.count > 0 {
+                    p { strong { (t.with("holds-left", [("count", hold.left.count.into())])) } " " (list(&hold.left)) }
+                }
+                @if hold.owed.count > 0 { p { (t.with("holds-owed", [("count", hold.owed.count.into())])) } }
+                @if hold.let_go.count > 0 { p { (t.with("holds-let-go", [("count", hold.let_go.count.into())])) " " (list(&hold.let_go)) } }
+                @if hold.released_without_right.count > 0 {
+                    p { (t.with("holds-no-right", [("count", hold.released_without_right.count.into())])) " " (list(&hold.released_without_right)) }
+                }
+                @if of_recipe {
+                    p.hint { (t.say("holds-of-recipe-end")) }
+                } @else if is_manager(visitor) {
                     details {
                         summary { (t.say("holds-end")) }
                         form.card method="post" action="/holds/end" {
@@ -176,29 +204,32 @@ pub async fn end(
 ) -> Result<Response, Trouble> {
     let badge = visitor.manager()?.account.badge;
     let reason = words(&form.reason, "a reason")?;
-    let standing: Vec<Standing> = gateway.ask("holds", &()).await?;
-    let codes: Vec<String> = standing.iter().map(|hold| hold.hold.to_string()).collect();
-    if standing.iter().all(|hold| hold.hold != form.hold) {
-        return Err(UnknownName::among(Kind::Hold, form.hold, codes).into());
-    }
-    let over = standing.into_iter().filter(|hold| hold.hold == form.hold);
-    let kept: BTreeSet<WheelId> = over.flat_map(|hold| hold.kept).collect();
-    let mut events: Vec<Event> = vec![
-        HoldLifted {
-            hold: form.hold,
-            reason: reason.clone(),
+    let mut events: Vec<Event> = Vec::new();
+    let mut query = HeldQuery {
+        hold: form.hold,
+        after: None,
+    };
+    loop {
+        let held: HeldAnswer = gateway.ask("held", &query).await?;
+        if held.over_a_scope && query.after.is_none() {
+            let lifted = HoldLifted {
+                hold: form.hold,
+                reason: reason.clone(),
+            };
+            events.push(lifted.into());
         }
-        .into(),
-    ];
-    // No more wheels in a fact than a message carries.
-    let kept: Vec<WheelId> = kept.into_iter().collect();
-    events.extend(kept.chunks(MOST_IN_A_FACT).map(|wheels| {
-        Event::from(WheelReleased {
-            wheels: wheels.to_vec(),
-            hold: form.hold,
-            reason: reason.clone(),
-        })
-    }));
+        events.extend(held.wheels.chunks(IN_ONE_FACT).map(|wheels| {
+            Event::from(WheelReleased {
+                wheels: wheels.to_vec(),
+                hold: form.hold,
+                reason: reason.clone(),
+            })
+        }));
+        query.after = held.wheels.last().copied();
+        if !held.more {
+            break;
+        }
+    }
     gateway.state(badge, events).await?;
     Ok(see("/holds"))
 }
