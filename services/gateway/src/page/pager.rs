@@ -42,7 +42,7 @@ mod tests {
             let mut seen: Vec<usize> = Vec::new();
             let mut from = 0;
             loop {
-                seen.extend(part(&rows, from));
+                seen.extend(part(&rows, from).iter().copied());
                 from += ROWS;
                 if from >= count {
                     break;
