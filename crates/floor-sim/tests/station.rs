@@ -63,7 +63,10 @@ fn assert_agrees(stations: &Stations, ledger: &Ledger, first: NaiveDate) {
                 "{name}"
             );
             if !state.holds.is_empty() || !stations.held(id).is_empty() {
-                let holds = stations.held(id).into_iter().map(|held| held.hold.to_string());
+                let holds = stations
+                    .held(id)
+                    .into_iter()
+                    .map(|held| held.hold.to_string());
                 assert_eq!(holds.collect::<BTreeSet<_>>(), state.holds, "{name}");
             }
         }

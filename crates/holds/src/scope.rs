@@ -86,9 +86,7 @@ impl Scopes {
         let laid = placed.map(|placed| {
             let after = (Bound::Excluded(placed.moment), Bound::Unbounded);
             let mut ends = self.lifted.range(after).filter(|(order, lifted)| {
-                lifted.hold == placed.hold
-                    && rights.may_release(lifted.person)
-                    && counts(order)
+                lifted.hold == placed.hold && rights.may_release(lifted.person) && counts(order)
             });
             Laid {
                 placed,

@@ -160,7 +160,8 @@ fn words(event: &Event) -> Option<String> {
             e.recipe, e.recipe_version, e.reason
         ),
         Event::VatDosed(e) => {
-            format!("{:?} added: {} of lot {}", e.ingredient, e.amount, e.lot).to_lowercase()
+            let ingredient = format!("{:?}", e.ingredient).to_lowercase();
+            format!("{ingredient} added: {} of lot {}", e.amount, e.lot)
         }
         Event::VatMeasured(e) => match e.reading {
             facts::Reading::Ph(ph) => format!("pH {}", ph.get()),

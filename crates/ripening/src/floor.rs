@@ -135,6 +135,20 @@ impl Floor {
         self.wheels.get(id)
     }
 
+    /// A wheel, with its code as it was first written.
+    #[must_use]
+    pub fn wheel_as_kept(&self, id: WheelId) -> Option<(WheelId, &Wheel)> {
+        let slot = self.wheels.slot(id)?;
+        Some((self.wheels.id(slot), &self.wheels[slot]))
+    }
+
+    /// A batch, with its code as it was first written.
+    #[must_use]
+    pub fn batch_as_kept(&self, id: BatchId) -> Option<(BatchId, &Batch)> {
+        let (kept, batch) = self.batches.get_key_value(&id)?;
+        Some((*kept, batch))
+    }
+
     /// Every wheel, in the order in which it was first heard of here.
     pub fn wheels(&self) -> impl Iterator<Item = (&WheelId, &Wheel)> {
         self.wheels.iter()

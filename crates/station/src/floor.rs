@@ -188,7 +188,7 @@ impl Floor<'_> {
     pub(crate) fn time(&self, at: DateTime<Utc>) -> String {
         let clock = self.setup.clock;
         if self.is_today(at) {
-            let time = at.with_timezone(&clock.zone()).format("%H:%M");
+            let time = clock.at_home(at).format("%H:%M");
             format!("today at {time}")
         } else {
             format!("on {}", clock.local(at))
@@ -197,8 +197,7 @@ impl Floor<'_> {
 
     /// Whether a batch was never started, in words.
     pub(crate) fn unstarted(&self, batch: BatchId) -> Option<String> {
-        (!self.placement.is_started(batch))
-            .then(|| format!("batch {batch} was never started here"))
+        (!self.placement.is_started(batch)).then(|| format!("batch {batch} was never started here"))
     }
 }
 

@@ -192,10 +192,12 @@ impl Placement {
     }
 
     fn number_used(&mut self, batch: BatchId, wheel: WheelId) {
+        let (wheel, of) = (wheel.as_str(), batch.as_str());
+        // A code is the same in any case.
         let number = wheel
-            .as_str()
-            .strip_prefix(batch.as_str())
-            .and_then(|rest| rest.strip_prefix('-'))
+            .get(..of.len())
+            .filter(|begins| begins.eq_ignore_ascii_case(of))
+            .and_then(|begins| wheel.get(begins.len()..)?.strip_prefix('-'))
             .and_then(|number| number.parse().ok())
             .filter(|number| *number > 0);
         if let Some(number) = number {
@@ -276,7 +278,9 @@ impl Placement {
         let laid = self.scopes.laid(&self.voids, rule.rights());
         let unknown = Ledger::default();
         let ledger = self.standing(wheel).map_or(&unknown, |s| &s.holds);
-        let recipe = ledger.batch().and_then(|batch| self.recipe_and_version(batch));
+        let recipe = ledger
+            .batch()
+            .and_then(|batch| self.recipe_and_version(batch));
         let over = Over {
             wheel,
             born: rule.born_under(recipe),
@@ -490,7 +494,11 @@ impl Said {
             Event::WheelDiscarded(_) => Change::Discarded,
             _ => return None,
         });
-        Some(Self::Wheels(unique(fact.event.wheels()).into(), order, kind))
+        Some(Self::Wheels(
+            unique(fact.event.wheels()).into(),
+            order,
+            kind,
+        ))
     }
 
     fn is_of_nothing(&self) -> bool {

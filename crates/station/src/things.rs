@@ -150,6 +150,7 @@ impl Things {
                 via,
                 order: self.order,
                 market: self.market,
+                sale: None,
             }
             .into(),
             Action::Return => WheelReturned { wheels, reason }.into(),

@@ -136,7 +136,10 @@ impl Track {
         if let Some(at) = self.turns.iter().position(|order| order.fact == fact) {
             return Some((self.turns.remove(at), Kind::Turn));
         }
-        let at = self.changes.iter().position(|(order, _)| order.fact == fact)?;
+        let at = self
+            .changes
+            .iter()
+            .position(|(order, _)| order.fact == fact)?;
         let (order, change) = self.changes.remove(at);
         Some((order, Kind::Change(change)))
     }

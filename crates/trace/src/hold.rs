@@ -29,7 +29,7 @@ pub enum Keeps {
 }
 
 /// A hold that keeps wheels, or would keep any that came under it.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct HoldStanding {
     /// The hold.
     pub hold: HoldId,
@@ -161,14 +161,19 @@ impl Trace<'_> {
             for held in ledger.holds(index.over(wheel, &ledger, &laid)) {
                 let line = match held.by {
                     By::Scope(_) => continue,
-                    By::Recipe(born) => by_recipe
-                        .entry((born.hold, born.recipe))
-                        .or_insert_with(|| HoldStanding {
-                            reason: born.reason.clone(),
-                            ..HoldStanding::new(born.hold, Keeps::Recipe(born.recipe))
-                        }),
+                    By::Recipe(born) => {
+                        by_recipe
+                            .entry((born.hold, born.recipe))
+                            .or_insert_with(|| HoldStanding {
+                                reason: born.reason.clone(),
+                                ..HoldStanding::new(born.hold, Keeps::Recipe(born.recipe))
+                            })
+                    }
                     By::Fact(note) => {
-                        if told.get(&note.hold).is_some_and(|told| told.contains(&wheel)) {
+                        if told
+                            .get(&note.hold)
+                            .is_some_and(|told| told.contains(&wheel))
+                        {
                             continue;
                         }
                         let line = by_fact
@@ -195,7 +200,11 @@ impl Trace<'_> {
         }
         standing.extend(by_recipe.into_values().chain(by_fact.into_values()));
         for line in &mut standing {
-            for wheels in [&mut line.kept, &mut line.left, &mut line.released_without_right] {
+            for wheels in [
+                &mut line.kept,
+                &mut line.left,
+                &mut line.released_without_right,
+            ] {
                 wheels.sort_unstable();
             }
         }
@@ -254,7 +263,11 @@ impl Trace<'_> {
                 continue;
             };
             let ledger = self.index.ledger(number);
-            let mut notes = ledger.notes().iter().rev().filter(|n| n.hold == placed.hold);
+            let mut notes = ledger
+                .notes()
+                .iter()
+                .rev()
+                .filter(|n| n.hold == placed.hold);
             // What was said last and counts.
             match notes.find(|note| note.says == Says::Held || note.ends(rights)) {
                 Some(note) if note.says == Says::Held => over.kept.push(wheel),

@@ -18,6 +18,7 @@ mod family;
 mod flag;
 mod hold;
 mod index;
+mod known;
 mod level;
 mod milli;
 mod number;

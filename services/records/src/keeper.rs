@@ -2,13 +2,13 @@
 
 use std::path::Path;
 
+use ::holds::Rule;
 use bus::Stored;
 use bus::telling::Telling;
-use ::holds::Rule;
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::wire::Read;
 use facts::{Event, Fact, SiteId};
-use quantity::{DairyClock, DairyDay};
+use quantity::{DairyClock, DairyDay, calendar};
 use safety::{Diary, Plan};
 use seal::{BadLedger, Entry, Seal};
 use trace::{HoldStanding, Index, Trace};
@@ -82,7 +82,7 @@ impl Keeper {
         let mut new = Vec::new();
         for message in messages {
             self.seq = message.seq;
-            if !message.subject.starts_with(&self.ours) {
+            if !begins(&message.subject, &self.ours) {
                 continue;
             }
             let entry = Entry::of(&crate::line(message), message.seq);
@@ -214,14 +214,8 @@ impl Keeper {
     /// clock of whoever ended it is ahead of ours. Else it would count as ended already.
     #[must_use]
     pub fn hold_at(&self, now: DateTime<Utc>) -> DateTime<Utc> {
-        let after = |ended: DateTime<Utc>| ended + TimeDelta::milliseconds(1);
+        let after = |ended: DateTime<Utc>| calendar::later(ended, TimeDelta::milliseconds(1));
         self.ended.map_or(now, |ended| now.max(after(ended)))
-    }
-
-    /// What the site says about holds.
-    #[must_use]
-    pub const fn rule(&self) -> &Rule {
-        self.index.rule()
     }
 
     /// Every hold that stands.
@@ -263,6 +257,12 @@ impl Keeper {
         }
         self.folder.seal(ended.date(), now).map(Some)
     }
+}
+
+/// Whether a subject begins so. A site's code is the same in any case, as every code is.
+fn begins(subject: &str, with: &str) -> bool {
+    let start = subject.get(..with.len());
+    start.is_some_and(|start| start.eq_ignore_ascii_case(with))
 }
 
 /// Whether a fact may change what has to be held.

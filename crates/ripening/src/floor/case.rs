@@ -65,7 +65,9 @@ impl Floor {
             let from = self.calendar.start_of(piercing.day);
             !checks.is_some_and(|c| c.good_between(from, piercing.moment.at, &self.voids))
         })?;
-        let answered = state.holds.spoken_of_since(uncounted.moment, self.rule.rights());
+        let answered = state
+            .holds
+            .spoken_of_since(uncounted.moment, self.rule.rights());
         (!answered).then_some(*uncounted)
     }
 

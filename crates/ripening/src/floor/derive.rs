@@ -2,8 +2,8 @@
 
 use chrono::{DateTime, Utc};
 use facts::{BatchId, WheelId};
-use quantity::Percent;
 use holds::Held;
+use quantity::Percent;
 use recipe::Recipe;
 
 use super::Floor;

@@ -74,9 +74,11 @@ impl Floor {
 
     /// Puts a batch's make record back.
     pub fn restore_batch(&mut self, id: BatchId, stored: Batch) {
-        let batch = self.batches.entry(id).or_default();
+        // Its wheels may write the code otherwise: it is shown as it was kept.
+        let mut batch = self.batches.remove(&id).unwrap_or_default();
         (batch.lines, batch.course) = (stored.lines, stored.course);
         batch.expected = stored.expected;
+        self.batches.insert(id, batch);
         self.stale.batches.insert(id);
     }
 

@@ -39,7 +39,11 @@ fn ask(case: &Case<'_>) -> Option<Asked> {
 fn words(case: &Case<'_>) -> String {
     let ages = sellable(case).and_then(|grade| case.recipe.dispatch_ages_for(grade.value));
     let ages = ages.unwrap_or_else(|| case.recipe.dispatch_ages());
-    let holds: Vec<String> = case.holds.iter().map(|held| held.hold.to_string()).collect();
+    let holds: Vec<String> = case
+        .holds
+        .iter()
+        .map(|held| held.hold.to_string())
+        .collect();
     let under = match holds.as_slice() {
         [] => String::new(),
         holds => format!("; under hold {}", holds.join(", ")),

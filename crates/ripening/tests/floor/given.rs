@@ -77,6 +77,7 @@ impl Given {
             station_seq: self.facts.len() as u64 + 1,
             person: None,
             occurred_at,
+            claimed_at: None,
             recorded_at: occurred_at,
             event: event.into(),
         });
@@ -228,5 +229,6 @@ pub fn dispatched(who: &str) -> facts::WheelDispatched {
         via: None,
         order: None,
         market: None,
+        sale: None,
     }
 }

@@ -6,12 +6,12 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::NaiveTime;
 use facts::{Event, Fact, FactId, Scope, WheelId};
+use holds::{Rights, Rule};
 use proptest::prelude::*;
 use quantity::DairyClock;
 use recipe::{Origin, Recipe, RecipeBook};
 use ripening::{Action, Blocked, Floor, Practice};
 use station::{Placement, Session, Setup};
-use holds::{Rights, Rule};
 use trace::Index;
 
 use crate::given::{id, time};
@@ -43,6 +43,7 @@ fn held(facts: &[Fact]) -> (Vec<Fact>, BTreeSet<WheelId>) {
             station_seq: number,
             person: person.map(id),
             occurred_at: time("7 06:00") + chrono::TimeDelta::seconds(number as i64),
+            claimed_at: None,
             recorded_at: time("7 06:00"),
             event,
         });
