@@ -29,7 +29,7 @@ pub enum Keeps {
 }
 
 /// A hold that keeps wheels, or would keep any that came under it.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct HoldStanding {
     /// The hold.
     pub hold: HoldId,

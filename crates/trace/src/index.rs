@@ -138,12 +138,6 @@ impl Index {
         }
     }
 
-    /// What the site says about holds.
-    #[must_use]
-    pub const fn rule(&self) -> &Rule {
-        &self.rule
-    }
-
     /// How many facts are kept, in either form.
     #[must_use]
     pub fn len(&self) -> usize {

@@ -9,18 +9,9 @@ use trace::{Recall, Settings};
 
 use crate::keeper::Keeper;
 use crate::papers::{self, Desk, PapersQuery};
-use crate::standing::{self, HeldQuery, HoldsQuery};
 
 /// The questions that this worker answers.
-pub const QUESTIONS: &[&str] = &[
-    "recall",
-    "holds",
-    "held",
-    "papers",
-    "records",
-    KNOWN,
-    CHECK_NAMED,
-];
+pub const QUESTIONS: &[&str] = &["recall", "holds", "papers", "records", KNOWN, CHECK_NAMED];
 
 /// The question whether the dairy's plan has a check; the answer is its code, as the plan
 /// writes it.
@@ -151,32 +142,14 @@ async fn respond(
             });
             question.reply(known).await
         }
+        "holds" => {
+            let holds = keeper.standing_holds();
+            question.answer(&holds).await
+        }
         CHECK_NAMED => {
             let id = question.read::<ControlId>().map_err(Refusal::from);
             let found = id.and_then(|id| Ok(check_named(keeper, id)?));
             question.reply(found).await
-        }
-        "holds" => {
-            let query = question.read::<Option<HoldsQuery>>().map_err(Refusal::from);
-            let page = query.map(|query| {
-                let standing = keeper.standing_holds();
-                let query = query.unwrap_or_default();
-                standing::page(&standing, keeper.rule().rights(), query)
-            });
-            question.reply(page).await
-        }
-        "held" => {
-            let query = question.read::<HeldQuery>().map_err(Refusal::from);
-            let held = query.and_then(|query| {
-                let standing = keeper.standing_holds();
-                let codes = standing.iter().map(|hold| hold.hold.to_string());
-                let codes: Vec<String> = codes.collect();
-                if standing.iter().all(|hold| hold.hold != query.hold) {
-                    return Err(UnknownName::among(Kind::Hold, query.hold, codes).into());
-                }
-                Ok(standing::held(&standing, query))
-            });
-            question.reply(held).await
         }
         "papers" => match (question.read::<PapersQuery>(), desk) {
             (Ok(query), Some(desk)) => {

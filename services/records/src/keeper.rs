@@ -218,12 +218,6 @@ impl Keeper {
         self.ended.map_or(now, |ended| now.max(after(ended)))
     }
 
-    /// What the site says about holds.
-    #[must_use]
-    pub const fn rule(&self) -> &Rule {
-        self.index.rule()
-    }
-
     /// Every hold that stands.
     pub fn standing_holds(&mut self) -> Vec<HoldStanding> {
         self.index.trace().standing_holds()

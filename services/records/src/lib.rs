@@ -19,7 +19,6 @@ mod folder;
 pub mod holds;
 mod keeper;
 mod papers;
-mod standing;
 
 use std::path::Path;
 use std::time::Duration;
@@ -45,8 +44,7 @@ pub use error::RecordsError;
 pub use folder::{Folder, entries, public_key, read_seal, seals};
 pub use keeper::Keeper;
 pub use papers::{Paper, PaperFile, PapersQuery};
-pub use standing::{HeldAnswer, HeldQuery, HoldLine, HoldsAnswer, HoldsQuery, Listed};
-pub use trace::{Caution, Keeps};
+pub use trace::{Caution, HoldStanding, Keeps};
 
 /// The station whose facts this worker states.
 const STATION: &str = "records";

@@ -9,25 +9,27 @@ use std::collections::BTreeSet;
 use axum::extract::{Query, State};
 use axum::response::Response;
 use facts::{
-    BatchId, Event, HoldId, HoldLifted, HoldPlaced, LotId, PersonId, Scope, WheelId, WheelReleased,
+    BatchId, Event, HoldId, HoldLifted, HoldPlaced, LotId, Scope, WheelId, WheelReleased,
 };
+use holds::Rights;
 use maud::{Markup, html};
-use records::{
-    Caution, HeldAnswer, HeldQuery, HoldLine, HoldsAnswer, HoldsQuery, InScope, KNOWN, Keeps,
-    Listed,
-};
+use names::{Kind, UnknownName};
+use records::{Caution, HoldStanding, InScope, KNOWN, Keeps};
 use serde::Deserialize;
 
 use super::frame::{Frame, Here, is_manager, token};
-use super::{Gate, looking, say, see};
+use super::{Gate, looking, pager, say, see};
 use crate::api::words;
 use crate::gateway::Gateway;
 use crate::guard::{Filled, Visitor};
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
-/// Wheels that one fact of a release names.
-const IN_ONE_FACT: usize = 2_000;
+/// Most wheels that one fact releases.
+const MOST_IN_A_FACT: usize = 10_000;
+
+/// Wheels that a card names.
+const NAMED: usize = 30;
 
 #[derive(Debug, Default, Deserialize)]
 pub struct Begun {
@@ -47,10 +49,7 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let query = HoldsQuery { skip: begun.from };
-    let answer: HoldsAnswer = gateway.ask("holds", &query).await?;
-    let standing = &answer.holds;
-    let shown = begun.from + standing.len();
+    let standing: Vec<HoldStanding> = gateway.ask("holds", &()).await?;
     let choice = |value: &str| {
         let chosen = begun.what == value || (value == "lot" && begun.what.is_empty());
         html! { label {
@@ -62,11 +61,9 @@ pub async fn page(
         p { (t.say("holds-words")) }
         p.hint { (say::core(t, Caution::Mycotoxins.words())) }
         @if standing.is_empty() { p.empty { (t.say("holds-none")) } }
-        @else { p { (may_release(t, answer.may_release.as_ref())) } }
-        @for hold in standing { (card(&gateway, &visitor, t, hold)) }
-        @if shown < answer.total {
-            p { a href=(format!("/holds?from={shown}")) { (t.with("more", [("count", (answer.total - shown).into())])) } }
-        }
+        @else { p { (may_release(t, &gateway.site().rights())) } }
+        @for hold in pager::part(&standing, begun.from) { (card(&gateway, &visitor, t, hold)) }
+        (pager::links(t, begun.from, standing.len(), |from| format!("/holds?from={from}")))
         @if visitor.recorder().is_ok() {
             h2 { (t.say("holds-new")) }
             form.card method="post" action="/holds" {
@@ -86,20 +83,20 @@ pub async fn page(
 }
 
 /// Who may end a hold.
-fn may_release(t: Tongue, badges: Option<&BTreeSet<PersonId>>) -> String {
-    match badges {
-        None => t.say("holds-anyone"),
-        Some(badges) => {
+fn may_release(t: Tongue, rights: &Rights) -> String {
+    match rights {
+        Rights::AnyBadge => t.say("holds-anyone"),
+        Rights::Named(badges) => {
             let badges: Vec<_> = badges.iter().map(ToString::to_string).collect();
             t.with("holds-only", [("badges", badges.join(", ").into())])
         }
     }
 }
 
-fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldLine) -> Markup {
-    let list = |wheels: &Listed| {
-        let shown: Vec<String> = wheels.first.iter().map(ToString::to_string).collect();
-        let more = wheels.count - wheels.first.len();
+fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldStanding) -> Markup {
+    let list = |wheels: &[WheelId]| {
+        let shown: Vec<String> = wheels.iter().take(NAMED).map(ToString::to_string).collect();
+        let more = wheels.len() - shown.len();
         html! {
             (shown.join(", "))
             @if more > 0 { " " (t.with("more", [("count", more.into())])) }
@@ -107,10 +104,8 @@ fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldLine) -> Mar
     };
     let keeps = match &hold.keeps {
         Keeps::Scope(scope) => say::core(t, &scope.to_string()),
-        Keeps::Recipe(recipe) => {
-            html! { (t.with("holds-of-recipe", [("recipe", recipe.to_string().into())])) }
-        }
-        Keeps::Wheels => html! { (t.say("holds-on-wheels")) },
+        Keeps::Recipe(recipe) => t.with("holds-of-recipe", [("recipe", recipe.to_string().into())]),
+        Keeps::Wheels => t.say("holds-on-wheels"),
     };
     let of_recipe = matches!(hold.keeps, Keeps::Recipe(_));
     html! {
@@ -126,14 +121,14 @@ fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldLine) -> Mar
                         " · " (t.with("holds-by", [("badge", badge.to_string().into())]))
                     }
                 }
-                p { strong { (t.with("holds-kept", [("count", hold.kept.count.into())])) } " " (list(&hold.kept)) }
-                @if hold.left.count > 0 {
-                    p { strong { (t.with("holds-left", [("count", hold.left.count.into())])) } " " (list(&hold.left)) }
+                p { strong { (t.with("holds-kept", [("count", hold.kept.len().into())])) } " " (list(&hold.kept)) }
+                @if !hold.left.is_empty() {
+                    p { strong { (t.with("holds-left", [("count", hold.left.len().into())])) } " " (list(&hold.left)) }
                 }
-                @if hold.owed.count > 0 { p { (t.with("holds-owed", [("count", hold.owed.count.into())])) } }
-                @if hold.let_go.count > 0 { p { (t.with("holds-let-go", [("count", hold.let_go.count.into())])) " " (list(&hold.let_go)) } }
-                @if hold.released_without_right.count > 0 {
-                    p { (t.with("holds-no-right", [("count", hold.released_without_right.count.into())])) " " (list(&hold.released_without_right)) }
+                @if !hold.owed.is_empty() { p { (t.with("holds-owed", [("count", hold.owed.len().into())])) } }
+                @if !hold.let_go.is_empty() { p { (t.with("holds-let-go", [("count", hold.let_go.len().into())])) " " (list(&hold.let_go)) } }
+                @if !hold.released_without_right.is_empty() {
+                    p { (t.with("holds-no-right", [("count", hold.released_without_right.len().into())])) " " (list(&hold.released_without_right)) }
                 }
                 @if of_recipe {
                     p.hint { (t.say("holds-of-recipe-end")) }
@@ -204,32 +199,33 @@ pub async fn end(
 ) -> Result<Response, Trouble> {
     let badge = visitor.manager()?.account.badge;
     let reason = words(&form.reason, "a reason")?;
-    let mut events: Vec<Event> = Vec::new();
-    let mut query = HeldQuery {
-        hold: form.hold,
-        after: None,
-    };
-    loop {
-        let held: HeldAnswer = gateway.ask("held", &query).await?;
-        if held.over_a_scope && query.after.is_none() {
-            let lifted = HoldLifted {
-                hold: form.hold,
-                reason: reason.clone(),
-            };
-            events.push(lifted.into());
-        }
-        events.extend(held.wheels.chunks(IN_ONE_FACT).map(|wheels| {
-            Event::from(WheelReleased {
-                wheels: wheels.to_vec(),
-                hold: form.hold,
-                reason: reason.clone(),
-            })
-        }));
-        query.after = held.wheels.last().copied();
-        if !held.more {
-            break;
-        }
+    let standing: Vec<HoldStanding> = gateway.ask("holds", &()).await?;
+    let codes: Vec<String> = standing.iter().map(|hold| hold.hold.to_string()).collect();
+    if standing.iter().all(|hold| hold.hold != form.hold) {
+        return Err(UnknownName::among(Kind::Hold, form.hold, codes).into());
     }
+    // What every wheel of a recipe is born under is released wheel by wheel.
+    let ends = |hold: &HoldStanding| {
+        hold.hold == form.hold && !matches!(hold.keeps, Keeps::Recipe(_))
+    };
+    let over: Vec<HoldStanding> = standing.into_iter().filter(ends).collect();
+    let mut events: Vec<Event> = Vec::new();
+    if over.iter().any(|hold| matches!(hold.keeps, Keeps::Scope(_))) {
+        let reason = reason.clone();
+        let hold = form.hold;
+        events.push(HoldLifted { hold, reason }.into());
+    }
+    let kept = over.into_iter().flat_map(|hold| hold.kept.into_iter().chain(hold.left));
+    let kept: BTreeSet<WheelId> = kept.collect();
+    // No more wheels in a fact than a message carries.
+    let kept: Vec<WheelId> = kept.into_iter().collect();
+    events.extend(kept.chunks(MOST_IN_A_FACT).map(|wheels| {
+        Event::from(WheelReleased {
+            wheels: wheels.to_vec(),
+            hold: form.hold,
+            reason: reason.clone(),
+        })
+    }));
     gateway.state(badge, events).await?;
     Ok(see("/holds"))
 }
