@@ -303,7 +303,6 @@ impl Worker {
                 answers: &[
                     "recall",
                     "holds",
-                    "held",
                     "papers",
                     "records",
                     "known",

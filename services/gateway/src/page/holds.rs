@@ -8,9 +8,7 @@ use std::collections::BTreeSet;
 
 use axum::extract::{Query, State};
 use axum::response::Response;
-use facts::{
-    BatchId, Event, HoldId, HoldLifted, HoldPlaced, LotId, Scope, WheelId, WheelReleased,
-};
+use facts::{BatchId, Event, HoldId, HoldLifted, HoldPlaced, LotId, Scope, WheelId, WheelReleased};
 use holds::Rights;
 use maud::{Markup, html};
 use names::{Kind, UnknownName};
@@ -205,17 +203,21 @@ pub async fn end(
         return Err(UnknownName::among(Kind::Hold, form.hold, codes).into());
     }
     // What every wheel of a recipe is born under is released wheel by wheel.
-    let ends = |hold: &HoldStanding| {
-        hold.hold == form.hold && !matches!(hold.keeps, Keeps::Recipe(_))
-    };
+    let ends =
+        |hold: &HoldStanding| hold.hold == form.hold && !matches!(hold.keeps, Keeps::Recipe(_));
     let over: Vec<HoldStanding> = standing.into_iter().filter(ends).collect();
     let mut events: Vec<Event> = Vec::new();
-    if over.iter().any(|hold| matches!(hold.keeps, Keeps::Scope(_))) {
+    if over
+        .iter()
+        .any(|hold| matches!(hold.keeps, Keeps::Scope(_)))
+    {
         let reason = reason.clone();
         let hold = form.hold;
         events.push(HoldLifted { hold, reason }.into());
     }
-    let kept = over.into_iter().flat_map(|hold| hold.kept.into_iter().chain(hold.left));
+    let kept = over
+        .into_iter()
+        .flat_map(|hold| hold.kept.into_iter().chain(hold.left));
     let kept: BTreeSet<WheelId> = kept.collect();
     // No more wheels in a fact than a message carries.
     let kept: Vec<WheelId> = kept.into_iter().collect();
