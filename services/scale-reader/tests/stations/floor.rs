@@ -1,6 +1,7 @@
 //! A small dairy: its site, its workers, scanners and a scale played by the test.
 
 use std::future::Future;
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::net::SocketAddr;
 use std::path::Path;
 use std::time::Duration;
@@ -9,6 +10,7 @@ use bus::retry::Backoff;
 use bus::{Bus, Clock, Shutdown};
 use chrono::NaiveTime;
 use edge::Lines;
+use facts::{Event, Fact, FactIdSource, Grade, WheelGraded, WheelPortioned};
 use metrology::{Class, HoopTypes, Plate, Settling, Weight};
 use quantity::DairyClock;
 use site::{Room, Scale, ScaleConnect, Scan, Site, Station};
@@ -76,7 +78,7 @@ pub fn site(stations: Vec<Station>) -> Site {
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
         shift_ends: None,
         lost_after_days: 3,
-        people: Default::default(),
+        people: ["17", "18"].map(|badge| badge.parse().unwrap()).into(),
         rooms: rooms.into(),
         stations,
         recipes: Default::default(),
@@ -210,6 +212,44 @@ impl Scanner {
         }
         last
     }
+}
+
+/// States facts as the office does: a manager, signed in on a page with badge and PIN.
+pub async fn office(bus: &Bus, events: impl IntoIterator<Item = Event>) {
+    static NUMBER: AtomicU64 = AtomicU64::new(0);
+    let ids = FactIdSource::default();
+    let now = Clock::system().now();
+    let fact = |event| Fact {
+        id: ids.next(now),
+        site: "larkholm".parse().unwrap(),
+        station: "gateway".parse().unwrap(),
+        station_seq: NUMBER.fetch_add(1, Ordering::Relaxed) + 1,
+        person: "M1".parse().ok(),
+        occurred_at: now,
+        recorded_at: now,
+        event,
+    };
+    let facts: Vec<Fact> = events.into_iter().map(fact).collect();
+    within(bus.publish_facts(&facts)).await.unwrap();
+}
+
+/// A wheel that is ready to leave, as far as its records tell.
+pub fn ready(wheel: &str) -> [Event; 2] {
+    let wheel = wheel.parse().unwrap();
+    let portioned = WheelPortioned {
+        wheel,
+        batch: "311".parse().unwrap(),
+        weight_g: quantity::Grams::new(11_000).unwrap(),
+        scale: None,
+        tare_g: None,
+        mixer: None,
+    };
+    let graded = WheelGraded {
+        wheels: vec![wheel],
+        via: None,
+        grade: Grade::A,
+    };
+    [portioned.into(), graded.into()]
 }
 
 /// Waits until the log has as many facts, or more.
