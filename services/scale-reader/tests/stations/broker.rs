@@ -84,9 +84,9 @@ async fn a_hold_set_at_one_worker_stops_a_dispatch_at_the_other() {
             (1, "wheel.portioned"),
             (2, "wheel.hooped"),
             (3, "wheel.held"),
-            (1, "wheel.unhooped"),
-            (2, "wheel.graded"),
-            (3, "wheel.released"),
+            (4, "wheel.unhooped"),
+            (5, "wheel.graded"),
+            (6, "wheel.released"),
             (1, "wheel.dispatched"),
         ]
     );

@@ -1,7 +1,6 @@
 //! A small dairy: its site, its workers, scanners and a scale played by the test.
 
 use std::future::Future;
-use std::sync::atomic::{AtomicU64, Ordering};
 use std::net::SocketAddr;
 use std::path::Path;
 use std::time::Duration;
@@ -216,20 +215,20 @@ impl Scanner {
 
 /// States facts as the office does: a manager, signed in on a page with badge and PIN.
 pub async fn office(bus: &Bus, events: impl IntoIterator<Item = Event>) {
-    static NUMBER: AtomicU64 = AtomicU64::new(0);
+    let end = within(bus.floor_end()).await.unwrap();
     let ids = FactIdSource::default();
     let now = Clock::system().now();
-    let fact = |event| Fact {
+    let fact = |(event, station_seq)| Fact {
         id: ids.next(now),
         site: "larkholm".parse().unwrap(),
         station: "gateway".parse().unwrap(),
-        station_seq: NUMBER.fetch_add(1, Ordering::Relaxed) + 1,
+        station_seq,
         person: "M1".parse().ok(),
         occurred_at: now,
         recorded_at: now,
         event,
     };
-    let facts: Vec<Fact> = events.into_iter().map(fact).collect();
+    let facts: Vec<Fact> = events.into_iter().zip(end + 1..).map(fact).collect();
     within(bus.publish_facts(&facts)).await.unwrap();
 }
 
