@@ -17,16 +17,17 @@ use std::net::SocketAddr;
 
 use chrono::NaiveTime;
 use facts::{PersonId, RoomId, SiteId, StationId};
+use holds::{Rights, Rule};
 use quantity::DairyClock;
 use recipe::RecipeBook;
 
 pub use crate::climate::Climate;
+pub use crate::safety::Safety;
 pub use dispatch::Dispatch;
 pub use gateway::{Gateway, Tls};
 pub use labels::{Labels, ProductText};
 pub use printer::{PrintTarget, Printer};
 pub use read::{SiteError, is_reserved};
-pub use safety::Safety;
 pub use scale::{BadBits, Bits, Poll, Scale, ScaleConnect};
 
 /// A dairy, as its site file describes it.
@@ -77,16 +78,8 @@ impl Site {
         self.rooms.iter().find(|room| room.id == id)
     }
 
-    /// What is missing before scanners can be used, if anything: a station whose scanners are
-    /// asked for a badge, and nobody whose badge is known.
-    #[must_use]
-    pub fn nobody_scans(&self) -> Option<String> {
-        let station = self.stations.first().filter(|_| self.people.is_empty())?;
-        Some(format!(
-            "no badge is known, so station {} refuses every one: name those who work here under \
-             [people], badges = [\"01\", \"02\"]",
-            station.id
-        ))
+use facts::{PersonId, RoomId, SiteId, StationId};
+use holds::{Rights, Rule};
     }
 }
 

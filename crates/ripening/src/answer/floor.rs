@@ -31,13 +31,20 @@ pub struct FloorPicture {
     pub places: Vec<PlaceLine>,
     /// How many wheels need what, by how late.
     pub actions: Vec<ActionLine>,
-    /// Situations that stand, worst first.
+    /// Situations that stand, worst first; no more than [`MOST_ALERTS`].
     pub alerts: Vec<AlertLine>,
+    /// How many stand, shown or not.
+    #[serde(default)]
+    pub alerts_in_all: usize,
     /// How much has been folded.
     pub counts: Counts,
     /// Facts that stations numbered and that never arrived.
     pub missing_facts: u64,
 }
+
+/// How many situations a picture of the floor shows. Nobody reads more, and each wheel of a
+/// large floor may have one of its own.
+pub const MOST_ALERTS: usize = 2_000;
 
 /// One place of the floor.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -113,6 +120,7 @@ pub fn floor(floor: &Floor, rooms: &[(RoomId, String)]) -> FloorPicture {
         places: Vec::new(),
         actions: Vec::new(),
         alerts: Vec::new(),
+        alerts_in_all: 0,
         counts: floor.counts(),
         missing_facts: floor.stations().map(|(_, log)| log.missing_count()).sum(),
     };
@@ -234,5 +242,7 @@ pub fn floor(floor: &Floor, rooms: &[(RoomId, String)]) -> FloorPicture {
     picture
         .alerts
         .sort_by_key(|alert| std::cmp::Reverse((alert.level, alert.wheels)));
+    picture.alerts_in_all = picture.alerts.len();
+    picture.alerts.truncate(MOST_ALERTS);
     picture
 }

@@ -87,7 +87,10 @@ fn a_wheel_of_a_recipe_that_asks_for_release_is_born_held_and_stopped_at_dispatc
         "{topics:?}"
     );
     let stopped = floor.scans(&["A.DISPATCH", "O.77", "W.400-01"]);
-    assert!(stopped.starts_with("STOP") && stopped.contains("hold Q-BORN"), "{stopped}");
+    assert!(
+        stopped.starts_with("STOP") && stopped.contains("hold Q-BORN"),
+        "{stopped}"
+    );
     floor.scans(&["A.UNHOOP", "W.400-01", "A.GRADE", "W.400-01", "G.A"]);
     floor.sign_in("M1", Role::Manager);
     floor.scans(&["A.RELEASE", "Q.Q-BORN", "W.400-01"]);
@@ -170,7 +173,11 @@ fn nothing_leaves_for_nobody_and_the_answer_says_what_to_scan_next() {
 fn only_a_signed_in_manager_sends_without_an_order_to_a_customer_and_with_a_reason() {
     let pin = "WRONG  DISPATCH without an order needs a signed-in manager: scan the order first, or use a browser station";
     let role = "WRONG  DISPATCH without an order needs a manager: ask one";
-    for (signed_in, words) in [(None, pin), (Some(Role::Operator), role), (Some(Role::Ironer), role)] {
+    for (signed_in, words) in [
+        (None, pin),
+        (Some(Role::Operator), role),
+        (Some(Role::Ironer), role),
+    ] {
         let mut floor = Floor::with_a_stillage();
         if let Some(role) = signed_in {
             floor.sign_in("17", role);
@@ -201,7 +208,10 @@ fn only_a_signed_in_manager_sends_without_an_order_to_a_customer_and_with_a_reas
         panic!("{:?}", floor.facts);
     };
     let sale = sent.sale.as_ref().unwrap();
-    assert_eq!((sale.customer.as_str(), sale.reason.as_str()), ("HARBOUR", "their order was lost"));
+    assert_eq!(
+        (sale.customer.as_str(), sale.reason.as_str()),
+        ("HARBOUR", "their order was lost")
+    );
     assert_eq!(sent.order, None);
     // Somebody who is no manager, at the same device, with the same action set.
     floor.sign_in("17", Role::Operator);
@@ -220,8 +230,16 @@ fn what_is_not_fit_to_leave_stays_where_there_is_no_dispatch_desk_either() {
         );
         assert!(floor.facts.is_empty());
     };
-    stays(&mut floor, "W.311-01", "311-01 is in hoop H1 by the records");
-    stays(&mut floor, "K.K1", "311-01 is in hoop H1 by the records (and 3 wheels more)");
+    stays(
+        &mut floor,
+        "W.311-01",
+        "311-01 is in hoop H1 by the records",
+    );
+    stays(
+        &mut floor,
+        "K.K1",
+        "311-01 is in hoop H1 by the records (and 3 wheels more)",
+    );
     stays(&mut floor, "W.999-01", "999-01 is not known here");
     let mut floor = Floor::with_a_batch();
     floor.scans(&["A.UNHOOP", "W.311-01", "P.17", "A.DISPATCH", "O.77"]);
@@ -274,7 +292,10 @@ fn dispatch_is_refused_at_its_card_while_the_broker_is_away_and_leaves_nothing_a
     );
     // It goes away, or is not read to its end, after the card.
     for (reach, words) in [
-        (Reach::Away, "STOP  holds cannot be checked while the broker is away"),
+        (
+            Reach::Away,
+            "STOP  holds cannot be checked while the broker is away",
+        ),
         (Reach::Behind, "STOP  holds cannot be checked yet"),
     ] {
         let mut floor = dispatching();
@@ -296,17 +317,29 @@ fn neither_dispatch_nor_release_is_ever_taken_from_a_kept_scan() {
             "STOP  {action} is never taken from scans that were kept offline: nothing recorded. If it was done all the same, tell a manager now"
         )
     };
-    assert_eq!(floor.scan("@2026-03-03T08:00:00Z W.311-02"), never("DISPATCH"));
+    assert_eq!(
+        floor.scan("@2026-03-03T08:00:00Z W.311-02"),
+        never("DISPATCH")
+    );
     // The card itself, kept: refused, and what follows it is nothing.
-    assert_eq!(floor.scan("@2026-03-03T08:01:00Z A.DISPATCH"), never("DISPATCH"));
+    assert_eq!(
+        floor.scan("@2026-03-03T08:01:00Z A.DISPATCH"),
+        never("DISPATCH")
+    );
     assert_eq!(floor.session.action(), None);
     floor.scan("@2026-03-03T08:02:00Z O.77");
     floor.scan("@2026-03-03T08:03:00Z W.311-02");
     floor.kept = Kept::Counter;
     floor.sign_in("M1", Role::Manager);
-    assert_eq!(floor.scan("@2026-03-03T08:10:00Z A.RELEASE"), never("RELEASE"));
+    assert_eq!(
+        floor.scan("@2026-03-03T08:10:00Z A.RELEASE"),
+        never("RELEASE")
+    );
     floor.scans(&["A.RELEASE", "Q.Q7"]);
-    assert_eq!(floor.scan("@2026-03-03T08:12:00Z W.311-02"), never("RELEASE"));
+    assert_eq!(
+        floor.scan("@2026-03-03T08:12:00Z W.311-02"),
+        never("RELEASE")
+    );
     assert!(floor.facts.is_empty());
 }
 
@@ -321,7 +354,12 @@ fn a_slow_clock_does_not_get_round_the_dispatch_desk() {
     });
     floor.scans(&["P.17", "A.DISPATCH", "O.77"]);
     floor.now = at("2026-03-03T09:00:00Z");
-    for stamp in ["", "@2026-03-03T08:55:00Z ", "@2026-03-01T08:55:00Z ", "@2036-03-01T08:55:00Z "] {
+    for stamp in [
+        "",
+        "@2026-03-03T08:55:00Z ",
+        "@2026-03-01T08:55:00Z ",
+        "@2036-03-01T08:55:00Z ",
+    ] {
         let stays = floor.scan(&format!("{stamp}W.311-01"));
         assert!(
             stays.starts_with("STOP  NOT dispatched. 311-01: reserved for order 9"),
@@ -329,7 +367,11 @@ fn a_slow_clock_does_not_get_round_the_dispatch_desk() {
         );
     }
     floor.desk = None;
-    assert!(floor.scan("W.311-01").starts_with("STOP  NOT dispatched: the dispatch desk does not answer"));
+    assert!(
+        floor
+            .scan("W.311-01")
+            .starts_with("STOP  NOT dispatched: the dispatch desk does not answer")
+    );
     assert!(floor.facts.is_empty());
     floor.desk = Some(Stays::default());
     assert!(floor.scan("W.311-01").starts_with("OK"));

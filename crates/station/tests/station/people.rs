@@ -17,7 +17,6 @@ fn the_badge_stays_and_signs_what_follows() {
     assert_eq!(people, [None, badge, badge]);
 }
 
-
 #[test]
 fn an_unknown_badge_is_refused_and_nothing_is_recorded_under_the_person_before() {
     let unknown = "WRONG  badge ZZZ is not known here: nothing recorded. Scan your own badge, or have it added under [people] in the site file";
@@ -92,7 +91,10 @@ fn a_refused_card_leaves_nothing_armed() {
 fn the_role_is_asked_at_every_card() {
     let mut floor = Floor::with_a_stillage();
     floor.sign_in("O1", Role::Operator);
-    assert_eq!(floor.scan("A.GRADE"), "WRONG  GRADE needs an ironer: ask one");
+    assert_eq!(
+        floor.scan("A.GRADE"),
+        "WRONG  GRADE needs an ironer: ask one"
+    );
     floor.sign_in("L1", Role::Inspector);
     assert_eq!(
         floor.scan("A.TURN"),
@@ -155,7 +157,6 @@ fn undo_voids_the_last_record_then_the_one_before_and_each_once() {
     assert_eq!(floor.placement.last_turned(wheel("311-01")), None);
 }
 
-
 fn undone_by(floor: &mut Floor, badge: &str) -> String {
     floor.scans(&[&format!("P.{badge}"), "A.UNDO"])
 }
@@ -178,11 +179,9 @@ fn a_record_is_undone_by_its_own_badge_in_its_own_session_for_ten_minutes() {
     assert!(floor.scan("A.UNDO").starts_with("OK  undone"));
     let mut floor = turned();
     floor.now += Duration::minutes(10);
-    assert!(
-        floor
-            .scan("A.UNDO")
-            .starts_with("WRONG  not undone: 4 wheels on S1 turned. it was recorded more than 10 minutes ago")
-    );
+    assert!(floor.scan("A.UNDO").starts_with(
+        "WRONG  not undone: 4 wheels on S1 turned. it was recorded more than 10 minutes ago"
+    ));
     // Another client of the same station has nothing to undo.
     let mut floor = turned();
     floor.restart();
@@ -209,13 +208,20 @@ fn what_keeps_people_safe_is_not_undone_at_a_station_by_anybody() {
         floor.sign_in("17", Role::Manager);
         let refused = floor.scan("A.UNDO");
         assert!(refused.starts_with("WRONG  not undone: "), "{refused}");
-        assert!(refused.contains("only a manager takes it back, and says why"), "{refused}");
+        assert!(
+            refused.contains("only a manager takes it back, and says why"),
+            "{refused}"
+        );
         assert_eq!(floor.facts.len(), recorded);
     }
     // Held by one badge, undone by another, dispatched: the whole way that was open.
     let mut floor = Floor::with_a_stillage();
     floor.scans(&["P.17", "A.HOLD", "Q.Q7", "W.311-01", "P.18", "A.UNDO"]);
-    assert!(floor.scans(&["A.DISPATCH", "O.77", "W.311-01"]).starts_with("STOP"));
+    assert!(
+        floor
+            .scans(&["A.DISPATCH", "O.77", "W.311-01"])
+            .starts_with("STOP")
+    );
 }
 
 #[test]
@@ -247,7 +253,8 @@ fn a_clock_that_is_wrong_is_told_and_the_scan_counts_from_its_receipt() {
         Some("This scanner's clock says 2001-01-01 00:05: set it")
     );
     let times: Vec<_> = floor.facts.iter().map(|fact| fact.occurred_at).collect();
-    let minutes = [0, 1, 2, 3, 4].map(|minute| at("2026-03-03T08:00:00Z") + Duration::minutes(minute));
+    let minutes =
+        [0, 1, 2, 3, 4].map(|minute| at("2026-03-03T08:00:00Z") + Duration::minutes(minute));
     assert_eq!(times, minutes);
 }
 
@@ -255,9 +262,15 @@ fn a_clock_that_is_wrong_is_told_and_the_scan_counts_from_its_receipt() {
 fn a_scan_from_the_future_hides_nothing() {
     let mut floor = Floor::with_a_stillage();
     floor.scans(&["A.TURN", "@2036-01-01T00:00:00Z W.311-01"]);
-    assert_eq!(floor.placement.last_turned(wheel("311-01")), Some(floor.now));
+    assert_eq!(
+        floor.placement.last_turned(wheel("311-01")),
+        Some(floor.now)
+    );
     floor.scan("W.311-01");
-    assert_eq!(floor.placement.last_turned(wheel("311-01")), Some(floor.now));
+    assert_eq!(
+        floor.placement.last_turned(wheel("311-01")),
+        Some(floor.now)
+    );
 }
 
 #[test]

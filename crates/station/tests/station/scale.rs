@@ -114,7 +114,10 @@ fn a_failed_check_is_not_undone_even_if_it_was_a_slip_but_a_good_check_ends_it()
     assert!(checks(&mut floor, 500, 5_000).starts_with("STOP  FAIL"));
     let refused = floor.scan("A.UNDO");
     assert!(refused.starts_with("WRONG  not undone: FAIL"), "{refused}");
-    assert!(refused.contains("only a manager takes it back"), "{refused}");
+    assert!(
+        refused.contains("only a manager takes it back"),
+        "{refused}"
+    );
     assert!(checks(&mut floor, 5_000, 5_000).starts_with("OK  PASS"));
     assert_eq!(floor.scan("A.PORTION"), "NEXT  PORTION: scan the batch");
 }

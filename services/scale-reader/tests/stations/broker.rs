@@ -171,7 +171,11 @@ async fn a_broker_that_lost_its_log_does_not_stop_the_floor() {
     floor_has(&connect(&broker).await, 3).await;
     let mut door = dairy.scanner("door-1").await;
     // What the old log said is known here, and stays known.
-    while !door.scans(&["A.TURN", "S.S1"]).await.starts_with("OK  1 wheel") {}
+    while !door
+        .scans(&["A.TURN", "S.S1"])
+        .await
+        .starts_with("OK  1 wheel")
+    {}
     broker.kill_hard().await;
     let broker = within(ChildBroker::start_on(new.path(), port))
         .await
@@ -182,7 +186,10 @@ async fn a_broker_that_lost_its_log_does_not_stop_the_floor() {
     let mut answer = door.scans(&["A.DISPATCH", "O.77"]).await;
     // Nothing leaves until the new log has been taken; then the old picture is still there.
     while !answer.starts_with("OK") {
-        assert!(answer.starts_with("STOP") || answer.starts_with("NEXT"), "{answer}");
+        assert!(
+            answer.starts_with("STOP") || answer.starts_with("NEXT"),
+            "{answer}"
+        );
         answer = door.scans(&["A.DISPATCH", "O.77", "S.S1"]).await;
     }
     assert!(
@@ -203,7 +210,11 @@ async fn nothing_leaves_that_the_dispatch_desk_keeps_or_cannot_be_asked_about() 
     });
     dairy.open().await;
     let mut door = dairy.scanner("door-1").await;
-    office(&bus, ["311-01", "311-02"].iter().flat_map(|wheel| ready(wheel))).await;
+    office(
+        &bus,
+        ["311-01", "311-02"].iter().flat_map(|wheel| ready(wheel)),
+    )
+    .await;
     door.scans(&["A.LOAD", "S.S1", "W.311-01", "W.311-02"])
         .await;
     floor_has(&bus, 6).await;
@@ -245,9 +256,15 @@ async fn nothing_leaves_that_the_dispatch_desk_keeps_or_cannot_be_asked_about() 
     floor_has(&bus, 7).await;
     assert_eq!(log(&bus).await.last(), Some(&(3, "wheel.dispatched")));
     let kept = rejected(dairy.data.path(), "move-recorder");
-    let reasons: Vec<_> = kept.iter().map(|line| line["reason"].as_str().unwrap()).collect();
+    let reasons: Vec<_> = kept
+        .iter()
+        .map(|line| line["reason"].as_str().unwrap())
+        .collect();
     assert!(reasons[0].starts_with("NOT dispatched: the dispatch desk does not answer"));
-    assert_eq!(reasons[1], "NOT dispatched. 311-01: not graded: grade it first");
+    assert_eq!(
+        reasons[1],
+        "NOT dispatched. 311-01: not graded: grade it first"
+    );
 }
 
 #[tokio::test]
@@ -261,7 +278,11 @@ async fn what_the_desk_said_of_one_client_lets_nothing_of_another_go() {
         customers: "customers.toml".into(),
     });
     dairy.open().await;
-    office(&bus, ["311-01", "311-02"].iter().flat_map(|wheel| ready(wheel))).await;
+    office(
+        &bus,
+        ["311-01", "311-02"].iter().flat_map(|wheel| ready(wheel)),
+    )
+    .await;
     let (mut one, mut other) = (dairy.scanner("door-1").await, dairy.scanner("door-1").await);
     one.scans(&["P.17", "A.DISPATCH", "O.77"]).await;
     other.scans(&["P.18", "A.DISPATCH", "O.88"]).await;
@@ -271,7 +292,9 @@ async fn what_the_desk_said_of_one_client_lets_nothing_of_another_go() {
     let question = within(questions.next()).await.unwrap();
     let leaving: Leaving = question.read().unwrap();
     assert_eq!(leaving.order, "77".parse().ok());
-    other.scans(&["O.99", "A.TURN", "W.311-02", "A.DISPATCH", "O.88"]).await;
+    other
+        .scans(&["O.99", "A.TURN", "W.311-02", "A.DISPATCH", "O.88"])
+        .await;
     question.answer(&Stays::default()).await.unwrap();
     let answer = one.hear().await;
     assert_eq!(answer, "OK  wheel 311-01 dispatched for order 77");
@@ -300,7 +323,10 @@ async fn a_scanner_whose_clock_is_slow_is_told_once_to_the_chat() {
     let mut scanner = dairy.scanner("room-1").await;
     let slow = |minutes| {
         let at = bus::Clock::system().now() - chrono::TimeDelta::minutes(minutes);
-        format!("@{} W.311-01", at.to_rfc3339_opts(chrono::SecondsFormat::Secs, true))
+        format!(
+            "@{} W.311-01",
+            at.to_rfc3339_opts(chrono::SecondsFormat::Secs, true)
+        )
     };
     scanner.scan("A.TURN").await;
     // The line was opened a moment ago: an older scan was kept. One of now is not.

@@ -225,6 +225,7 @@ pub async fn office(bus: &Bus, events: impl IntoIterator<Item = Event>) {
         station_seq,
         person: "M1".parse().ok(),
         occurred_at: now,
+        claimed_at: None,
         recorded_at: now,
         event,
     };

@@ -52,7 +52,12 @@ async fn two_scanners_at_one_station_have_a_conversation_each() {
         "WRONG  nothing to undo here: tell the office what is wrong"
     );
     let kept = rejected(dairy.data.path(), "move-recorder");
-    assert!(kept[0]["reason"].as_str().unwrap().contains("no action yet"));
+    assert!(
+        kept[0]["reason"]
+            .as_str()
+            .unwrap()
+            .contains("no action yet")
+    );
 }
 
 #[tokio::test]
@@ -60,11 +65,20 @@ async fn an_unknown_badge_is_refused_and_kept_with_the_reason() {
     let dairy = Dairy::start(vec![station("room-1", None)], &nobody()).await;
     let mut scanner = dairy.scanner("room-1").await;
     let refused = scanner.scans(&["P.17", "A.TURN", "P.ZZZ"]).await;
-    assert!(refused.starts_with("WRONG  badge ZZZ is not known here"), "{refused}");
+    assert!(
+        refused.starts_with("WRONG  badge ZZZ is not known here"),
+        "{refused}"
+    );
     let refused = scanner.scan("W.311-01").await;
-    assert!(refused.starts_with("WRONG  badge ZZZ is not known here"), "{refused}");
+    assert!(
+        refused.starts_with("WRONG  badge ZZZ is not known here"),
+        "{refused}"
+    );
     let kept = rejected(dairy.data.path(), "move-recorder");
-    assert_eq!((&kept[0]["line"], &kept[1]["line"]), (&"P.ZZZ".into(), &"W.311-01".into()));
+    assert_eq!(
+        (&kept[0]["line"], &kept[1]["line"]),
+        (&"P.ZZZ".into(), &"W.311-01".into())
+    );
 }
 
 #[tokio::test]
@@ -73,14 +87,23 @@ async fn an_older_scan_was_kept_only_where_the_line_was_down() {
     let mut scanner = dairy.scanner("room-1").await;
     let now = Clock::system().now();
     let scanned = now - TimeDelta::minutes(30);
-    let line = format!("@{} W.311-01", scanned.to_rfc3339_opts(SecondsFormat::Millis, true));
+    let line = format!(
+        "@{} W.311-01",
+        scanned.to_rfc3339_opts(SecondsFormat::Millis, true)
+    );
     // Before this line was opened: kept. And its own clock, ten minutes ahead, is told.
     let answer = scanner.scans(&["A.TURN", &line]).await;
     assert!(!answer.contains("clock"), "{answer}");
     let ahead = now + TimeDelta::minutes(10);
-    let line = format!("@{} W.311-01", ahead.to_rfc3339_opts(SecondsFormat::Millis, true));
+    let line = format!(
+        "@{} W.311-01",
+        ahead.to_rfc3339_opts(SecondsFormat::Millis, true)
+    );
     let answer = scanner.scan(&line).await;
-    assert!(answer.contains("This scanner's clock is 9 min ahead") || answer.contains("10 min ahead"), "{answer}");
+    assert!(
+        answer.contains("This scanner's clock is 9 min ahead") || answer.contains("10 min ahead"),
+        "{answer}"
+    );
 }
 
 #[tokio::test]
