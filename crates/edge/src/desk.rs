@@ -206,8 +206,8 @@ impl Desk {
     /// Goes on where an earlier run of this device stopped: the lines since the last action was
     /// set, what they recorded having been recorded then.
     pub fn resume(&self, signed_in: SignedIn, lines: &[String]) {
-        let mut session = self.own.session();
         let picture = self.worker.picture();
+        let mut session = self.own.session();
         for line in lines {
             let scan = Scan {
                 signed_in: Some(signed_in),
