@@ -81,6 +81,19 @@ enum Work {
     CheckWeight(CheckWeight),
 }
 
+/// What UNDO takes back of what one scan recorded. The hold that a wheel was born under goes
+/// with the wheel: a station takes back no hold.
+fn undoable(facts: &[Fact]) -> impl Iterator<Item = &Fact> {
+    let born = |wheel| {
+        let mut events = facts.iter().map(|fact| &fact.event);
+        events.any(|event| matches!(event, Event::WheelPortioned(p) if p.wheel == wheel))
+    };
+    facts.iter().filter(move |fact| match &fact.event {
+        Event::WheelHeld(held) => !held.wheels.iter().all(|wheel| born(*wheel)),
+        _ => true,
+    })
+}
+
 impl Session {
     /// A conversation in which nothing was scanned yet.
     #[must_use]
@@ -198,7 +211,7 @@ impl Session {
             self.done.remove(0);
         }
         self.done.push(Done {
-            facts: facts.iter().map(|f| f.id).collect(),
+            facts: undoable(facts).map(|f| f.id).collect(),
             words: std::mem::take(&mut self.doing),
         });
     }
