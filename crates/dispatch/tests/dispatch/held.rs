@@ -161,6 +161,7 @@ fn event() -> impl Strategy<Value = Event> {
             via: None,
             order: None,
             market: None,
+            sale: None,
         }.into()),
         1 => wheels().prop_map(move |wheels| {
             facts::WheelReturned { wheels, reason: reason() }.into()
@@ -189,6 +190,7 @@ fn history() -> impl Strategy<Value = Vec<Fact>> {
             station_seq: n as u64 + 1,
             person: person.map(code),
             occurred_at: instant(hour),
+            claimed_at: None,
             recorded_at: instant(hour),
             event: match void.filter(|_| n > 0) {
                 Some(target) => facts::Voided {
