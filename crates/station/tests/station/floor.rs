@@ -181,7 +181,10 @@ impl Floor {
             person: None,
             event: event.into(),
         };
-        let fact = self.stamp(draft, self.now);
+        let fact = Fact {
+            station: "gateway".parse().unwrap(),
+            ..self.stamp(draft, self.now)
+        };
         self.placement.apply(&fact);
         fact
     }
