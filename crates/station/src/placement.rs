@@ -94,7 +94,7 @@ impl Placement {
         if self.touched.contains_key(&fact.id) || self.aside.contains_key(&fact.id) {
             return;
         }
-        let Some(said) = Said::of(fact) else {
+        let Some(said) = Said::of(fact).filter(|said| !said.is_of_nothing()) else {
             return;
         };
         if self.voids.has_voided(fact) {
@@ -125,9 +125,7 @@ impl Placement {
                         }
                     }
                 }
-                if !wheels.is_empty() {
-                    self.touched.insert(fact, Touched::Wheels(wheels));
-                }
+                self.touched.insert(fact, Touched::Wheels(wheels));
             }
         }
     }
@@ -503,6 +501,7 @@ impl Said {
                 },
                 via_stillage(e.via),
             ),
+            Event::WheelGraded(e) => Change::Graded(e.grade),
             Event::WheelHeld(_) | Event::WheelReleased(_) => Change::Held(Note::of(fact)?),
             Event::WheelDispatched(_) => Change::Dispatched,
             Event::WheelReturned(_) => Change::Returned,
@@ -514,6 +513,10 @@ impl Said {
             order,
             kind,
         ))
+    }
+
+    fn is_of_nothing(&self) -> bool {
+        matches!(self, Self::Wheels(wheels, ..) if wheels.is_empty())
     }
 
     const fn order(&self) -> Order {
