@@ -114,6 +114,11 @@ impl Desk {
         self.session().action()
     }
 
+    /// Leaves no action set: a card was refused that the station core has not seen.
+    pub fn disarm(&self) {
+        self.session().disarm();
+    }
+
     /// The wheels that stand on something, as far as this worker has followed.
     #[must_use]
     pub fn wheels_on(&self, carrier: Carrier) -> Vec<WheelId> {

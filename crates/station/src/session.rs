@@ -129,6 +129,12 @@ impl Session {
         self.work.action()
     }
 
+    /// Leaves no action set: what was to be set in its place is refused, and the next scans
+    /// must not be taken under the one before.
+    pub fn disarm(&mut self) {
+        self.work = Work::None;
+    }
+
     /// Says who stands here, where something other than a scanned badge tells.
     pub const fn identify(&mut self, person: PersonId) {
         self.person = Some(person);

@@ -12,6 +12,7 @@ mod gateway;
 mod guard;
 mod limit;
 mod live;
+mod lookup;
 pub mod outlook;
 mod page;
 pub mod people;

@@ -85,7 +85,7 @@ pub async fn place_order(
     visitor: &Visitor,
     order: OrderPlaced,
 ) -> Result<Vec<Fact>, Trouble> {
-    let badge = visitor.recorder()?.account.badge;
+    let signed = visitor.recorder()?;
     let checked: Checked = gateway.ask(CHECK, &order).await?;
     if !checked.troubles.is_empty() {
         return Err(Trouble::bad(checked.troubles.join("; ")));
@@ -93,7 +93,7 @@ pub async fn place_order(
     if checked.known {
         return Ok(Vec::new());
     }
-    gateway.stations().state(badge, vec![order.into()]).await
+    gateway.stations().state(signed, vec![order.into()]).await
 }
 
 /// Records that an order is cancelled.
@@ -106,7 +106,7 @@ pub async fn cancel_order(
     order: OrderId,
     reason: &str,
 ) -> Result<Vec<Fact>, Trouble> {
-    let badge = visitor.recorder()?.account.badge;
+    let signed = visitor.recorder()?;
     let reason = words(reason, "a reason")?;
     let orders: Vec<Order> = gateway.ask("orders", &()).await?;
     let known = orders.into_iter().find(|known| known.id == order);
@@ -115,7 +115,7 @@ pub async fn cancel_order(
         return Err(Trouble::bad(format!("order {order} is cancelled already")));
     }
     let event = Event::from(OrderCancelled { order, reason });
-    gateway.stations().state(badge, vec![event]).await
+    gateway.stations().state(signed, vec![event]).await
 }
 
 /// Records that the customer was told what comes.
@@ -128,14 +128,14 @@ pub async fn confirm_order(
     order: OrderId,
     body: &ConfirmBody,
 ) -> Result<Vec<Fact>, Trouble> {
-    let badge = visitor.recorder()?.account.badge;
+    let signed = visitor.recorder()?;
     let allocation: Allocation = gateway.ask("allocation", &()).await?;
     let day = body.arrive_on.map(DairyDay::starting);
     let confirmed = from_allocation(&allocation, order, day, body.partly)
         .map_err(|not_yet| Trouble::bad(not_yet.to_string()))?;
     gateway
         .stations()
-        .state(badge, vec![confirmed.into()])
+        .state(signed, vec![confirmed.into()])
         .await
 }
 

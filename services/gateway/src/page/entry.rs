@@ -5,6 +5,7 @@
 
 use std::collections::BTreeMap;
 
+use authority::people::{Proof, may_state_kind};
 use axum::extract::{Path, State};
 use axum::response::Response;
 use facts::{Event, TYPES};
@@ -15,6 +16,7 @@ use serde_json::{Map, Value};
 use super::frame::{Frame, Here, token};
 use super::{Gate, looking, say, see};
 use crate::guard::{Filled, Visitor};
+use crate::people::Signed;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
@@ -210,9 +212,22 @@ pub async fn list(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trou
     let t = visitor.tongue();
     let content = html! {
         p { (t.say("entry-words")) }
-        ul.list { @for (topic, _) in ENTRIES { li { a.big href={ "/entry/" (topic) } { (title(t, topic)) } } } }
+        ul.list { @for (topic, _) in ENTRIES {
+            li { @match may(&visitor, topic) {
+                Ok(_) => a.big href={ "/entry/" (topic) } { (title(t, topic)) },
+                Err(why) => { (title(t, topic)) " · " (say::core(t, &why.words)) },
+            } }
+        } }
     };
     Ok(Frame::new(&gateway, &visitor, t.say("entry-title"), Here::Nowhere).draw(&content))
+}
+
+/// Whoever may enter this, by the table of who may state what.
+fn may<'v>(visitor: &'v Visitor, topic: &str) -> Result<&'v Signed, Trouble> {
+    let signed = visitor.signed()?;
+    may_state_kind(topic, Proof::SignedIn(signed.account.role))
+        .map_err(|refused| Trouble::forbidden(format!("this {refused}")))?;
+    Ok(signed)
 }
 
 /// One form.
@@ -221,12 +236,13 @@ pub async fn form(
     visitor: Visitor,
     Path(topic): Path<String>,
 ) -> Result<Markup, Trouble> {
-    visitor.recorder()?;
+    let fields = fields(&topic)?;
+    may(&visitor, &topic)?;
     let t = visitor.tongue();
     let content = html! {
         form.card method="post" action={ "/entry/" (topic) } {
             (token(&visitor))
-            @for (name, kind, must) in fields(&topic)? { (input(t, name, *kind, *must)) }
+            @for (name, kind, must) in fields { (input(t, name, *kind, *must)) }
             @if let Some(caution) = caution(&topic) { p { (say::core(t, caution.words())) } }
             p.hint { (t.say("entry-now")) }
             button.primary type="submit" { (t.say("entry-do")) }
@@ -292,9 +308,11 @@ pub async fn enter(
     Path(topic): Path<String>,
     Filled(filled): Filled<BTreeMap<String, String>>,
 ) -> Result<Response, Trouble> {
-    let badge = visitor.recorder()?.account.badge;
+    let fields = fields(&topic)?;
+    let signed = may(&visitor, &topic)?;
+    let badge = signed.account.badge;
     let mut body = Map::new();
-    for (name, kind, must) in fields(&topic)? {
+    for (name, kind, must) in fields {
         let text = filled.get(*name).map_or("", |text| text.trim());
         if text.is_empty() {
             if *must {
@@ -319,7 +337,7 @@ pub async fn enter(
     let event = Event::read(info.ty, &body)
         .ok_or_else(|| Trouble::missing("there is no such fact"))?
         .map_err(|error| Trouble::bad(format!("this does not fit: {error}")))?;
-    gateway.state(badge, vec![event]).await?;
+    gateway.state(signed, vec![event]).await?;
     Ok(see("/entry"))
 }
 

@@ -14,7 +14,7 @@ use maud::{Markup, html};
 use records::Caution;
 use serde::Deserialize;
 
-use super::frame::{Frame, Here, is_manager, token};
+use super::frame::{Frame, Here, may, token};
 use super::{Gate, looking, say, see};
 use crate::api::words;
 use crate::gateway::Gateway;
@@ -63,7 +63,7 @@ pub async fn page(
         p.hint { (say::core(t, Caution::Mycotoxins.words())) }
         @if standing.is_empty() { p.empty { (t.say("holds-none")) } }
         @for hold in &standing { (card(&gateway, &visitor, t, hold)) }
-        @if visitor.recorder().is_ok() {
+        @if may(&visitor, "hold.placed") {
             h2 { (t.say("holds-new")) }
             form.card method="post" action="/holds" {
                 (token(&visitor))
@@ -100,7 +100,7 @@ fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &Standing) -> Mar
                 @if !hold.released_without_right.is_empty() {
                     p { (t.with("holds-no-right", [("count", hold.released_without_right.len().into())])) }
                 }
-                @if is_manager(visitor) {
+                @if may(visitor, "hold.lifted") {
                     details {
                         summary { (t.say("holds-end")) }
                         form.card method="post" action="/holds/end" {
@@ -130,7 +130,7 @@ pub async fn place(
     visitor: Visitor,
     Filled(form): Filled<Placed>,
 ) -> Result<Response, Trouble> {
-    let badge = visitor.recorder()?.account.badge;
+    let signed = visitor.recorder()?;
     let bad = |reason: facts::BadCode| Trouble::bad(reason.to_string());
     let code = form.code.trim();
     let scope = match form.what.as_str() {
@@ -144,7 +144,7 @@ pub async fn place(
         reason: words(&form.reason, "a reason")?,
         cause: None,
     };
-    gateway.state(badge, vec![placed.into()]).await?;
+    gateway.state(signed, vec![placed.into()]).await?;
     Ok(see("/holds"))
 }
 
@@ -159,7 +159,7 @@ pub async fn end(
     visitor: Visitor,
     Filled(form): Filled<Ended>,
 ) -> Result<Response, Trouble> {
-    let badge = visitor.manager()?.account.badge;
+    let signed = visitor.manager()?;
     let reason = words(&form.reason, "a reason")?;
     let standing: Vec<Standing> = gateway.ask("holds", &()).await?;
     let over = standing.into_iter().filter(|hold| hold.hold == form.hold);
@@ -179,6 +179,6 @@ pub async fn end(
         };
         events.push(released.into());
     }
-    gateway.state(badge, events).await?;
+    gateway.state(signed, events).await?;
     Ok(see("/holds"))
 }

@@ -8,4 +8,6 @@ mod orders;
 mod pages;
 mod people;
 mod recall;
+mod refused;
 mod scan;
+mod who;
