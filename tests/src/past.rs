@@ -121,6 +121,7 @@ impl Past {
                 station_seq: *number,
                 person: draft.person,
                 occurred_at: draft.occurred_at,
+                claimed_at: None,
                 recorded_at: now,
                 event: draft.event,
             };

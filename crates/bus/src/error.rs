@@ -190,4 +190,12 @@ pub enum OutboxError {
     /// A fact could not be written as JSON.
     #[error("this fact cannot be written down: {0}")]
     Write(serde_json::Error),
+    /// A fact says what nobody could read again, for example a time of a clock never set.
+    #[error("this {ty} cannot be taken: {why}")]
+    Unreadable {
+        /// The fact's type.
+        ty: &'static str,
+        /// What a reader would say.
+        why: facts::wire::Unreadable,
+    },
 }

@@ -175,13 +175,15 @@ impl Outbox {
             let mut batch = sled::Batch::default();
             for draft in drafts {
                 number += 1;
+                let (occurred_at, claimed_at) = facts::ordered(draft.occurred_at, recorded_at);
                 let fact = Fact {
                     id: order.ids.next(recorded_at),
                     site: inner.site,
                     station: *station,
                     station_seq: number,
                     person: draft.person,
-                    occurred_at: draft.occurred_at,
+                    occurred_at,
+                    claimed_at,
                     recorded_at,
                     event: draft.event,
                 };
@@ -191,6 +193,13 @@ impl Outbox {
                         ty: fact.event.ty(),
                         size: line.len(),
                         most: LARGEST,
+                    });
+                }
+                // What readers would refuse must not be taken from anyone.
+                if let Err(why) = wire::from_line(&line) {
+                    return Err(OutboxError::Unreadable {
+                        ty: fact.event.ty(),
+                        why,
                     });
                 }
                 batch.insert(&key(WAITS, position), line.as_bytes());

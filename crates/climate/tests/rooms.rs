@@ -218,6 +218,7 @@ fn fact(n: u128, hour: i64, event: Event) -> Fact {
         station_seq: 1,
         person: None,
         occurred_at: at,
+        claimed_at: None,
         recorded_at: at,
         event,
     }

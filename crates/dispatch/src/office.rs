@@ -71,6 +71,7 @@ pub struct Asked {
     /// How many wheels.
     pub wheels: u32,
     /// The day they should arrive by.
+    #[serde(deserialize_with = "quantity::calendar::read::date")]
     pub by: NaiveDate,
     /// How sure it must be, percent.
     pub sure_pct: u8,
@@ -154,7 +155,7 @@ impl Office {
         let clock = &self.floor.practice().clock;
         Now {
             today: clock.day_of(at),
-            time: at.with_timezone(&clock.zone()).time(),
+            time: clock.at_home(at).time(),
         }
     }
 

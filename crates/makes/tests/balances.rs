@@ -36,6 +36,7 @@ impl Given {
             station_seq: u64::try_from(n).unwrap(),
             person: None,
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         });

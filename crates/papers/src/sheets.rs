@@ -349,7 +349,7 @@ pub fn one_step_forward(facts: &[Fact], dairy: &Dairy, clock: &DairyClock, asked
         let count = shipment.wheels.len() as f64;
         rows.push(vec![
             Cell::Date(date),
-            Cell::Time(shipment.at.with_timezone(&clock.zone()).naive_local()),
+            Cell::Time(clock.at_home(shipment.at).naive_local()),
             lot.into(),
             dairy.describe(recipe).into(),
             kg(shipment.weight_g),

@@ -55,6 +55,7 @@ impl Teller {
             station_seq: self.number,
             person: None,
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         }

@@ -182,7 +182,7 @@ impl Floor<'_> {
     pub(crate) fn time(&self, at: DateTime<Utc>) -> String {
         let clock = self.setup.clock;
         if self.is_today(at) {
-            let time = at.with_timezone(&clock.zone()).format("%H:%M");
+            let time = clock.at_home(at).format("%H:%M");
             format!("today at {time}")
         } else {
             format!("on {}", clock.local(at))

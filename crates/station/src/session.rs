@@ -152,7 +152,9 @@ impl Session {
                 };
             }
         };
-        let at = line.kept_since.unwrap_or(now);
+        let claimed = line.kept_since.unwrap_or(now);
+        // Nothing can have been scanned after it was received.
+        let at = claimed.min(now);
         let step = match line.code {
             Code::Person(person) => {
                 self.person = Some(person);
@@ -166,8 +168,8 @@ impl Session {
                 work.take(code, &floor)
             }
         };
-        let mut outcome = self.outcome(step, at);
-        if let Some(warning) = self.clock_warning(at, now) {
+        let mut outcome = self.outcome(step, claimed);
+        if let Some(warning) = self.clock_warning(claimed, now) {
             outcome.answer.words = format!("{}. {warning}", outcome.answer.words);
             if outcome.answer.level == Level::Ok {
                 outcome.answer.level = Level::Wrong;
@@ -290,7 +292,7 @@ impl Session {
         if ahead > AHEAD {
             let minutes = ahead.num_minutes();
             Some(format!(
-                "This scanner's clock is {minutes} min ahead: set it"
+                "Taken as scanned now: this scanner's clock is {minutes} min ahead, set it"
             ))
         } else if -ahead > KEPT {
             let local = self.setup.clock.local(at);

@@ -34,6 +34,7 @@ const TELL_AHEAD_DAYS: i64 = 42;
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PickQuery {
     /// The day it leaves.
+    #[serde(default, deserialize_with = "quantity::calendar::read::date_or_none")]
     pub day: Option<NaiveDate>,
 }
 

@@ -141,6 +141,7 @@ impl House {
             station_seq: self.numbered,
             person: None,
             occurred_at: self.now,
+            claimed_at: None,
             recorded_at: self.now,
             event: event.into(),
         };

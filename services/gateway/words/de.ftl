@@ -311,6 +311,7 @@ wheel-next = Was er braucht
 wheel-next-none = Nichts ist zu tun.
 wheel-by = bis { $time }
 wheel-life = Sein Leben
+wheel-claim = angegeben { $claimed }, empfangen { $received }
 wheel-line = Sein Leben von { $from } bis { $to }
 wheel-line-hint = Balken sind Räume, kurze Striche sind Wendungen, Punkte alles andere. Die Liste darunter sagt es in Worten.
 wheel-corrected = { $count ->

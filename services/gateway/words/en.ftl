@@ -311,6 +311,7 @@ wheel-next = What it needs
 wheel-next-none = Nothing is asked for.
 wheel-by = by { $time }
 wheel-life = Its life
+wheel-claim = claimed { $claimed }, received { $received }
 wheel-line = Its life from { $from } to { $to }
 wheel-line-hint = Bars are rooms, short strokes are turns, dots are everything else. The list below says it in words.
 wheel-corrected = { $count ->

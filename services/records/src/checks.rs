@@ -3,7 +3,7 @@
 
 use bus::telling::Telling;
 use chrono::{DateTime, TimeDelta, Utc};
-use quantity::DairyClock;
+use quantity::{DairyClock, calendar};
 use safety::{About, Check, Diary, Plan, Standing};
 use trace::{Rights, Trace};
 
@@ -92,5 +92,5 @@ fn alert(check: &Check, word: &str, text: String) -> Telling {
 
 /// Forgets what no alert will need.
 pub fn tidy(diary: &mut Diary, now: DateTime<Utc>) {
-    diary.forget_routine_before(now - ROUTINE_KEPT);
+    diary.forget_routine_before(calendar::earlier(now, ROUTINE_KEPT));
 }

@@ -7,7 +7,7 @@ use bus::telling::Telling;
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::wire::Read;
 use facts::{Event, Fact, SiteId};
-use quantity::{DairyClock, DairyDay};
+use quantity::{DairyClock, DairyDay, calendar};
 use safety::{Diary, Plan};
 use seal::{BadLedger, Entry, Seal};
 use trace::{HoldStanding, Index, Trace};
@@ -210,7 +210,7 @@ impl Keeper {
     /// clock of whoever ended it is ahead of ours. Else it would count as ended already.
     #[must_use]
     pub fn hold_at(&self, now: DateTime<Utc>) -> DateTime<Utc> {
-        let after = |ended: DateTime<Utc>| ended + TimeDelta::milliseconds(1);
+        let after = |ended: DateTime<Utc>| calendar::later(ended, TimeDelta::milliseconds(1));
         self.ended.map_or(now, |ended| now.max(after(ended)))
     }
 

@@ -190,7 +190,8 @@ fn state_owed(
         person: None,
         event,
     });
-    outbox.record(station, drafts.collect(), now)?;
+    // As if it were stated then: it must count after what ended the hold before it.
+    outbox.record(station, drafts.collect(), at)?;
     Ok(())
 }
 

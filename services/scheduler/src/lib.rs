@@ -93,6 +93,9 @@ async fn spell(
 ) -> anyhow::Result<Ended> {
     let store = Arc::new(Store::open(folder)?);
     let mut fold = Fold::load(site, store.clone())?;
+    if matches!(clock, Clock::System) {
+        fold.broker_tells_time();
+    }
     let mut log = match bus.floor_after(fold.position()).await {
         Err(error) => return Err(error).context(
             "the scheduler's store belongs to another log: restore the broker's data, or delete the scheduler's data folder to fold this log from its beginning",

@@ -85,6 +85,7 @@ impl Desk {
             station_seq: 1,
             person: None,
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: Event::from(WheelDispatched {
                 wheels,

@@ -61,6 +61,7 @@ impl Station {
             station_seq: self.seq,
             person: person.map(|p| PersonId::new(p).unwrap()),
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         }

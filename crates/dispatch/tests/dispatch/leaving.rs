@@ -306,6 +306,7 @@ pub fn note() -> DispatchNote {
             station_seq: number,
             person: None,
             occurred_at: "2026-03-01T08:00:00Z".parse().unwrap(),
+            claimed_at: None,
             recorded_at: "2026-03-01T08:00:00Z".parse().unwrap(),
             event,
         });

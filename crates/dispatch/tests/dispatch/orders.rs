@@ -48,6 +48,7 @@ pub fn fact(n: u128, hour: u32, event: impl Into<Event>) -> Fact {
         station_seq: u64::try_from(n).unwrap(),
         person: None,
         occurred_at: at,
+        claimed_at: None,
         recorded_at: at,
         event: event.into(),
     }

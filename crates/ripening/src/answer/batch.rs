@@ -36,6 +36,7 @@ pub fn batch(floor: &Floor, id: BatchId) -> Option<BatchPicture> {
     let clock = &floor.practice().clock;
     let record = batch.lines.iter().map(|(moment, line)| LifeLine {
         at: moment.at,
+        claim: None,
         at_local: clock.local(moment.at),
         words: line.words.clone(),
         station: line.station,

@@ -9,7 +9,7 @@ use quantity::DairyDay;
 use serde::{Deserialize, Serialize};
 
 use crate::rule::{self, Case};
-use crate::{Floor, NextAction, Severity, State, Urgency};
+use crate::{Claim, Floor, NextAction, Severity, State, Urgency};
 
 /// One thing a wheel needs.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -45,6 +45,9 @@ pub struct LifeLine {
     pub at: DateTime<Utc>,
     /// The same, local.
     pub at_local: String,
+    /// What the device claimed and when that was received, where they differ.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub claim: Option<Claim>,
     /// What happened.
     pub words: String,
     /// The station that stated it.
@@ -175,6 +178,7 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
     let life = wheel.chronicle().notes().into_iter().map(|note| LifeLine {
         at: note.moment.at,
         at_local: clock.local(note.moment.at),
+        claim: note.claim,
         words: note.words(),
         station: note.station,
         person: note.person,

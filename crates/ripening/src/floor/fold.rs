@@ -73,6 +73,15 @@ impl Floor {
         }
     }
 
+    /// The broker stored a fact at this instant, by its own clock: its station's can be held
+    /// against that.
+    pub fn stored(&mut self, fact: &Fact, at: DateTime<Utc>) {
+        let log = self.stations.entry(fact.station).or_default();
+        log.stored(fact, at);
+        self.stale.stations.insert(fact.station);
+        self.changed.stations.insert(fact.station);
+    }
+
     /// Counts a message that is no fact.
     pub fn count_unknown_type(&mut self) {
         self.counts.unknown_types += 1;

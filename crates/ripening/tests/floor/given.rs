@@ -76,6 +76,7 @@ impl Given {
             station_seq: self.facts.len() as u64 + 1,
             person: None,
             occurred_at,
+            claimed_at: None,
             recorded_at: occurred_at,
             event: event.into(),
         });

@@ -149,6 +149,7 @@ impl Floor {
             station_seq: 1,
             person: draft.person,
             occurred_at: draft.occurred_at,
+            claimed_at: None,
             recorded_at: now,
             event: draft.event,
         }

@@ -129,6 +129,7 @@ fn fact(n: usize, minute: i64, event: Event) -> Fact {
         station_seq: n as u64 + 1,
         person: None,
         occurred_at,
+        claimed_at: None,
         recorded_at: occurred_at,
         event,
     }

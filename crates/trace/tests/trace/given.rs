@@ -58,6 +58,7 @@ impl Log {
             station_seq: number,
             person: (!badge.is_empty()).then(|| id(badge)),
             occurred_at: time(at),
+            claimed_at: None,
             recorded_at: time(at),
             event: event.into(),
         };

@@ -215,6 +215,7 @@ pub fn any_log() -> impl Strategy<Value = Vec<Fact>> {
                 station_seq: n as u64 + 1,
                 person: badge.then(|| id("07")),
                 occurred_at: time("5 06:00") + chrono::TimeDelta::minutes(53 * n as i64),
+                claimed_at: None,
                 recorded_at: time("5 06:00"),
                 event,
             });

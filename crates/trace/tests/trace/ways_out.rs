@@ -42,6 +42,7 @@ fn held(facts: &[Fact]) -> (Vec<Fact>, BTreeSet<WheelId>) {
             station_seq: number,
             person: person.map(id),
             occurred_at: time("7 06:00") + chrono::TimeDelta::seconds(number as i64),
+            claimed_at: None,
             recorded_at: time("7 06:00"),
             event,
         });

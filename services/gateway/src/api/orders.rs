@@ -36,6 +36,7 @@ pub struct PromiseParameters {
     /// How many wheels.
     pub wheels: u32,
     /// The day they should arrive by.
+    #[serde(deserialize_with = "quantity::calendar::read::date")]
     pub by: NaiveDate,
     /// How sure it must be, percent; 90 if left out.
     pub sure_pct: Option<u8>,
@@ -46,6 +47,7 @@ pub struct PromiseParameters {
 #[serde(deny_unknown_fields)]
 pub struct PicksParameters {
     /// The day it leaves; today if left out.
+    #[serde(default, deserialize_with = "quantity::calendar::read::date_or_none")]
     pub day: Option<NaiveDate>,
 }
 
@@ -54,6 +56,7 @@ pub struct PicksParameters {
 #[serde(deny_unknown_fields)]
 pub struct ConfirmBody {
     /// The day; the next that is open if left out.
+    #[serde(default, deserialize_with = "quantity::calendar::read::date_or_none")]
     pub arrive_on: Option<NaiveDate>,
     /// Also when wheels are missing.
     #[serde(default)]

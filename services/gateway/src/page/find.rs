@@ -187,4 +187,5 @@ fn date(text: &str) -> Option<NaiveDate> {
     forms
         .iter()
         .find_map(|form| NaiveDate::parse_from_str(text, form).ok())
+        .filter(|day| quantity::calendar::date(*day).is_ok())
 }

@@ -80,8 +80,7 @@ fn whole(text: &str) -> Result<u32, Trouble> {
 }
 
 fn day(text: &str) -> Result<NaiveDate, Trouble> {
-    let read = text.trim().parse();
-    read.map_err(|_| Trouble::bad(format!("{text:?}: write a day as 2026-03-04")))
+    quantity::calendar::read_date(text.trim()).map_err(Trouble::bad)
 }
 
 /// The customers file, as it is now.

@@ -69,7 +69,7 @@ pub fn face(t: Tongue, face: Face) -> String {
 pub fn time(gateway: &Gateway, at: DateTime<Utc>) -> String {
     let clock = gateway.site().clock;
     if clock.day_of(at) == clock.day_of(gateway.now()) {
-        at.with_timezone(&clock.zone()).format("%H:%M").to_string()
+        clock.at_home(at).format("%H:%M").to_string()
     } else {
         clock.local(at)
     }

@@ -164,6 +164,12 @@ pub fn told(gateway: &Gateway, t: Tongue, line: &LifeLine) -> Markup {
         }
         " · " (line.station)
         @if let Some(who) = who { " · " (who) }
+        @if let Some(claim) = line.claim {
+            @let local = |at| gateway.site().clock.local(at);
+            p.hint { (t.with("wheel-claim", [
+                ("claimed", local(claim.claimed).into()), ("received", local(claim.received).into()),
+            ])) }
+        }
         @if let Some(reason) = &line.voided { p { (t.say("voided")) " " (say::core(t, reason)) } }
     }
 }

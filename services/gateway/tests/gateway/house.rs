@@ -201,6 +201,7 @@ impl House {
             station_seq: 1,
             person: None,
             occurred_at: then,
+            claimed_at: None,
             recorded_at: then,
             event: started.into(),
         };
@@ -243,6 +244,7 @@ impl House {
                 station_seq: seq,
                 person: None,
                 occurred_at: then + TimeDelta::minutes(i64::try_from(seq).unwrap()),
+                claimed_at: None,
                 recorded_at: then,
                 event,
             })
@@ -260,6 +262,7 @@ impl House {
             station_seq: 1,
             person: None,
             occurred_at: now,
+            claimed_at: None,
             recorded_at: now,
             event: WheelHeld {
                 wheels: vec![code(wheel)],
@@ -296,6 +299,7 @@ impl House {
                 station_seq: seq,
                 person: None,
                 occurred_at: now,
+                claimed_at: None,
                 recorded_at: now,
                 event,
             })

@@ -58,6 +58,7 @@ async fn ripe_wheels(house: &House) {
                 station_seq: seq,
                 person: None,
                 occurred_at: at,
+                claimed_at: None,
                 recorded_at: at,
                 event,
             }
