@@ -28,6 +28,6 @@ pub use error::{BusError, OutboxError};
 pub use facts::Draft;
 pub use floor_log::{FloorLog, Position, Stored};
 pub use jobs::{Job, Jobs};
-pub use outbox::{Note, Outbox};
+pub use outbox::{Note, Outbox, Written};
 pub use shutdown::Shutdown;
 pub use streams::{DERIVED, FLOOR, REJECTED};

@@ -429,6 +429,7 @@ impl Kind {
                 },
                 via_stillage(e.via),
             ),
+            Event::WheelGraded(e) => Change::Graded(e.grade),
             Event::WheelHeld(e) => Change::Held(e.hold),
             Event::WheelReleased(e) => Change::Released(e.hold),
             Event::WheelDispatched(_) => Change::Dispatched,

@@ -1,7 +1,7 @@
 //! One wheel's track over the floor: the facts that place it, kept in order.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, FactId, HoldId, HoopId, PositionId, RoomId, StackId, StillageId};
+use facts::{BatchId, FactId, Grade, HoldId, HoopId, PositionId, RoomId, StackId, StillageId};
 use serde::{Deserialize, Serialize};
 
 /// Where a fact stands among the others, whatever order they arrive in.
@@ -41,6 +41,7 @@ pub(crate) enum Change {
     Dispatched,
     Returned,
     Discarded,
+    Graded(Grade),
 }
 
 /// A place: a room, and a position in it.
@@ -78,6 +79,10 @@ pub struct Standing {
     pub batch: Option<BatchId>,
     /// How many portionings state it: two means that two wheels carry one number.
     pub births: u32,
+    /// When it was first portioned.
+    pub made: Option<DateTime<Utc>>,
+    /// Its grade, once someone gave it one.
+    pub grade: Option<Grade>,
     /// The hoop it drains in.
     pub hoop: Option<HoopId>,
     /// The stack that its hoop stands in.
@@ -98,6 +103,7 @@ impl Standing {
         match change {
             Change::Portioned(batch) => {
                 self.batch = Some(batch);
+                self.made.get_or_insert(order.at);
                 self.births += 1;
             }
             Change::Hooped(hoop, stack) => {
@@ -109,6 +115,7 @@ impl Standing {
                 (self.stillage, self.stack) = (Some(stillage), None);
                 self.loaded = Some(order);
             }
+            Change::Graded(grade) => self.grade = Some(grade),
             Change::Moved(place, via) => self.moved = Some((order, place, via)),
             Change::Held(hold) => {
                 if let Err(at) = self.holds.binary_search(&hold) {

@@ -18,17 +18,17 @@ use axum::http::StatusCode;
 use bus::{Bus, Clock, Shutdown};
 use chrono::{DateTime, TimeDelta, Utc};
 use edge::{Desk, Ended, Worker};
-use facts::{Carrier, Event, Fact, StationId};
+use facts::{Carrier, Event, Fact, PersonId, StationId};
+use serde::{Deserialize, Serialize};
 use site::{Scan, Site, Station};
-use station::{Action, Answer, Code, Level, Line};
+use station::{Action, Answer, Code, Level, Line, SignedIn};
 
 use self::receipt::{Kept, receipt_key, receipts_key};
 pub use self::receipt::{Receipt, ScanIn, Went};
 pub use self::who::Scanner;
 use self::who::{Who, who};
 use self::work::Work;
-pub use self::work::kind;
-use crate::people::{Device, Moment, Register, Signed};
+use crate::people::{Device, Moment, Register, Role, Signed};
 use crate::trouble::Trouble;
 
 /// Scans taken in one call.
@@ -95,7 +95,11 @@ impl Stations {
         let mut open = self.desks();
         open.entry(device.station).or_insert_with(|| {
             let desk = desk(&self.worker, device.station, &device.name);
-            desk.resume(&self.context(device.station));
+            // Each scan is judged by whoever makes it; this only sets what was set before.
+            if let Some(set) = self.context(device.station) {
+                let (person, role) = (set.person, Role::Manager);
+                desk.resume(SignedIn { person, role }, &set.lines);
+            }
             Arc::new(Counter {
                 desk,
                 turn: tokio::sync::Mutex::new(()),
@@ -183,10 +187,14 @@ impl Stations {
                 facts: Vec::new(),
                 undone: false,
                 undo_until: None,
-                asks_pin_of: None,
+                asks_pin_of: match read {
+                    Some(Code::Person(badge)) if badge != who.person => Some(badge),
+                    _ => None,
+                },
                 skew_ms: scan.skew_ms,
             },
         };
+        self.stands(&counter, device, &who);
         let work = Work {
             stations: self,
             counter: &counter,
@@ -203,12 +211,6 @@ impl Stations {
             (None, None, undoes @ Some(_)) => work.undo(draft, undoes, at).await,
             (None, Some(line), None) => match read {
                 Some(Code::Action(Action::Undo)) => work.undo(draft, None, at).await,
-                Some(Code::Person(badge)) if badge != who.person => {
-                    let mut draft = draft;
-                    draft.receipt.asks_pin_of = Some(badge);
-                    let words = format!("badge {badge}: type its PIN");
-                    work.say(draft, Answer::new(Level::Next, words)).await
-                }
                 read => work.take(draft, line, read, at).await,
             },
             _ => {
@@ -236,6 +238,17 @@ impl Stations {
             receipt.wheels = counter.desk.wheels_on(carrier);
         }
         Ok((receipt, false))
+    }
+
+    /// Whoever signed in anew stands there, though another badge was shown before.
+    fn stands(&self, counter: &Counter, device: &Device, who: &Who) {
+        let latest = self.receipts(device).next();
+        let session = latest.and_then(Result::ok).map(|kept| kept.session);
+        if session.is_some_and(|session| session != who.session) && !who.session.is_empty() {
+            let (person, role) = (who.person, who.role);
+            let badge = format!("P.{person}");
+            counter.desk.resume(SignedIn { person, role }, &[badge]);
+        }
     }
 
     /// The device's own desk.
@@ -345,11 +358,19 @@ impl Stations {
         })
     }
 
-    fn context(&self, station: StationId) -> Vec<String> {
+    /// What is set at a station; what an earlier version kept of it is as if nothing were.
+    fn context(&self, station: StationId) -> Option<Context> {
         let kept = self.worker.outbox().note(&context_key(station));
-        let bytes = kept.ok().flatten().unwrap_or_default();
-        serde_json::from_slice(&bytes).unwrap_or_default()
+        serde_json::from_slice(&kept.ok().flatten()?).ok()
     }
+}
+
+/// The lines since the last action card, and who scanned them: so that a station goes on after
+/// a restart as it was.
+#[derive(Debug, Serialize, Deserialize)]
+struct Context {
+    person: PersonId,
+    lines: Vec<String>,
 }
 
 impl Counter {

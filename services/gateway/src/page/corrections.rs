@@ -15,7 +15,6 @@ use super::frame::{Frame, Here};
 use super::stand::{named, stands_on};
 use super::{Gate, looking, say, unfinished, wheel};
 use crate::guard::Visitor;
-use crate::stations::kind;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
@@ -92,7 +91,10 @@ pub async fn page(
 /// Who takes back what: the table by which stations and this gateway go.
 fn who_may(t: Tongue) -> Markup {
     let actions = |by: TakenBack| {
-        let of = |action: &Action| *action != Action::Undo && kind_taken_back(kind(*action)) == by;
+        let of = |action: &Action| {
+            let topic = action.topic();
+            topic.is_some_and(|topic| kind_taken_back(topic) == by)
+        };
         let named = Action::ALL.into_iter().map(|(action, ..)| action);
         let named = named.filter(of);
         let named = named.map(|action| t.say(&format!("act-{}", action.name())));

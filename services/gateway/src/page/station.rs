@@ -1,19 +1,16 @@
 //! The station: a scan field that never loses a scan, one big answer, what was just
 //! recorded, and the action that is set.
 
-use authority::people::{Proof, may_state_kind};
 use axum::extract::State;
 use axum::http::{HeaderName, header};
 use maud::{Markup, html};
 use serde_json::{Map, Value, json};
 use station::Action;
 
-use super::frame::document;
+use super::frame::{document, may};
 use super::{Gate, icon};
 use crate::api;
 use crate::guard::{self, Visitor};
-use crate::people::Role;
-use crate::stations::kind;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
@@ -87,7 +84,6 @@ pub async fn page(
     let t = visitor.tongue();
     let standing = api::standing(&gateway, &visitor)?;
     let signed = visitor.signed.as_ref();
-    let role = signed.map_or(Role::Inspector, |signed| signed.account.role);
     let state = json!({
         "station": standing.station,
         "person": standing.person,
@@ -138,7 +134,7 @@ pub async fn page(
             h2 { (t.say("station-choose")) }
             div.keys {
                 @for action in KEYS {
-                    @if may_state_kind(kind(action), Proof::SignedIn(role)).is_ok() {
+                    @if action.topic().is_some_and(|topic| may(&visitor, topic)) {
                         button type="button" data-line={ "A." (action.name()) } {
                             strong { (t.say(&format!("act-{}", action.name()))) }
                         }

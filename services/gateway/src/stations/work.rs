@@ -1,22 +1,18 @@
 //! One scan being taken: what becomes of it.
 
-use authority::people::{Proof, may_state_kind};
 use bus::Note;
-use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
+use chrono::{DateTime, Utc};
 use edge::Taken;
 use facts::{Event, Fact, Voided};
-use station::{Action, Answer, Code, Level};
+use station::{Action, Answer, Claim, Code, Level, SignedIn};
 
 use super::receipt::{Kept, receipt_key, with_receipt};
 use super::who::Who;
-use super::{Counter, LOOKED_AT, Stations, context_key};
+use super::{Context, Counter, LOOKED_AT, Stations, context_key};
 use crate::people::Device;
 
 /// Lines kept so that a station goes on after a restart with the action that was set.
 const CONTEXT: usize = 400;
-
-/// A scan older than this was kept on the device.
-const LIVE: TimeDelta = TimeDelta::minutes(2);
 
 /// One scan being taken.
 pub(super) struct Work<'a> {
@@ -35,64 +31,52 @@ impl Work<'_> {
         read: Option<Code>,
         at: DateTime<Utc>,
     ) -> Taken {
-        let now = self.stations.now();
         let begins = match read {
             Some(Code::Action(action)) => Some(action),
             _ => None,
         };
         let action = begins.or(self.counter.desk.action());
-        if let Some(action) = action
-            && let Err(words) = self.may(action, now - at)
+        let (person, role) = (self.who.person, self.who.role);
+        let claim = (at != self.stations.now()).then_some(Claim {
+            at,
+            kept: if self.who.in_order {
+                station::Kept::Counter
+            } else {
+                station::Kept::Unshown
+            },
+        });
+        if self.who.over
+            && let Some(action @ (Action::Dispatch | Action::Release)) = action
         {
+            let words = format!(
+                "{action} is never taken from scans of a session that is over: nothing recorded. If it was done all the same, tell a manager now"
+            );
             return self.refuse(draft, begins.is_some(), words).await;
         }
-        let (device, person) = (self.device.clone(), draft.receipt.person);
-        let line = if at == now || line.starts_with('@') {
-            line
-        } else {
-            format!(
-                "@{} {line}",
-                at.to_rfc3339_opts(SecondsFormat::Millis, true)
-            )
-        };
-        let mut context = match begins {
-            None => self.stations.context(device.station),
-            Some(_) => Vec::new(),
-        };
-        context.push(line.clone());
-        let needs_a_scale = matches!(
-            begins,
-            Some(Action::Portion | Action::Weigh | Action::CheckWeight)
-        );
+        let device = self.device.clone();
+        let set = self.stations.context(device.station);
+        let set = set.filter(|set| begins.is_none() && set.person == person);
+        let mut lines = set.map(|set| set.lines).unwrap_or_default();
+        lines.push(line.clone());
+        let unsets = matches!(read, Some(Code::Person(badge)) if badge != person);
         let repeats = begins.is_none() && action.is_some_and(repeats);
+        let desk = self.counter.desk.clone();
         let notes = move |answer: &Answer, facts: &[Fact]| {
             let mut notes = with_receipt(&device, draft, answer, facts);
+            // A card that was refused, or another badge: nothing is set any more.
+            let nothing = facts.is_empty() && matches!(answer.level, Level::Wrong | Level::Stop);
             let changed = !repeats || answer.level == Level::Next;
-            if needs_a_scale {
+            if unsets || (begins.is_some() && nothing) {
                 notes.push(forget_context(&device));
-            } else if changed && context.len() <= CONTEXT {
+            } else if changed && lines.len() <= CONTEXT {
                 let key = context_key(device.station);
-                notes.push((key, serde_json::to_vec(&context).ok()));
+                let set = Context { person, lines };
+                notes.push((key, serde_json::to_vec(&set).ok()));
             }
             notes
         };
-        self.counter
-            .desk
-            .scan_as(person, line, Box::new(notes))
+        desk.scan_as(SignedIn { person, role }, claim, line, Box::new(notes))
             .await
-    }
-
-    /// Whether this person may do this with a scan of that age.
-    fn may(&self, action: Action, age: TimeDelta) -> Result<(), String> {
-        may_state_kind(kind(action), Proof::SignedIn(self.who.role))
-            .map_err(|refused| format!("{action} {refused}. Nothing recorded"))?;
-        let kept = self.who.over || age > LIVE;
-        if kept && matches!(action, Action::Dispatch | Action::Release) {
-            return Err(format!(
-                "{action} is never done from a scan that was kept: nobody could say then whether it may be. Nothing recorded: scan it again now"
-            ));
-        }
-        Ok(())
     }
 
     /// Refuses a scan for good. A refused card leaves no action set, or the next scans would
@@ -186,14 +170,6 @@ impl Work<'_> {
         Ok(asked)
     }
 
-    /// Answers without asking the station core, and keeps the receipt.
-    pub async fn say(&self, draft: Kept, answer: Answer) -> Taken {
-        let device = self.device.clone();
-        let notes =
-            move |answer: &Answer, facts: &[Fact]| with_receipt(&device, draft, answer, facts);
-        self.answer(answer, Box::new(notes)).await
-    }
-
     async fn answer(
         &self,
         answer: Answer,
@@ -209,32 +185,6 @@ impl Work<'_> {
 
 fn forget_context(device: &Device) -> Note {
     (context_key(device.station), None)
-}
-
-/// The kind of fact that an action is there to state.
-pub const fn kind(action: Action) -> &'static str {
-    match action {
-        Action::Vat => "vat.started",
-        Action::Portion => "wheel.portioned",
-        Action::Turn => "wheel.turned",
-        Action::Unhoop => "wheel.unhooped",
-        Action::RubUp => "wheel.rubbed_up",
-        Action::Load => "wheel.loaded",
-        Action::Move => "wheel.moved",
-        Action::Rind => "rind.observed",
-        Action::Pierce => "wheel.pierced",
-        Action::Iron => "wheel.ironed",
-        Action::Grade => "wheel.graded",
-        Action::Weigh => "wheel.weighed",
-        Action::Needles | Action::CheckWeight => "tool.checked",
-        Action::Hold => "wheel.held",
-        Action::Release => "wheel.released",
-        Action::Return => "wheel.returned",
-        Action::Dispatch => "wheel.dispatched",
-        Action::Discard => "wheel.discarded",
-        // Judged by what is to be undone.
-        Action::Undo => "alert.acknowledged",
-    }
 }
 
 /// Whether what was scanned for the action stays set while wheels are scanned: such a scan

@@ -76,6 +76,7 @@ pub fn site(stations: Vec<Station>) -> Site {
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
         shift_ends: None,
         lost_after_days: 3,
+        people: Default::default(),
         rooms: rooms.into(),
         stations,
         recipes: Default::default(),
