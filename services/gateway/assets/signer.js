@@ -22,7 +22,8 @@
     if (!able || !scans) { return Promise.resolve(); }
     var how = { name: "HMAC", hash: "SHA-256" };
     return window.crypto.subtle.importKey("raw", text.encode(scans.key), how, false, ["sign"])
-      .then(function (key) { return outbox.keepKey(scans.session, key); });
+      .then(function (key) { return outbox.keepKey(scans.session, key); })
+      .catch(function () { /* as on a page that came without HTTPS */ });
   }
   function sign(outbox, scan) {
     if (!able || !scan.session) { return Promise.resolve(scan); }

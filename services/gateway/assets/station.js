@@ -199,7 +199,7 @@
   function unanswered() {
     online = false;
     again();
-    var open = queue.filter(function (scan) { return scan.asks && !scan.withdrawn; });
+    var open = queue.filter(mustAsk);
     if (!open.length) {
       if (kept()) { show("wait", fill(words["station-kept"], { n: kept() }), words["station-offline"]); }
       return;
@@ -208,6 +208,7 @@
     show("wrong", words["station-unanswered"], fill(words["station-given-up"], { line: last.line || "" }));
     return giveUp(open);
   }
+  function mustAsk(scan) { return scan.asks && !scan.withdrawn; }
   function giveUp(open) {
     if (open.some(card)) { set(null); }
     return Promise.all(open.map(function (scan) {
@@ -237,7 +238,7 @@
       state.person = null;
       state.token = null;
       askPin(null, trouble.words);
-      return;
+      return giveUp(queue.filter(mustAsk));
     }
     if (trouble.code === "token") { location.reload(); return; }
     if (trouble.code === "seq_used" || trouble.code === "seq_gap") {
@@ -257,6 +258,7 @@
     }
     show("wrong", trouble.words, fill(words["station-waiting"], { n: kept() }));
     again();
+    return giveUp(queue.filter(mustAsk));
   }
   // Whether the dairy can be reached, what time it is there, and which number is free.
   function look() {
@@ -492,7 +494,7 @@
   ready = ready.then(function () { return outbox.all(); }).then(function (all) {
     queue = all;
     if (queue.length && localStorage.getItem(SET) !== null) { state.action = localStorage.getItem(SET) || null; }
-    return giveUp(queue.filter(function (scan) { return scan.asks; }));
+    return giveUp(queue.filter(mustAsk));
   });
   ready.then(function () {
     draw();

@@ -86,16 +86,16 @@ pub struct ScanKey {
 }
 
 impl ScanKey {
-    /// Of a session.
+    /// Of a session; none of one that began before sessions signed scans.
     #[must_use]
-    pub fn of(gateway: &Gateway, session: &Session) -> Self {
-        Self {
+    pub fn of(gateway: &Gateway, session: &Session) -> Option<Self> {
+        (!session.scan_key.is_empty()).then(|| Self {
             session: session.id.clone(),
             key: session.scan_key.clone(),
             longest_s: LONGEST.num_seconds(),
             idle_s: IDLE.num_seconds(),
             lasted_s: (gateway.machine_now() - session.began).num_seconds(),
-        }
+        })
     }
 }
 
@@ -123,7 +123,7 @@ pub async fn begin(
         name: signed.account.name,
         role: signed.account.role,
         ends: signed.session.ends(),
-        scans: station.map(|_| ScanKey::of(&gateway, &signed.session)),
+        scans: station.and_then(|_| ScanKey::of(&gateway, &signed.session)),
         token: signed.session.token,
         station,
     };
@@ -151,7 +151,7 @@ pub async fn look(
         scans: visitor
             .device
             .as_ref()
-            .map(|_| ScanKey::of(&gateway, session)),
+            .and_then(|_| ScanKey::of(&gateway, session)),
     }))
 }
 

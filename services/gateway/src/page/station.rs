@@ -94,7 +94,7 @@ pub async fn page(
         "now": standing.now,
         "zone": gateway.site().clock.zone().name(),
         "latest": standing.latest,
-        "scans": signed.map(|signed| api::ScanKey::of(&gateway, &signed.session)),
+        "scans": signed.and_then(|signed| api::ScanKey::of(&gateway, &signed.session)),
         "words": script_words(t),
         "actions": action_words(t),
     });

@@ -96,7 +96,13 @@ impl Work<'_> {
     }
 
     /// Takes the last record back: this one, or whichever it is.
-    pub async fn undo(&self, mut draft: Kept, which: Option<u64>, now: DateTime<Utc>) -> Taken {
+    pub async fn undo(&self, mut draft: Kept, which: Option<u64>, at: DateTime<Utc>) -> Taken {
+        // An older time is believed only where the device's own go on.
+        let now = if self.who.in_order {
+            at
+        } else {
+            self.stations.now()
+        };
         let latest = self.stations.latest_kept(self.device, LOOKED_AT);
         let mine = |kept: &Kept| kept.stands() && kept.session == self.who.session;
         let last = latest.unwrap_or_default().into_iter().find(mine);
