@@ -443,9 +443,13 @@ fn big_endian(bytes: &[u8]) -> Option<u64> {
 mod tests {
     use super::*;
 
+    fn noon() -> DateTime<Utc> {
+        "2031-03-04T12:00:00Z".parse().unwrap()
+    }
+
     fn drafts(count: usize) -> Vec<Draft> {
         let cleaned = |n: usize| Draft {
-            occurred_at: DateTime::UNIX_EPOCH,
+            occurred_at: noon(),
             person: None,
             event: facts::RoomCleaned {
                 room: "R1".parse().unwrap(),
@@ -460,13 +464,7 @@ mod tests {
         let next = standing(shelf).unwrap().last + 1;
         let whose = ("larkholm".parse().unwrap(), "S1".parse().unwrap());
         let ids = FactIdSource::default();
-        let numbered = number(
-            shelf,
-            (next, &ids),
-            whose,
-            drafts(count),
-            DateTime::UNIX_EPOCH,
-        );
+        let numbered = number(shelf, (next, &ids), whose, drafts(count), noon());
         let (facts, changes) = numbered.unwrap();
         shelf.apply(changes).unwrap();
         facts
