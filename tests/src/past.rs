@@ -43,7 +43,7 @@ impl Past {
             let setup = Setup {
                 clock: site.clock,
                 recipes: site.recipes.iter().map(|r| (r.id, r.version)).collect(),
-                born_under: BTreeMap::new(),
+                holds: Default::default(),
                 rooms: site.rooms.iter().map(|room| room.id).collect(),
                 scale: station.scale.as_ref().map(|scale| station::Scale {
                     tool: scale.tool,
@@ -121,6 +121,7 @@ impl Past {
                 station_seq: *number,
                 person: draft.person,
                 occurred_at: draft.occurred_at,
+                claimed_at: None,
                 recorded_at: now,
                 event: draft.event,
             };

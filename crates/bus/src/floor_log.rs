@@ -9,7 +9,7 @@ use async_nats::jetstream::stream::RawMessageErrorKind;
 use async_nats::jetstream::{self, stream};
 use async_nats::{HeaderMap, Subject};
 use bytes::Bytes;
-use chrono::{DateTime, SecondsFormat};
+use chrono::{DateTime, SecondsFormat, Utc};
 use facts::{SiteId, wire};
 use futures::{FutureExt as _, StreamExt as _};
 use serde::{Deserialize, Serialize};
@@ -46,6 +46,8 @@ pub struct Stored {
     pub headers: Option<HeaderMap>,
     /// Its body.
     pub body: Bytes,
+    /// When the broker stored it, by the broker's clock.
+    pub stored_at: DateTime<Utc>,
 }
 
 impl Stored {
@@ -153,6 +155,7 @@ impl Bus {
                     subject: message.subject,
                     headers: Some(message.headers),
                     body: message.payload,
+                    stored_at: utc(message.time.unix_timestamp_nanos()),
                 }),
                 Err(error) if error.kind() == RawMessageErrorKind::NoMessageFound => {}
                 Err(_) => return Err(unanswered()),
@@ -254,7 +257,11 @@ impl FloorLog {
 
     /// Takes one message; false when numbers are missing before it.
     fn take(&mut self, message: jetstream::Message) -> bool {
-        let Ok((seq, pending)) = message.info().map(|i| (i.stream_sequence, i.pending)) else {
+        let info = message.info().map(|info| {
+            let stored_at = utc(info.published.unix_timestamp_nanos());
+            (info.stream_sequence, info.pending, stored_at)
+        });
+        let Ok((seq, pending, stored_at)) = info else {
             return false;
         };
         let expected = self.position.seq + 1;
@@ -281,6 +288,7 @@ impl FloorLog {
             subject: message.subject,
             headers: message.headers,
             body: message.payload,
+            stored_at,
         });
         true
     }
@@ -363,9 +371,11 @@ fn check(position: &Position, info: &stream::Info) -> Result<(), BusError> {
 
 /// When the stream was made, to the nanosecond.
 fn created(info: &stream::Info) -> String {
-    let nanos = info.created.unix_timestamp_nanos();
-    let at = DateTime::from_timestamp_nanos(i64::try_from(nanos).unwrap_or(i64::MAX));
-    at.to_rfc3339_opts(SecondsFormat::AutoSi, true)
+    utc(info.created.unix_timestamp_nanos()).to_rfc3339_opts(SecondsFormat::AutoSi, true)
+}
+
+fn utc(nanos: i128) -> DateTime<Utc> {
+    DateTime::from_timestamp_nanos(i64::try_from(nanos).unwrap_or(i64::MAX))
 }
 
 fn unanswered() -> BusError {

@@ -21,7 +21,7 @@ mod shutdown;
 mod streams;
 pub mod telling;
 
-pub use asking::{Question, Questions};
+pub use asking::{LARGEST_ANSWER, Question, Questions, Refusal};
 pub use clock::{BusClock, Clock, Tick};
 pub use connection::{Access, Bus};
 pub use error::{BusError, OutboxError};

@@ -168,20 +168,22 @@ impl Outbox {
         let mut recorded = Vec::with_capacity(drafts.len());
         let last = {
             let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
-            let number_key = number_key(station);
+            let number_key = number_key(&inner.facts, station).map_err(wrong)?;
             let given = inner.facts.get(&number_key).map_err(wrong)?;
             let mut number = given.as_deref().and_then(big_endian).unwrap_or(0);
             let mut position = order.next;
             let mut batch = sled::Batch::default();
             for draft in drafts {
                 number += 1;
+                let (occurred_at, claimed_at) = facts::ordered(draft.occurred_at, recorded_at);
                 let fact = Fact {
                     id: order.ids.next(recorded_at),
                     site: inner.site,
                     station: *station,
                     station_seq: number,
                     person: draft.person,
-                    occurred_at: draft.occurred_at,
+                    occurred_at,
+                    claimed_at,
                     recorded_at,
                     event: draft.event,
                 };
@@ -191,6 +193,13 @@ impl Outbox {
                         ty: fact.event.ty(),
                         size: line.len(),
                         most: LARGEST,
+                    });
+                }
+                // What readers would refuse must not be taken from anyone.
+                if let Err(why) = wire::from_line(&line) {
+                    return Err(OutboxError::Unreadable {
+                        ty: fact.event.ty(),
+                        why,
                     });
                 }
                 batch.insert(&key(WAITS, position), line.as_bytes());
@@ -234,7 +243,7 @@ impl Outbox {
         let inner = &*self.inner;
         let wrong = |error| sled_error(&inner.dir, error);
         let _order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
-        let key = number_key(station);
+        let key = number_key(&inner.facts, station).map_err(wrong)?;
         let given = inner.facts.get(&key).map_err(wrong)?;
         if given.as_deref().and_then(big_endian).unwrap_or(0) < number {
             let bytes = number.to_be_bytes();
@@ -541,8 +550,19 @@ fn note_key(key: &[u8]) -> Vec<u8> {
     [&[NOTE], key].concat()
 }
 
-fn number_key(station: &StationId) -> Vec<u8> {
-    [&[NUMBER], station.as_str().as_bytes()].concat()
+/// Where a station's last number is. A station whose code is written in another case than
+/// before is the same station, and goes on counting.
+fn number_key(facts: &sled::Tree, station: &StationId) -> Result<Vec<u8>, sled::Error> {
+    let key = [&[NUMBER], station.as_str().as_bytes()].concat();
+    if !facts.contains_key(&key)? {
+        for kept in facts.scan_prefix([NUMBER]).keys() {
+            let kept = kept?;
+            if kept.eq_ignore_ascii_case(&key) {
+                return Ok(kept.to_vec());
+            }
+        }
+    }
+    Ok(key)
 }
 
 fn big_endian(bytes: &[u8]) -> Option<u64> {

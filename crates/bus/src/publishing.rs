@@ -6,7 +6,7 @@ use async_nats::header::{
 };
 use async_nats::jetstream::context::{PublishError, PublishErrorKind};
 use async_nats::jetstream::message::PublishMessage;
-use async_nats::{HeaderMap, Request, RequestErrorKind, Subject};
+use async_nats::{HeaderMap, Request, Subject};
 use bytes::Bytes;
 use facts::{Fact, SiteId, wire};
 use serde::Deserialize;
@@ -321,9 +321,4 @@ fn publish_error(subject: &Subject, size: usize, error: &PublishError) -> BusErr
             reason: error.to_string(),
         },
     }
-}
-
-/// Whether a request failed because nobody listens.
-pub(crate) fn nobody_listens(error: &async_nats::RequestError) -> bool {
-    error.kind() == RequestErrorKind::NoResponders
 }

@@ -6,8 +6,10 @@ use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use facts::{
-    CustomerId, Event, Fact, Grade, MarketId, OrderId, OrderLine, RecipeId, RoomId, WheelId,
+    BadCode, CustomerId, Event, Fact, Grade, MarketId, OrderId, OrderLine, RecipeId, RoomId,
+    WheelId,
 };
+use names::UnknownName;
 use quantity::DairyDay;
 use recipe::RecipeBook;
 use ripening::{Floor, Practice};
@@ -16,6 +18,7 @@ use serde::{Deserialize, Serialize};
 use crate::allocate::Problem;
 use crate::allocation::Yesterday;
 use crate::customers::Customers;
+use crate::known::recipe_named;
 use crate::orders::OrderBook;
 use crate::promise::{Answer, Ask, promise};
 use crate::readiness::FloorForecast;
@@ -71,9 +74,27 @@ pub struct Asked {
     /// How many wheels.
     pub wheels: u32,
     /// The day they should arrive by.
+    #[serde(deserialize_with = "quantity::calendar::read::date")]
     pub by: NaiveDate,
     /// How sure it must be, percent.
     pub sure_pct: u8,
+}
+
+/// Why nothing can be promised or denied.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum NoPromise {
+    /// There is no such customer or recipe.
+    #[error(transparent)]
+    Unknown(#[from] UnknownName),
+    /// The day is over.
+    #[error("{0} is over: ask for a day from {1} on")]
+    Over(NaiveDate, DairyDay),
+    /// Nothing is asked for.
+    #[error("0 wheels can always be had: ask for 1 or more")]
+    NoWheels,
+    /// The question has no number to go by.
+    #[error(transparent)]
+    Code(#[from] BadCode),
 }
 
 /// The number that a question goes by among the orders; no order is placed under it.
@@ -154,7 +175,7 @@ impl Office {
         let clock = &self.floor.practice().clock;
         Now {
             today: clock.day_of(at),
-            time: at.with_timezone(&clock.zone()).time(),
+            time: clock.at_home(at).time(),
         }
     }
 
@@ -227,10 +248,13 @@ impl Office {
     }
 
     fn stays_from_order(&self, id: OrderId, wheels: &[WheelId]) -> Vec<String> {
-        let Some(order) = self.book.order(id) else {
-            return vec![format!(
-                "there is no order {id}: scan the order on the pick list, or ask the office"
-            )];
+        let order = match self.book.named(id) {
+            Ok(order) => order,
+            Err(unknown) => {
+                return vec![format!(
+                    "{unknown} Scan the order on the pick list, or ask the office"
+                )];
+            }
         };
         if let Some(reason) = &order.cancelled {
             return vec![format!("order {id} was cancelled ({reason}): nothing goes")];
@@ -295,6 +319,10 @@ impl Office {
     /// A sale without an order, at the dairy's door or on a market.
     fn stays_from_sale(&self, market: Option<MarketId>, wheels: &[WheelId]) -> Vec<String> {
         let today = self.now().today;
+        let recipes = &self.floor.practice().recipes;
+        if let Some(Err(unknown)) = market.map(|id| self.customers.market_named(recipes, id)) {
+            return vec![unknown.to_string()];
+        }
         let stays = wheels.iter().filter_map(|wheel| {
             let Some(cheese) = self.cheese(*wheel) else {
                 return Some(Reason::Unknown(*wheel).words());
@@ -348,39 +376,26 @@ impl Look {
     /// Whether so many wheels can arrive by a day, or what can instead.
     ///
     /// # Errors
-    /// A sentence that says what cannot be asked.
+    /// [`NoPromise`] says what cannot be asked.
     pub fn promise(
         &self,
         customers: &Customers,
         recipes: &RecipeBook,
         yesterday: &Yesterday,
         asked: &Asked,
-    ) -> Result<Answer, String> {
-        let known = &customers.customers;
-        let customer = known.get(&asked.customer).ok_or_else(|| {
-            let names: Vec<String> = known.keys().map(CustomerId::to_string).collect();
-            format!(
-                "the customers file has no {}: it has {}",
-                asked.customer,
-                names.join(", ")
-            )
-        })?;
-        let recipe = recipes
-            .newest(asked.recipe)
-            .ok_or_else(|| format!("the site has no recipe {}", asked.recipe))?;
+    ) -> Result<Answer, NoPromise> {
+        let (_, customer) = customers.customer(asked.customer)?;
+        let recipe = recipe_named(recipes, asked.recipe)?;
         let arrive_on = DairyDay::starting(asked.by);
         let today = self.now.today;
         if arrive_on < today {
-            return Err(format!(
-                "{} is over: ask for a day from {today} on",
-                asked.by
-            ));
+            return Err(NoPromise::Over(asked.by, today));
         }
         if asked.wheels == 0 {
-            return Err("0 wheels can always be had: ask for 1 or more".to_owned());
+            return Err(NoPromise::NoWheels);
         }
         let ask = Ask {
-            order: OrderId::new(ASKED).map_err(|e| e.to_string())?,
+            order: OrderId::new(ASKED)?,
             customer,
             market: customer.market,
             line: OrderLine {

@@ -4,9 +4,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{Days, NaiveDate};
 use facts::{
-    Event, Fact, MarketId, OrderCancelled, OrderChanged, OrderConfirmed, OrderId, OrderLine,
-    OrderPacked, OrderPlaced, OrderRefused, OrderSubstituted, PersonId, Promised, Standing,
-    WheelId,
+    Event, Fact, FactId, MarketId, OrderCancelled, OrderChanged, OrderConfirmed, OrderId,
+    OrderLine, OrderPacked, OrderPlaced, OrderRefused, OrderSubstituted, PersonId, Promised, Sscc,
+    Standing, WheelId,
 };
 use ripening::{Moment, Voiding, Voids};
 use serde::{Deserialize, Serialize};
@@ -19,6 +19,17 @@ const MOST_ARRIVALS: usize = 520;
 pub struct OrderBook {
     notes: BTreeMap<OrderId, BTreeMap<Moment, (Option<PersonId>, Note)>>,
     voids: Voids,
+    /// Every number that a case or a pallet was ever given: by which fact, for which order.
+    numbers: BTreeMap<Sscc, BTreeSet<Given>>,
+}
+
+/// One use of a case number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Given {
+    fact: FactId,
+    order: OrderId,
+    /// For a pallet, whose number every case on it names.
+    pallet: bool,
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -79,6 +90,8 @@ pub enum Odd {
     AfterCancelled,
     /// Cancelled a second time.
     CancelledTwice,
+    /// A case or pallet of it carries a number that another one carries too.
+    NumberTwice,
 }
 
 impl Odd {
@@ -93,6 +106,9 @@ impl Odd {
                 "changed or confirmed after it was cancelled: place it anew under another number"
             }
             Self::CancelledTwice => "cancelled twice",
+            Self::NumberTwice => {
+                "a case or pallet carries a number that another one carries too: correct the record, and pack and label one of them anew"
+            }
         }
     }
 }
@@ -127,8 +143,53 @@ impl OrderBook {
             }
             _ => return,
         };
+        if let Note::Packed(packed) = &note {
+            self.number_given(fact.id, packed);
+        }
         let notes = self.notes.entry(order).or_default();
         notes.insert(Moment::of(fact), (fact.person, note));
+    }
+
+    fn number_given(&mut self, fact: FactId, packed: &OrderPacked) {
+        let uses = [(Some(packed.case), false), (packed.pallet, true)];
+        for (number, pallet) in uses {
+            let Some(number) = number else { continue };
+            self.numbers.entry(number).or_default().insert(Given {
+                fact,
+                order: packed.order,
+                pallet,
+            });
+        }
+    }
+
+    /// Every number that a case or a pallet was ever given, also by records that were
+    /// corrected: a number is never given again.
+    pub fn case_numbers(&self) -> impl Iterator<Item = Sscc> {
+        self.numbers.keys().copied()
+    }
+
+    /// The orders that share a number of a case or a pallet, where it was given twice.
+    #[must_use]
+    pub fn given_twice(&self, number: Sscc) -> BTreeSet<OrderId> {
+        let given = self.numbers.get(&number).into_iter().flatten();
+        let given: Vec<&Given> = given
+            .filter(|given| !self.voids.is_void(given.fact))
+            .collect();
+        let orders: BTreeSet<OrderId> = given.iter().map(|given| given.order).collect();
+        // One pallet carries the cases of one order; a case is packed once.
+        let one_pallet = orders.len() == 1 && given.iter().all(|given| given.pallet);
+        if given.len() < 2 || one_pallet {
+            return BTreeSet::new();
+        }
+        orders
+    }
+
+    /// Every number that was given twice, and the orders whose cases carry it.
+    pub fn numbers_given_twice(&self) -> impl Iterator<Item = (Sscc, BTreeSet<OrderId>)> {
+        let twice = self.case_numbers();
+        twice
+            .map(|number| (number, self.given_twice(number)))
+            .filter(|(_, orders)| !orders.is_empty())
     }
 
     /// What an order said when it was placed; `None` when it never was.
@@ -145,7 +206,8 @@ impl OrderBook {
     /// An order; `None` when it was never placed.
     #[must_use]
     pub fn order(&self, id: OrderId) -> Option<Order> {
-        self.read(id, self.notes.get(&id)?)
+        let (id, notes) = self.notes.get_key_value(&id)?;
+        self.read(*id, notes)
     }
 
     /// Every order that was placed, by number.
@@ -228,6 +290,11 @@ impl OrderBook {
                     order.arrived.extend(wheels.iter().map(|w| (*w, *moment)));
                 }
             }
+        }
+        let numbers = |case: &OrderPacked| [Some(case.case), case.pallet];
+        let mut numbers = order.packed.iter().flat_map(numbers).flatten();
+        if numbers.any(|number| !self.given_twice(number).is_empty()) {
+            odd.insert(Odd::NumberTwice);
         }
         order.odd = odd.into_iter().collect();
         Some(order)

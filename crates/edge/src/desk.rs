@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use bus::Note;
 use chrono::{DateTime, Utc};
-use facts::{Carrier, Draft, Event, Fact, HoldId, PersonId, RecipeId, StationId, WheelId};
+use facts::{Carrier, Draft, Event, Fact, PersonId, RecipeId, StationId, WheelId};
 use metrology::Settled;
 use site::{Site, Station};
 use station::{Action, Answer, LEAVING, Leaving, Level, Line, Outcome, Session, Setup, Stays};
@@ -25,8 +25,21 @@ pub struct Taken {
     pub answer: Answer,
     /// What was recorded.
     pub facts: Vec<Fact>,
-    /// Whether the disk has it; if not, nothing was recorded and nothing noted.
-    pub kept: bool,
+    /// How it ended, and so whether it may be sent again.
+    pub ended: Ended,
+}
+
+/// How a scan ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ended {
+    /// Answered; what it recorded, and the notes, are on the disk.
+    Answered,
+    /// Refused for good: nothing was recorded, and the notes are on the disk. It is never sent
+    /// again, else what was refused would happen by itself once the reason is over.
+    Refused,
+    /// The disk or a shutdown stood in the way: nothing was recorded and nothing noted. The
+    /// only end after which a client sends the same scan again.
+    NotStored,
 }
 
 /// Makes what is kept on the disk together with a scan's facts.
@@ -129,8 +142,7 @@ impl Desk {
             let current = self.knows_every_hold().await;
             self.session().holds_current(current);
             if let Some(refused) = self.must_stay(&line).await {
-                self.reject(self.worker.now(), &line, &refused);
-                return Taken::refused(refused);
+                return self.refuse(line, refused, notes).await;
             }
         }
         let desk = self.clone();
@@ -142,13 +154,27 @@ impl Desk {
                 session.identify(person);
             }
             let outcome = session.scan(&picture.placement, &line, now);
-            let recorded = !outcome.drafts.is_empty();
             let taken = desk.settle(&mut session, &mut picture, outcome, now, notes);
             drop(picture);
-            if !recorded && matches!(taken.answer.level, Level::Wrong | Level::Stop) {
+            if taken.ended != Ended::Answered {
                 desk.reject(now, &line, &taken.answer.words);
             }
             taken
+        };
+        self.blocking(work).await
+    }
+
+    /// Refuses a line for good: it is kept with the reason, and so are the notes.
+    async fn refuse(&self, line: String, why: String, notes: Option<Notes>) -> Taken {
+        let desk = self.clone();
+        let now = self.worker.now();
+        let work = move || {
+            desk.reject(now, &line, &why);
+            let outcome = Outcome {
+                answer: Answer::new(Level::Stop, why),
+                drafts: Vec::new(),
+            };
+            desk.keep(&mut desk.worker.picture(), outcome, now, notes)
         };
         self.blocking(work).await
     }
@@ -216,11 +242,15 @@ impl Desk {
         notes: Option<Notes>,
     ) -> Taken {
         let Outcome { mut answer, drafts } = outcome;
+        let ended = match answer.level {
+            Level::Wrong | Level::Stop if drafts.is_empty() => Ended::Refused,
+            _ => Ended::Answered,
+        };
         if drafts.is_empty() && notes.is_none() {
             return Taken {
                 answer,
                 facts: Vec::new(),
-                kept: true,
+                ended,
             };
         }
         let noted = |facts: &[Fact]| notes.map_or_else(Vec::new, |notes| notes(&answer, facts));
@@ -237,12 +267,12 @@ impl Desk {
                 Taken {
                     answer,
                     facts,
-                    kept: true,
+                    ended,
                 }
             }
             Err(error) => {
                 tracing::error!(station = %self.station, "{error}");
-                Taken::refused(format!("NOT recorded: {error}"))
+                Taken::not_stored(format!("NOT recorded: {error}"))
             }
         }
     }
@@ -293,18 +323,18 @@ impl Desk {
             Ok(taken) => taken,
             Err(error) => {
                 tracing::error!(station = %self.station, %error, "a scan was not finished");
-                Taken::refused("NOT recorded: this station is stopping")
+                Taken::not_stored("NOT recorded: this station is stopping")
             }
         }
     }
 }
 
 impl Taken {
-    fn refused(words: impl Into<String>) -> Self {
+    fn not_stored(words: impl Into<String>) -> Self {
         Self {
             answer: Answer::new(Level::Stop, words),
             facts: Vec::new(),
-            kept: false,
+            ended: Ended::NotStored,
         }
     }
 }
@@ -320,7 +350,7 @@ pub fn setup(site: &Site, station: &Station) -> Setup {
     Setup {
         clock: site.clock,
         recipes,
-        born_under: born_under(site),
+        holds: site.hold_rule(),
         rooms: site.rooms.iter().map(|room| room.id).collect(),
         scale: station.scale.as_ref().map(|scale| station::Scale {
             tool: scale.tool,
@@ -329,18 +359,4 @@ pub fn setup(site: &Site, station: &Station) -> Setup {
             hoops: scale.hoops.clone(),
         }),
     }
-}
-
-/// Of every version, so that a wheel of an older one is held too.
-fn born_under(site: &Site) -> BTreeMap<RecipeId, Vec<(HoldId, String)>> {
-    let mut born_under: BTreeMap<RecipeId, Vec<(HoldId, String)>> = BTreeMap::new();
-    for recipe in site.recipes.iter() {
-        let holds = born_under.entry(recipe.id).or_default();
-        for hold in &recipe.holds {
-            if !holds.iter().any(|(id, _)| *id == hold.id) {
-                holds.push((hold.id, hold.reason.clone()));
-            }
-        }
-    }
-    born_under
 }

@@ -15,7 +15,7 @@ mod rejected;
 mod serve;
 mod worker;
 
-pub use desk::{Desk, Notes, Taken, setup};
+pub use desk::{Desk, Ended, Notes, Taken, setup};
 pub use lines::Lines;
 pub use rejected::Rejected;
 pub use serve::Door;

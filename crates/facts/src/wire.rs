@@ -4,12 +4,16 @@
 //! attribute, `datacontenttype` included, is a header `ce-<name>`). Used extensions:
 //! `recordedtime` (Recorded Time), `sequence` (Sequence: a zero-padded decimal, so that
 //! it sorts as text) and `authtype`/`authid` (Auth Context) for the person's badge.
+//!
+//! `time` is what the device claimed, `recordedtime` when the edge received it. Which of the
+//! two orders the fact is decided when it is read, for old facts and new ones alike.
 
 use chrono::{DateTime, SecondsFormat, Utc};
+use quantity::calendar;
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 
-use crate::{Event, Fact, FactId, PersonId, SiteId, StationId};
+use crate::{Event, Fact, FactId, PersonId, SiteId, StationId, ordered};
 
 /// The CloudEvents version written and read.
 pub const SPEC_VERSION: &str = "1.0";
@@ -82,7 +86,7 @@ pub fn to_binary(fact: &Fact) -> Result<Binary, serde_json::Error> {
         ("ce-id", fact.id.to_string()),
         ("ce-source", source(&fact.site, &fact.station)),
         ("ce-type", fact.event.ty().to_owned()),
-        ("ce-time", rfc3339(fact.occurred_at)),
+        ("ce-time", rfc3339(fact.claimed())),
         ("ce-recordedtime", rfc3339(fact.recorded_at)),
         ("ce-sequence", sequence(fact.station_seq)),
         ("ce-datacontenttype", CONTENT_TYPE.to_owned()),
@@ -130,7 +134,7 @@ pub fn to_line(fact: &Fact) -> Result<String, serde_json::Error> {
         id: Some(fact.id.to_string().into()),
         source: Some(source(&fact.site, &fact.station).into()),
         ty: Some(fact.event.ty().into()),
-        time: Some(rfc3339(fact.occurred_at).into()),
+        time: Some(rfc3339(fact.claimed()).into()),
         recordedtime: Some(rfc3339(fact.recorded_at).into()),
         sequence: Some(sequence(fact.station_seq).into()),
         authtype: fact.person.is_some().then(|| "user".into()),
@@ -212,11 +216,12 @@ impl Attributes<'_> {
             .ty
             .filter(|t| !t.is_empty())
             .ok_or(Unreadable::Missing("type"))?;
-        let occurred_at: DateTime<Utc> = parsed("time", self.time)?;
+        let claimed = instant("time", self.time)?;
         let recorded_at = match self.recordedtime {
-            Some(_) => parsed("recordedtime", self.recordedtime)?,
-            None => occurred_at,
+            Some(_) => instant("recordedtime", self.recordedtime)?,
+            None => claimed,
         };
+        let (occurred_at, claimed_at) = ordered(claimed, recorded_at);
         let station_seq: u64 = parsed("sequence", self.sequence)?;
         let person: Option<PersonId> = self
             .authid
@@ -243,6 +248,7 @@ impl Attributes<'_> {
             station_seq,
             person,
             occurred_at,
+            claimed_at,
             recorded_at,
             event,
         }))
@@ -283,6 +289,12 @@ where
     let text = value.ok_or(Unreadable::Missing(attribute))?;
     text.parse()
         .map_err(|e: T::Err| wrong(attribute, text, &e.to_string()))
+}
+
+fn instant(attribute: &'static str, value: Option<&str>) -> Result<DateTime<Utc>, Unreadable> {
+    let at = parsed(attribute, value)?;
+    calendar::instant(at)
+        .map_err(|outside| wrong(attribute, value.unwrap_or_default(), &outside.to_string()))
 }
 
 fn wrong(attribute: &'static str, value: &str, reason: &str) -> Unreadable {

@@ -1,27 +1,35 @@
 //! A fact survives the wire, whatever it says; a broken message says what is broken.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
+use chrono::{DateTime, Utc};
 use facts::wire::{self, Read, Unreadable};
 use facts::{Event, Fact, FactId, PersonId, SiteId, StationId, TYPES};
 use proptest::prelude::*;
 use proptest::strategy::ValueTree as _;
+use quantity::calendar::{EARLIEST, LATEST};
+use serde_json::Value;
 
 fn any_time() -> impl Strategy<Value = chrono::DateTime<chrono::Utc>> {
-    (0i64..4_102_444_800_000).prop_filter_map("a time", chrono::DateTime::from_timestamp_millis)
+    (EARLIEST.timestamp_millis()..LATEST.timestamp_millis())
+        .prop_filter_map("a time", chrono::DateTime::from_timestamp_millis)
 }
 
 fn any_fact(event: impl Strategy<Value = Event>) -> impl Strategy<Value = Fact> {
     let who = any::<(FactId, SiteId, StationId, u64, Option<PersonId>)>();
     (who, any_time(), any_time(), event).prop_map(
-        |((id, site, station, station_seq, person), occurred_at, recorded_at, event)| Fact {
-            id,
-            site,
-            station,
-            station_seq,
-            person,
-            occurred_at,
-            recorded_at,
-            event,
+        |((id, site, station, station_seq, person), claimed, recorded_at, event)| {
+            let (occurred_at, claimed_at) = facts::ordered(claimed, recorded_at);
+            Fact {
+                id,
+                site,
+                station,
+                station_seq,
+                person,
+                occurred_at,
+                claimed_at,
+                recorded_at,
+                event,
+            }
         },
     )
 }
@@ -194,4 +202,128 @@ fn fact_ids_rise_in_the_order_they_are_asked_for() {
         ids.iter().collect::<std::collections::BTreeSet<_>>().len(),
         ids.len()
     );
+}
+
+/// A device's claim is kept as it was made, on the wire and in files, and a fact never
+/// counts as having happened after it was received.
+#[test]
+fn a_scan_from_the_future_counts_from_its_receipt_and_keeps_its_claim() {
+    let line = r#"{"specversion":"1.0","id":"0190b6b0-0000-7000-8000-000000000001",
+        "source":"/sites/larkholm/stations/drain","type":"floor.wheel.turned.v1",
+        "time":"2036-03-03T05:00:00Z","recordedtime":"2026-03-03T05:00:07Z",
+        "sequence":"000000000007","data":{"wheels":["318-01"],"via":null}}"#;
+    let Read::Fact(fact) = wire::from_line(line).unwrap() else {
+        panic!("a turn")
+    };
+    let at = |text: &str| text.parse::<DateTime<Utc>>().unwrap();
+    assert_eq!(fact.occurred_at, at("2026-03-03T05:00:07Z"));
+    assert_eq!(fact.claimed_at, Some(at("2036-03-03T05:00:00Z")));
+    let again = wire::to_line(&fact).unwrap();
+    assert!(
+        again.contains(r#""time":"2036-03-03T05:00:00Z""#),
+        "{again}"
+    );
+    assert_eq!(wire::from_line(&again).unwrap(), Read::Fact(fact));
+}
+
+proptest! {
+    #[test]
+    fn no_fact_is_ordered_after_its_receipt(
+        claimed in any_time(),
+        received in any_time(),
+        mut fact in any_fact(any::<facts::WheelTurned>().prop_map(Event::from)),
+    ) {
+        (fact.occurred_at, fact.claimed_at) = facts::ordered(claimed, received);
+        fact.recorded_at = received;
+        prop_assert_eq!(fact.order().0, claimed.min(received));
+        prop_assert_eq!(fact.claimed(), claimed);
+        let binary = wire::to_binary(&fact).unwrap();
+        let read = read_binary(&binary.headers, &binary.body).unwrap();
+        prop_assert_eq!(&wire::from_line(&wire::to_line(&fact).unwrap()).unwrap(), &read);
+        prop_assert_eq!(read, Read::Fact(fact));
+    }
+}
+
+#[test]
+fn a_time_outside_the_calendar_is_unreadable_in_the_headers() {
+    let (headers, body) = headers_of_a_turn();
+    let far = [
+        "9999-12-31T00:00:00Z",
+        "-262143-01-01T00:00:00Z",
+        "1970-01-01T00:00:00Z",
+    ];
+    for name in ["ce-time", "ce-recordedtime"] {
+        for time in far {
+            let mut headers = headers.clone();
+            headers.retain(|(header, _)| *header != name);
+            headers.push((name, time.to_owned()));
+            let error = read_binary(&headers, &body).unwrap_err().to_string();
+            assert!(error.starts_with(&format!("header {name} is")), "{error}");
+            assert!(error.contains("outside the years 2000 to 2199"), "{error}");
+        }
+    }
+}
+
+/// Every date and every time in every body, also of fact types to come: wherever the schema
+/// has one, a date outside the calendar makes the body unreadable.
+#[test]
+fn a_date_outside_the_calendar_is_unreadable_in_every_body() {
+    let mut runner = proptest::test_runner::TestRunner::deterministic();
+    let mut left = dated_types();
+    assert!(left.len() >= 7, "{left:?}");
+    for _ in 0..40_000 {
+        let event = any::<Event>().new_tree(&mut runner).unwrap().current();
+        let body: Value = serde_json::from_slice(&event.write().unwrap()).unwrap();
+        let mut places = Vec::new();
+        dates(&body, String::new(), &mut places);
+        for place in places {
+            let date = body.pointer(&place).unwrap().as_str().unwrap().len() == 10;
+            for year in ["9999", "1970", "+262142", "-262143"] {
+                let mut far = body.clone();
+                let text = format!("{year}-01-01{}", if date { "" } else { "T00:00:00Z" });
+                *far.pointer_mut(&place).unwrap() = text.clone().into();
+                let read = Event::read(event.ty(), far.to_string().as_bytes()).unwrap();
+                let error = read.err().map(|error| error.to_string());
+                assert!(
+                    error.is_some_and(|error| error.contains("outside the years")),
+                    "{} takes {text} at {place}",
+                    event.ty()
+                );
+            }
+            left.remove(event.ty());
+        }
+    }
+    assert!(left.is_empty(), "their dates were never tried: {left:?}");
+}
+
+/// The types whose schema speaks of a date or a time.
+fn dated_types() -> std::collections::BTreeSet<&'static str> {
+    let dated = |info: &&facts::TypeInfo| {
+        let schema = facts::schema::of(info).to_string();
+        schema.contains(r#""format":"date"#)
+    };
+    TYPES.iter().filter(dated).map(|info| info.ty).collect()
+}
+
+/// Where a body holds dates and times, as JSON pointers.
+fn dates(value: &Value, place: String, found: &mut Vec<String>) {
+    match value {
+        Value::String(text) => {
+            let date = text.parse::<chrono::NaiveDate>().is_ok() && text.len() == 10;
+            if date || text.parse::<DateTime<Utc>>().is_ok() {
+                found.push(place);
+            }
+        }
+        Value::Array(values) => {
+            for (nth, value) in values.iter().enumerate() {
+                dates(value, format!("{place}/{nth}"), found);
+            }
+        }
+        Value::Object(values) => {
+            for (name, value) in values {
+                dates(value, format!("{place}/{name}"), found);
+            }
+        }
+        _ => {}
+    }
 }

@@ -1,5 +1,6 @@
 //! What a fact means for one wheel.
 
+use chrono::{DateTime, TimeDelta, Utc};
 use facts::{
     BatchId, Carrier, Event, Fact, Grade, HoldId, HoopId, MarketId, OrderId, PersonId, PositionId,
     RoomId, SampleId, StackId, StationId, StillageId, ToolId,
@@ -8,6 +9,9 @@ use quantity::{Grams, Percent};
 use serde::{Deserialize, Serialize};
 
 use crate::Moment;
+
+/// How long a scan may take from the device to the edge.
+const ON_THE_WAY: TimeDelta = TimeDelta::seconds(5);
 
 /// One entry of a wheel's life: a fact, as far as it concerns this wheel.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -18,10 +22,33 @@ pub struct Note {
     pub station: StationId,
     /// Who did it, where known.
     pub person: Option<PersonId>,
+    /// What the device claimed, and when that was received, where they differ.
+    pub claim: Option<Claim>,
     /// What was scanned, where it was not the wheel itself.
     pub via: Option<Carrier>,
     /// What happened to the wheel.
     pub what: What,
+}
+
+/// When something happened by the device that says so, and when its word was received.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Claim {
+    /// By the device's clock.
+    #[serde(with = "chrono::serde::ts_microseconds")]
+    pub claimed: DateTime<Utc>,
+    /// By the clock of the edge that received it.
+    #[serde(with = "chrono::serde::ts_microseconds")]
+    pub received: DateTime<Utc>,
+}
+
+impl Claim {
+    /// The two times of a fact, where they are further apart than the way to the edge takes.
+    #[must_use]
+    pub fn of(fact: &Fact) -> Option<Self> {
+        let (claimed, received) = (fact.claimed(), fact.recorded_at);
+        let apart = claimed.signed_duration_since(received).abs();
+        (apart >= ON_THE_WAY).then_some(Self { claimed, received })
+    }
 }
 
 /// What happened to a wheel.
@@ -155,6 +182,7 @@ impl Note {
             moment: Moment::of(fact),
             station: fact.station,
             person: fact.person,
+            claim: Claim::of(fact),
             via: via(&fact.event),
             what,
         })

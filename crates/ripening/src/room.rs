@@ -7,7 +7,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use climate::gas::{self, Caution, Gas, Urgency};
 use climate::{Doubt, Limits, Source, inspect};
 use facts::{Event, Fact, SensorId, StationId};
-use quantity::{Celsius, DairyClock, Percent, Ppm};
+use quantity::{Celsius, DairyClock, Percent, Ppm, calendar};
 use recipe::Stage;
 use serde::{Deserialize, Serialize};
 
@@ -217,7 +217,7 @@ impl Room {
             caution: self.caution(voids),
             silent_from: last
                 .values()
-                .map(|at| *at + limits.gap + TimeDelta::seconds(1))
+                .map(|at| calendar::later(*at, limits.gap + TimeDelta::seconds(1)))
                 .filter(|at| *at > now)
                 .min(),
         }

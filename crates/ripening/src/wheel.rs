@@ -1,6 +1,7 @@
 //! One wheel: its life, what is known of it, and what it needs next.
 
 use chrono::{DateTime, Utc};
+use holds::Held;
 use quantity::DairyDay;
 
 use crate::alert::Told;
@@ -14,6 +15,8 @@ pub struct Wheel {
     pub(crate) actions: Vec<NextAction>,
     /// What cannot be right about it, its recipe's word included.
     pub(crate) flags: Vec<Flag>,
+    /// What holds it, as last derived.
+    pub(crate) holds: Vec<Held>,
     /// The next instant at which an action's urgency changes by itself.
     pub(crate) changes_at: Option<DateTime<Utc>>,
     pub(crate) told: Vec<Told>,

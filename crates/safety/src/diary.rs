@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use facts::{DeviationDecided, DeviationFound, Event, Fact, FactId};
-use ripening::{Voiding, Voids};
+use holds::{Voiding, Voids};
 
 /// Facts about makes, milk, tools, rooms, checks, deviations and samples.
 #[derive(Debug, Default)]

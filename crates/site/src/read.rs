@@ -38,7 +38,10 @@ const RESERVED: [&str; 10] = [
 /// Whether a station name belongs to a worker rather than to the floor.
 #[must_use]
 pub fn is_reserved(station: &str) -> bool {
-    RESERVED.contains(&station)
+    // A code is the same in any case.
+    RESERVED
+        .iter()
+        .any(|name| name.eq_ignore_ascii_case(station))
 }
 
 /// Why a site file cannot be used.
@@ -166,7 +169,11 @@ impl Site {
             printers: printer::read(origin, folder, &file.printer)?,
             labels: Labels::default(),
             webhook: file.webhook.map(|w| read_webhook(origin, &w)).transpose()?,
-            safety: file.safety.as_ref().map(|table| table.read(folder)),
+            safety: file
+                .safety
+                .as_ref()
+                .map(|table| table.read(origin, folder, &open))
+                .transpose()?,
             dispatch: file.dispatch.as_ref().map(|table| table.read(folder)),
             gateway: file
                 .gateway

@@ -11,6 +11,7 @@ use facts::{
     BadCode, BatchId, Grade, HoldId, HoopId, LotId, MarketId, OrderId, PersonId, PositionId,
     RecipeId, RoomId, StackId, StillageId, ToolId, VatId, WheelId,
 };
+use quantity::calendar;
 
 use crate::symbol;
 
@@ -175,6 +176,9 @@ pub enum Misread {
     /// A time that cannot be read.
     #[error("{0:?} is no time: a kept scan starts with a time such as @2026-03-03T06:40:00Z")]
     Time(String),
+    /// A time outside the calendar.
+    #[error("{0}. Nothing recorded")]
+    Calendar(calendar::OutsideCalendar),
     /// Not `<letter>.<value>`, or a letter that means nothing.
     #[error("{0:?} is no code of ours: a code looks like W.311-04, S.S07 or A.TURN")]
     Unknown(String),
@@ -232,7 +236,7 @@ impl Line {
         let time = DateTime::parse_from_rfc3339(time).map_err(|_| Misread::Time(readable(time)))?;
         Ok(Self {
             code: Code::read(code.trim_matches(blank))?,
-            kept_since: Some(time.to_utc()),
+            kept_since: Some(calendar::instant(time.to_utc()).map_err(Misread::Calendar)?),
         })
     }
 }

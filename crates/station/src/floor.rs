@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Carrier, Event, PersonId, StationId, ToolId, WheelId};
+use holds::Held;
 
 use crate::answer::{Answer, Level};
 use crate::code::Code;
@@ -160,6 +161,11 @@ impl Floor<'_> {
         })
     }
 
+    /// The holds that keep a wheel.
+    pub(crate) fn held(&self, wheel: WheelId) -> Vec<Held> {
+        self.placement.held(wheel, &self.setup.holds)
+    }
+
     /// How a wheel had gone away when the scan was made.
     pub(crate) fn left(&self, wheel: WheelId) -> Option<Left> {
         self.placement
@@ -182,7 +188,7 @@ impl Floor<'_> {
     pub(crate) fn time(&self, at: DateTime<Utc>) -> String {
         let clock = self.setup.clock;
         if self.is_today(at) {
-            let time = at.with_timezone(&clock.zone()).format("%H:%M");
+            let time = clock.at_home(at).format("%H:%M");
             format!("today at {time}")
         } else {
             format!("on {}", clock.local(at))
@@ -191,10 +197,7 @@ impl Floor<'_> {
 
     /// Whether a batch was never started, in words.
     pub(crate) fn unstarted(&self, batch: BatchId) -> Option<String> {
-        self.placement
-            .recipe_of(batch)
-            .is_none()
-            .then(|| format!("batch {batch} was never started here"))
+        (!self.placement.is_started(batch)).then(|| format!("batch {batch} was never started here"))
     }
 }
 

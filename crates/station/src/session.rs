@@ -7,7 +7,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Duration, Utc};
-use facts::{Draft, Event, Fact, FactId, HoldId, PersonId, RecipeId, RoomId, StationId, Voided};
+use facts::{Draft, Event, Fact, FactId, PersonId, RecipeId, RoomId, StationId, Voided};
+use holds::Rule;
 use metrology::Settled;
 use quantity::DairyClock;
 
@@ -40,8 +41,8 @@ pub struct Setup {
     pub clock: DairyClock,
     /// The newest version of every recipe.
     pub recipes: BTreeMap<RecipeId, u32>,
-    /// Holds that every wheel of a recipe is born under, with their reasons.
-    pub born_under: BTreeMap<RecipeId, Vec<(HoldId, String)>>,
+    /// What the site says about holds.
+    pub holds: Rule,
     /// The site's rooms.
     pub rooms: BTreeSet<RoomId>,
     /// The scale beside the station, if there is one.
@@ -146,7 +147,9 @@ impl Session {
                 };
             }
         };
-        let at = line.kept_since.unwrap_or(now);
+        let claimed = line.kept_since.unwrap_or(now);
+        // Nothing can have been scanned after it was received.
+        let at = claimed.min(now);
         let step = match line.code {
             Code::Person(person) => {
                 self.person = Some(person);
@@ -160,8 +163,8 @@ impl Session {
                 work.take(code, &floor)
             }
         };
-        let mut outcome = self.outcome(step, at);
-        if let Some(warning) = self.clock_warning(at, now) {
+        let mut outcome = self.outcome(step, claimed);
+        if let Some(warning) = self.clock_warning(claimed, now) {
             outcome.answer.words = format!("{}. {warning}", outcome.answer.words);
             if outcome.answer.level == Level::Ok {
                 outcome.answer.level = Level::Wrong;
@@ -284,7 +287,7 @@ impl Session {
         if ahead > AHEAD {
             let minutes = ahead.num_minutes();
             Some(format!(
-                "This scanner's clock is {minutes} min ahead: set it"
+                "Taken as scanned now: this scanner's clock is {minutes} min ahead, set it"
             ))
         } else if -ahead > KEPT {
             let local = self.setup.clock.local(at);

@@ -143,6 +143,7 @@ impl Things {
                 via,
                 order: self.order,
                 market: self.market,
+                sale: None,
             }
             .into(),
             Action::Return => WheelReturned { wheels, reason }.into(),
@@ -220,8 +221,9 @@ impl Things {
     /// How many of these wheels the hold to be released does not keep.
     fn outside(&self, group: &Group, floor: &Floor<'_>) -> usize {
         let kept = |wheel: &WheelId| {
+            let mut held = floor.held(*wheel).into_iter();
             self.hold
-                .is_some_and(|hold| floor.placement.holds(*wheel).contains(&hold))
+                .is_some_and(|hold| held.any(|held| held.hold == hold))
         };
         group.wheels.iter().filter(|wheel| !kept(wheel)).count()
     }
@@ -239,9 +241,9 @@ impl Things {
                 Vec::new(),
             ));
         }
-        let held = |wheel: &&WheelId| !floor.placement.holds(**wheel).is_empty();
+        let held = |wheel: &&WheelId| !floor.held(**wheel).is_empty();
         let first = *group.wheels.iter().find(held)?;
-        let hold = floor.placement.holds(first).first()?;
+        let hold = floor.held(first).first()?.hold;
         let held = group.wheels.iter().filter(held).count();
         let what = if group.wheels.len() == 1 {
             format!("{} is under hold {hold}", group.words)

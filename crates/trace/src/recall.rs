@@ -458,27 +458,8 @@ impl Trace<'_> {
             market: story.market.map(|market| names.markets.name(market)),
             left_at: story.left_at,
             weight_g: story.grams.unwrap_or(0),
-            holds: self.holds_on(&story),
+            holds: self.held(wheel).iter().map(|held| held.hold).collect(),
         }
-    }
-
-    /// Holds that keep a wheel: set, and not ended by a person since.
-    pub(crate) fn holds_on(&self, story: &crate::story::Story) -> Vec<HoldId> {
-        let mut holds = BTreeSet::new();
-        for note in &story.hold_notes {
-            let hold = self.index.names.holds.name(note.hold);
-            match note.released_by {
-                None => {
-                    holds.insert(hold);
-                }
-                Some(Some(_)) => {
-                    holds.remove(&hold);
-                }
-                // Nobody's release lets nothing go.
-                Some(None) => {}
-            }
-        }
-        holds.into_iter().collect()
     }
 
     fn customers(&self, wheels: &[Affected]) -> Vec<CustomerLine> {

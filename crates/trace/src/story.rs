@@ -1,7 +1,8 @@
 //! One wheel's story: where it was, what touched it, where it is now.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, Event, FactId, HoldId, LotId, MarketId, OrderId, PersonId, WheelId};
+use facts::{BatchId, Event, LotId, MarketId, OrderId, WheelId};
+use holds::Ledger;
 use serde::Serialize;
 
 use crate::Place;
@@ -70,16 +71,6 @@ pub(crate) struct Birth {
     pub(crate) at: DateTime<Utc>,
 }
 
-/// A hold on a wheel, or the end of one.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct HoldNote {
-    pub(crate) hold: Number<HoldId>,
-    pub(crate) at: DateTime<Utc>,
-    pub(crate) id: FactId,
-    /// Who released; `None` for a hold.
-    pub(crate) released_by: Option<Option<Number<PersonId>>>,
-}
-
 /// What is known of one wheel.
 #[derive(Debug, Default)]
 pub(crate) struct Story {
@@ -98,7 +89,8 @@ pub(crate) struct Story {
     pub(crate) market: Option<Number<MarketId>>,
     pub(crate) left_at: Option<DateTime<Utc>>,
     pub(crate) delivered_at: Option<DateTime<Utc>>,
-    pub(crate) hold_notes: Vec<HoldNote>,
+    /// What facts say of its holds.
+    pub(crate) holds: Ledger,
     pub(crate) first: Option<DateTime<Utc>>,
     pub(crate) last: Option<DateTime<Utc>>,
 }
@@ -238,6 +230,7 @@ impl Index {
 
     fn tell(&self, story: &mut Story, now: &mut Now, entry: &Entry, wheel: Number<WheelId>) {
         let at = entry.at;
+        self.write(&mut story.holds, entry);
         let stays = &mut story.stays;
         match entry.act {
             Act::Portioned { batch, grams } => {
@@ -269,18 +262,7 @@ impl Index {
                     .sampled_g
                     .saturating_add(self.part(entry, grams, wheel));
             }
-            Act::Held { hold } => story.hold_notes.push(HoldNote {
-                hold,
-                at,
-                id: entry.id,
-                released_by: None,
-            }),
-            Act::Released { hold } => story.hold_notes.push(HoldNote {
-                hold,
-                at,
-                id: entry.id,
-                released_by: Some(entry.person),
-            }),
+            Act::Held { .. } | Act::Released { .. } => {}
             Act::Packed { order, case } => {
                 story.order = Some(order);
                 go(&mut now.case, Some(case), at, stays);

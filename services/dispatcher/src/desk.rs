@@ -5,21 +5,23 @@ use std::sync::Arc;
 
 use anyhow::Context as _;
 use bus::telling::Telling;
-use bus::{BusError, Question, Stored};
+use bus::{BusError, Question, Refusal, Stored};
 use chrono::{DateTime, NaiveDate, Utc};
 use dispatch::check;
-use dispatch::office::{Asked, Leaving};
+use dispatch::office::{Asked, Leaving, NoPromise};
 use dispatch::pick::pick_list;
-use dispatch::{Allocation, Customers, Look, Memory, Office, Yesterday, allocate};
+use dispatch::{Allocation, Customers, Look, Memory, Office, Yesterday, allocate, recipe_named};
 use facts::wire::Read;
 use facts::{Event, OrderPlaced, SiteId};
+use names::UnknownName;
 use quantity::DairyDay;
 use recipe::RecipeBook;
 use serde::{Deserialize, Serialize};
 use site::Site;
 use tokio::task::JoinHandle;
 
-use crate::SHORT;
+use crate::numbers::Numbers;
+use crate::{NUMBERS, SHORT, TWICE};
 
 /// The question whether an order can be placed.
 pub const CHECK: &str = "check-order";
@@ -34,6 +36,7 @@ const TELL_AHEAD_DAYS: i64 = 42;
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PickQuery {
     /// The day it leaves.
+    #[serde(default, deserialize_with = "quantity::calendar::read::date_or_none")]
     pub day: Option<NaiveDate>,
 }
 
@@ -42,6 +45,9 @@ pub struct PickQuery {
 pub struct Checked {
     /// It is there already, word for word.
     pub known: bool,
+    /// The customer or cheese that there is not, if it names one.
+    #[serde(default)]
+    pub unknown: Option<UnknownName>,
     /// What is wrong with it; nothing: it can be placed.
     pub troubles: Vec<String>,
 }
@@ -62,6 +68,7 @@ pub(crate) struct Desk {
     /// What customers may have been told yesterday.
     yesterday: Arc<Yesterday>,
     kept: PathBuf,
+    numbers: Numbers,
     last: Option<Arc<(Look, Allocation)>>,
 }
 
@@ -73,7 +80,7 @@ pub(crate) struct Solved {
 }
 
 impl Desk {
-    pub(crate) fn new(site: &Site, customers: Customers, folder: &Path) -> Self {
+    pub(crate) fn new(site: &Site, customers: Customers, folder: &Path, numbers: Numbers) -> Self {
         let kept = folder.join("yesterday.json");
         // Without it the first day compares with nothing.
         let yesterday = std::fs::read(&kept)
@@ -92,6 +99,7 @@ impl Desk {
             memory: Some(Memory::default()),
             yesterday: Arc::new(yesterday),
             kept,
+            numbers,
             last: None,
         }
     }
@@ -102,6 +110,13 @@ impl Desk {
             && fact.site == self.site
         {
             self.stirred |= rests_on(&fact.event);
+            if let Event::OrderPacked(packed) = &fact.event {
+                self.numbers.saw(packed.case);
+                packed
+                    .pallet
+                    .into_iter()
+                    .for_each(|pallet| self.numbers.saw(pallet));
+            }
             self.office.apply(&fact);
         }
     }
@@ -194,8 +209,22 @@ impl Desk {
         told
     }
 
+    /// Numbers that stand on more than one case or pallet.
+    pub(crate) fn numbers_given_twice(&self) -> Vec<Telling> {
+        let twice = self.office.book().numbers_given_twice();
+        let tell = |(number, orders): (_, std::collections::BTreeSet<_>)| {
+            let orders: Vec<String> = orders.iter().map(ToString::to_string).collect();
+            let words = format!(
+                "number {number} stands on more than one case or pallet, of {}: find them, correct the record of one, and pack and label it anew",
+                orders.join(", ")
+            );
+            Telling::warning(format!("{TWICE}{number}"), words)
+        };
+        twice.map(tell).collect()
+    }
+
     /// Answers what can be answered; gives back what waits for more of the log.
-    pub(crate) async fn answer(&self, asked: Vec<Question>) -> Vec<Question> {
+    pub(crate) async fn answer(&mut self, asked: Vec<Question>) -> Vec<Question> {
         let mut later = Vec::new();
         for question in asked {
             let name = question.name.clone();
@@ -208,7 +237,7 @@ impl Desk {
         later
     }
 
-    async fn respond(&self, question: Question) -> Result<Option<Question>, BusError> {
+    async fn respond(&mut self, question: Question) -> Result<Option<Question>, BusError> {
         match question.name.as_str() {
             station::LEAVING => {
                 let leaving: station::Leaving = match question.read() {
@@ -229,6 +258,14 @@ impl Desk {
                 let orders: Vec<_> = self.office.book().orders().collect();
                 question.answer(&orders).await?;
             }
+            NUMBERS => match question
+                .read::<usize>()
+                .map(|count| self.numbers.give(count))
+            {
+                Ok(Ok(given)) => question.answer(&given).await?,
+                Ok(Err(sentence)) => question.refuse(&sentence).await?,
+                Err(error) => question.refuse(&error.to_string()).await?,
+            },
             CHECK => match question.read::<OrderPlaced>() {
                 Ok(order) => question.answer(&self.check(&order)).await?,
                 Err(error) => question.refuse(&error.to_string()).await?,
@@ -248,13 +285,24 @@ impl Desk {
         match desk.check(order) {
             Ok(known) => Checked {
                 known: known == check::Known::Same,
+                unknown: None,
                 troubles: Vec::new(),
             },
             Err(troubles) => Checked {
                 known: false,
+                unknown: self.names_known(order).err(),
                 troubles: troubles.iter().map(ToString::to_string).collect(),
             },
         }
+    }
+
+    /// Whether there are the customer and the cheeses that an order names.
+    fn names_known(&self, order: &OrderPlaced) -> Result<(), UnknownName> {
+        self.office.customers().who_ordered(&order.customer)?;
+        for line in &order.lines {
+            recipe_named(&self.recipes, line.recipe)?;
+        }
+        Ok(())
     }
 
     async fn ask_allocation(&self, question: Question) -> Result<(), BusError> {
@@ -280,8 +328,7 @@ impl Desk {
                     tokio::spawn(async move {
                         let work = move || last.0.promise(&customers, &recipes, &yesterday, &asked);
                         let done = match tokio::task::spawn_blocking(work).await {
-                            Ok(Ok(answer)) => question.answer(&answer).await,
-                            Ok(Err(words)) => question.refuse(&words).await,
+                            Ok(promised) => question.reply(promised.map_err(refusal)).await,
                             Err(_) => question.refuse("the dispatcher is stopping").await,
                         };
                         if let Err(error) = done {
@@ -294,6 +341,13 @@ impl Desk {
             },
             _ => question.answer(&last.1).await,
         }
+    }
+}
+
+fn refusal(no: NoPromise) -> Refusal {
+    match no {
+        NoPromise::Unknown(name) => name.into(),
+        no => no.to_string().into(),
     }
 }
 

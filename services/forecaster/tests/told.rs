@@ -222,6 +222,7 @@ fn office(nth: u64, now: DateTime<Utc>, event: impl Into<Event>) -> Fact {
         station_seq: nth,
         person: None,
         occurred_at: at,
+        claimed_at: None,
         recorded_at: at,
         event: event.into(),
     }

@@ -14,7 +14,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use axum::http::StatusCode;
 use bus::{Bus, Clock, Shutdown};
 use chrono::{DateTime, TimeDelta, Utc};
-use edge::{Desk, Worker};
+use edge::{Desk, Ended, Worker};
 use facts::{Carrier, Event, Fact, PersonId, StationId};
 use site::{Scan, Site, Station};
 use station::{Action, Answer, Code, Level, Line};
@@ -216,7 +216,7 @@ impl Stations {
                 ));
             }
         };
-        if !taken.kept {
+        if taken.ended == Ended::NotStored {
             return Err(Trouble::new(
                 StatusCode::SERVICE_UNAVAILABLE,
                 "not_recorded",
@@ -248,10 +248,9 @@ impl Stations {
             .office
             .state(person, now, answer, events, Box::new(|_, _| Vec::new()))
             .await;
-        if taken.kept {
-            Ok(taken.facts)
-        } else {
-            Err(Trouble::away(taken.answer.words))
+        match taken.ended {
+            Ended::Answered | Ended::Refused => Ok(taken.facts),
+            Ended::NotStored => Err(Trouble::away(taken.answer.words)),
         }
     }
 

@@ -302,6 +302,7 @@ wheel-next = Was er braucht
 wheel-next-none = Nichts ist zu tun.
 wheel-by = bis { $time }
 wheel-life = Sein Leben
+wheel-claim = angegeben { $claimed }, empfangen { $received }
 wheel-line = Sein Leben von { $from } bis { $to }
 wheel-line-hint = Balken sind Räume, kurze Striche sind Wendungen, Punkte alles andere. Die Liste darunter sagt es in Worten.
 wheel-corrected = { $count ->
@@ -437,6 +438,7 @@ holds-code = Kennung der Sperre
 holds-reason = Warum
 holds-place = Sperren
 holds-kept = { $count ->
+    [0] Bisher hält sie 0 Laibe.
     [one] Sie hält { $count } Laib:
    *[other] Sie hält { $count } Laibe:
 }
@@ -605,3 +607,41 @@ forecast-advises = Eine Vorhersage gibt nichts frei: Das tun Menschen nach dem e
 forecast-weight = Was er wiegt und wiegen wird
 forecast-weeks = Wie viele reif werden, Woche für Woche
 rooms-weeks = Die letzten vier Wochen zeigen
+
+## Kennungen, die niemand kennt
+unknown-near = { $none }; meinten Sie { $near }?
+unknown-check = { $none }, auch keine ähnliche Kennung: prüfen Sie sie.
+unknown-empty = { $none }: noch ist nichts dieser Art bekannt.
+unknown-or = oder
+unknown-alert = Es gibt keine Meldung { $code }
+unknown-batch = Es gibt keine Charge { $code }
+unknown-batch-or-wheel = Es gibt weder Charge noch Laib { $code }
+unknown-carrier = Es gibt keinen Träger { $code }
+unknown-case = Es gibt keinen Karton { $code }
+unknown-check-of-plan = Es gibt keine Prüfung { $code }
+unknown-customer = Es gibt keinen Kunden { $code }
+unknown-deviation = Es gibt keine Abweichung { $code }
+unknown-form = Es gibt kein Formular { $code }
+unknown-hold = Es gibt keine Sperre { $code }
+unknown-hoop = Es gibt keine Form { $code }
+unknown-label = Es gibt kein Etikett { $code }
+unknown-lane = Es gibt keinen Weg { $code }
+unknown-lot = Es gibt kein Los { $code }
+unknown-market = Es gibt keinen Markt { $code }
+unknown-order = Es gibt keinen Auftrag { $code }
+unknown-paper = Es gibt kein Papier { $code }
+unknown-person = Es gibt niemanden mit dem Ausweis { $code }
+unknown-printer = Es gibt keinen Drucker { $code }
+unknown-recipe = Es gibt kein Rezept { $code }
+unknown-record = Es gibt keine Aufzeichnung { $code }
+unknown-room = Es gibt keinen Raum { $code }
+unknown-sample = Es gibt keine Probe { $code }
+unknown-stack = Es gibt keinen Stapel { $code }
+unknown-station = Es gibt keine Station { $code }
+unknown-stillage = Es gibt kein Gestell { $code }
+unknown-tool = Es gibt kein Werkzeug { $code }
+unknown-vat = Es gibt keinen Kessel { $code }
+unknown-wheel = Es gibt keinen Laib { $code }
+holds-not-yet = Es kam an oder wurde gemacht, nur hat es noch niemand aufgeschrieben: trotzdem sperren, bisher hält die Sperre 0 Laibe
+entry-not-yet = Was hier genannt ist, ist noch nicht aufgeschrieben: trotzdem aufzeichnen
+find-near = Meinten Sie

@@ -302,6 +302,7 @@ wheel-next = What it needs
 wheel-next-none = Nothing is asked for.
 wheel-by = by { $time }
 wheel-life = Its life
+wheel-claim = claimed { $claimed }, received { $received }
 wheel-line = Its life from { $from } to { $to }
 wheel-line-hint = Bars are rooms, short strokes are turns, dots are everything else. The list below says it in words.
 wheel-corrected = { $count ->
@@ -437,6 +438,7 @@ holds-code = The hold's code
 holds-reason = Why
 holds-place = Hold it
 holds-kept = { $count ->
+    [0] It keeps 0 wheels so far.
     [one] It keeps { $count } wheel:
    *[other] It keeps { $count } wheels:
 }
@@ -605,3 +607,41 @@ forecast-advises = A forecast releases nothing: that is for people, by the dairy
 forecast-weight = What it weighs and will weigh
 forecast-weeks = How many get ready, week by week
 rooms-weeks = Show its last four weeks
+
+## Codes that nobody knows
+unknown-near = { $none }; did you mean { $near }?
+unknown-check = { $none }, nor one that is written nearly so: check the code.
+unknown-empty = { $none }: none is known yet.
+unknown-or = or
+unknown-alert = There is no alert { $code }
+unknown-batch = There is no batch { $code }
+unknown-batch-or-wheel = There is no batch or wheel { $code }
+unknown-carrier = There is no carrier { $code }
+unknown-case = There is no case { $code }
+unknown-check-of-plan = There is no check { $code }
+unknown-customer = There is no customer { $code }
+unknown-deviation = There is no deviation { $code }
+unknown-form = There is no form { $code }
+unknown-hold = There is no hold { $code }
+unknown-hoop = There is no hoop { $code }
+unknown-label = There is no label { $code }
+unknown-lane = There is no lane { $code }
+unknown-lot = There is no lot { $code }
+unknown-market = There is no market { $code }
+unknown-order = There is no order { $code }
+unknown-paper = There is no paper { $code }
+unknown-person = There is no person { $code }
+unknown-printer = There is no printer { $code }
+unknown-recipe = There is no recipe { $code }
+unknown-record = There is no record { $code }
+unknown-room = There is no room { $code }
+unknown-sample = There is no sample { $code }
+unknown-stack = There is no stack { $code }
+unknown-station = There is no station { $code }
+unknown-stillage = There is no stillage { $code }
+unknown-tool = There is no tool { $code }
+unknown-vat = There is no vat { $code }
+unknown-wheel = There is no wheel { $code }
+holds-not-yet = It came in or was made, but nobody has written it down yet: hold it all the same, and it keeps 0 wheels so far
+entry-not-yet = What it names is not written down here yet: record it all the same
+find-near = Did you mean

@@ -2,7 +2,7 @@
 //!
 //! The worker reads the log from its beginning whenever it starts: what the ledger has of it
 //! is compared on the way, what is new is written down ([`Keeper`]). When it has caught up it
-//! answers `recall`, `holds`, `papers` and `records`; tells what people have to hear
+//! answers `recall`, `holds`, `papers`, `known` and `records`; tells what people have to hear
 //! of ([`checks`]); states, under the station name `records`, the
 //! holds that laboratory results ask for and the `wheel.held` facts that holds over a scope
 //! owe to wheels ([`holds`]); and seals each dairy day when it is over. It never releases
@@ -29,13 +29,14 @@ use bus::telling::Told;
 use bus::{Bus, Clock, Outbox, Shutdown, Tick};
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::{Draft, StationId};
+use names::{Kind, Known};
 use recipe::Origin;
 use safety::Plan;
 use site::Site;
 
 use crate::papers::Desk;
 
-pub use answering::{RecallAnswer, RecallQuery, RecordsStanding};
+pub use answering::{CHECK_NAMED, InScope, KNOWN, RecallAnswer, RecallQuery, RecordsStanding};
 pub use archive::{Archive, facts_files};
 pub use error::RecordsError;
 pub use folder::{Folder, entries, public_key, read_seal, seals};
@@ -83,8 +84,15 @@ pub async fn run(
         dairy,
         clock: site.clock,
     });
+    let scales = site
+        .stations
+        .iter()
+        .filter_map(|station| station.scale.as_ref());
+    let own = Known::default()
+        .with(Kind::Room, site.rooms.iter().map(|room| room.id))
+        .with(Kind::Tool, scales.map(|scale| scale.tool));
     let folder = data.join("records");
-    let mut keeper = Keeper::open(&folder, site.id, plan.transpose()?)?;
+    let mut keeper = Keeper::open(&folder, site.id, site.hold_rule(), plan.transpose()?)?;
     let mut told = Told::open(&folder.join("checks-told.txt"))?;
     let mut looked: Option<DateTime<Utc>> = None;
     let outbox = Outbox::open(&data.join("records-outbox"), site.id)?;
@@ -132,7 +140,8 @@ pub async fn run(
                 while keeper.seq() < end {
                     keeper.take(&log.next_chunk(CHUNK).await?)?;
                 }
-                answering::answer(&mut keeper, desk.as_ref(), &bus, clock.now(), question).await;
+                let places = (&bus, &own);
+                answering::answer(&mut keeper, desk.as_ref(), places, clock.now(), question).await;
             }
             tick = clock.next_tick() => waiting = Some(tick),
             chunk = log.next_chunk(CHUNK) => keeper.take(&chunk?)?,
@@ -190,7 +199,8 @@ fn state_owed(
         person: None,
         event,
     });
-    outbox.record(station, drafts.collect(), now)?;
+    // As if it were stated then: it must count after what ended the hold before it.
+    outbox.record(station, drafts.collect(), at)?;
     Ok(())
 }
 

@@ -137,6 +137,7 @@ impl House {
             station_seq: self.seq,
             person: Some(id(badge)),
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         };

@@ -39,6 +39,8 @@ pub struct Fold {
     live_from: u64,
     next_effect: u64,
     unwritten: bool,
+    /// Whether the broker's clock and the floor's tell the same time; not if one is driven.
+    broker_tells_time: bool,
     written_at: Instant,
     shift_ends: Option<NaiveTime>,
     /// The dairy day whose shift was summed up last.
@@ -89,6 +91,7 @@ impl Fold {
             live_from: 0,
             next_effect,
             unwritten: false,
+            broker_tells_time: false,
             written_at: monotonic(),
             shift_ends: site.shift_ends,
             summed_up: None,
@@ -126,6 +129,12 @@ impl Fold {
         self.live_from = end;
     }
 
+    /// The broker's clock and the floor's tell the same time: a station's may be held
+    /// against it.
+    pub const fn broker_tells_time(&mut self) {
+        self.broker_tells_time = true;
+    }
+
     /// Whether the fold has caught up.
     #[must_use]
     pub fn is_live(&self) -> bool {
@@ -151,6 +160,9 @@ impl Fold {
             }
             Ok(Read::Fact(fact)) => {
                 self.floor.apply(&fact);
+                if self.broker_tells_time {
+                    self.floor.stored(&fact, message.stored_at);
+                }
                 self.portions.fact(&fact);
                 if let Event::OrderPacked(packed) = &fact.event {
                     self.packed

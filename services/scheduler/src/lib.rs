@@ -34,6 +34,7 @@ pub fn practice(site: &Site) -> Practice {
         turn_by: site.turn_by,
         lost_after_days: site.lost_after_days,
         recipes: site.recipes.clone(),
+        rights: site.rights(),
     }
 }
 
@@ -93,6 +94,9 @@ async fn spell(
 ) -> anyhow::Result<Ended> {
     let store = Arc::new(Store::open(folder)?);
     let mut fold = Fold::load(site, store.clone())?;
+    if matches!(clock, Clock::System) {
+        fold.broker_tells_time();
+    }
     let mut log = match bus.floor_after(fold.position()).await {
         Err(error) => return Err(error).context(
             "the scheduler's store belongs to another log: restore the broker's data, or delete the scheduler's data folder to fold this log from its beginning",

@@ -285,7 +285,7 @@ pub struct DueArgs {
     #[arg(long)]
     pub room: Option<RoomId>,
     /// What is due by this instant (RFC 3339), instead of what may be done now.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub by: Option<chrono::DateTime<chrono::Utc>>,
     #[command(flatten)]
     pub ask: AskArgs,
@@ -330,7 +330,7 @@ pub struct ReplayArgs {
     #[arg(long, default_value = "UTC")]
     pub time_zone: chrono_tz::Tz,
     /// The instant to show (RFC 3339). Later facts are left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub at: chrono::DateTime<chrono::Utc>,
     /// Print JSON for machines.
     #[arg(long)]
@@ -354,7 +354,7 @@ pub enum View {
         #[arg(long)]
         room: Option<RoomId>,
         /// What is due by this instant.
-        #[arg(long)]
+        #[arg(long, value_parser = quantity::calendar::read_instant)]
         by: Option<chrono::DateTime<chrono::Utc>>,
     },
     /// One wheel's life.
@@ -379,7 +379,7 @@ pub struct SourceArgs {
     #[arg(long, requires = "at")]
     pub replay: Option<PathBuf>,
     /// The instant to look from (RFC 3339); of a running floor, its own present if left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub at: Option<chrono::DateTime<chrono::Utc>>,
     #[command(flatten)]
     pub ask: AskArgs,

@@ -25,6 +25,8 @@ mod show;
 mod stating;
 mod supervise;
 mod table;
+#[cfg(test)]
+mod unknown_names;
 mod verify;
 mod worker;
 mod yields;

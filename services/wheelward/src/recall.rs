@@ -54,7 +54,7 @@ pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
     };
     let trace = index.trace();
     let about = match about(args)? {
-        Some(about) => about,
+        Some(about) => trace.known(&about, &reading::own_rooms(&args.source))?,
         None => trace
             .drill_about(now)
             .context("nothing to rehearse with: no batch has been made yet")?,
@@ -87,6 +87,7 @@ pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
             station_seq: drills + 1,
             person: draft.person,
             occurred_at: now,
+            claimed_at: None,
             recorded_at: now,
             event: draft.event,
         };
@@ -148,7 +149,9 @@ async fn record(
     let asker = Asker::connect(&args.source.ask).await?;
     let outbox = Outbox::open(&args.source.ask.data.join(DRILLS), asker.site)?;
     outbox.continue_after(&station, drills)?;
-    outbox.record(&station, vec![draft], Clock::system().now())?;
+    // A floor whose clock is driven may be ahead of this machine's.
+    let now = Clock::system().now().max(draft.occurred_at);
+    outbox.record(&station, vec![draft], now)?;
     let shutdown = Shutdown::new();
     let sent = async {
         while outbox.waiting() > 0 {

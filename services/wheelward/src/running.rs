@@ -32,7 +32,8 @@ impl Running {
             .with_context(|| format!("could not write {}", path.display()))
     }
 
-    fn read(data: &Path) -> Option<Self> {
+    /// What a floor left in its data folder; nothing where none was started.
+    pub fn read(data: &Path) -> Option<Self> {
         serde_json::from_slice(&std::fs::read(data.join(FILE)).ok()?).ok()
     }
 }

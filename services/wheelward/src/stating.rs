@@ -72,6 +72,7 @@ impl Desk {
                     station_seq: number,
                     person: to.badge,
                     occurred_at: at,
+                    claimed_at: None,
                     recorded_at: at,
                     event,
                 };
@@ -89,7 +90,9 @@ impl Desk {
             person: to.badge,
             event,
         });
-        outbox.record(&self.station, drafts.collect(), Clock::system().now())?;
+        // A floor whose clock is driven may be ahead of this machine's.
+        let now = Clock::system().now().max(at);
+        outbox.record(&self.station, drafts.collect(), now)?;
         let shutdown = Shutdown::new();
         let sent = async {
             while outbox.waiting() > 0 {

@@ -226,6 +226,7 @@ async fn with_the_shipped_permissions_each_worker_can_do_its_work_and_no_more() 
         via: None,
         order: None,
         market: None,
+        sale: None,
     };
     let sent = renamed(some_facts(1), &sent.into());
     let error = within(dispatcher.publish_facts(&sent)).await.unwrap_err();

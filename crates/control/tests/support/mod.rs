@@ -37,6 +37,7 @@ pub fn floor() -> Floor {
         turn_by: NaiveTime::from_hms_opt(12, 0, 0).unwrap(),
         lost_after_days: 3,
         recipes,
+        rights: ripening::Rights::AnyBadge,
     })
 }
 
@@ -61,6 +62,7 @@ impl Station {
             station_seq: self.seq,
             person: person.map(|p| PersonId::new(p).unwrap()),
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         }

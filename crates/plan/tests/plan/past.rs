@@ -34,6 +34,7 @@ pub fn empty() -> Floor {
         turn_by: hour(12),
         lost_after_days: 3,
         recipes,
+        rights: ripening::Rights::AnyBadge,
     })
 }
 
@@ -73,6 +74,7 @@ impl Stated {
             station_seq: self.facts.len() as u64 + 1,
             person: None,
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         });

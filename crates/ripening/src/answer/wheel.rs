@@ -5,11 +5,12 @@ use facts::{
     BatchId, Carrier, FactId, Grade, HoldId, MarketId, PersonId, RoomId, StationId, StillageId,
     WheelId,
 };
+use names::UnknownName;
 use quantity::DairyDay;
 use serde::{Deserialize, Serialize};
 
 use crate::rule::{self, Case};
-use crate::{Floor, NextAction, Severity, State, Urgency};
+use crate::{Claim, Floor, NextAction, Severity, State, Urgency};
 
 /// One thing a wheel needs.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -45,6 +46,9 @@ pub struct LifeLine {
     pub at: DateTime<Utc>,
     /// The same, local.
     pub at_local: String,
+    /// What the device claimed and when that was received, where they differ.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub claim: Option<Claim>,
     /// What happened.
     pub words: String,
     /// The station that stated it.
@@ -165,16 +169,19 @@ pub struct MarketLine {
     pub takes_grade: Option<bool>,
 }
 
-/// A wheel's whole life; `None` when no fact speaks of it.
-#[must_use]
-pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
-    let wheel = floor.wheel(id)?;
+/// A wheel's whole life.
+///
+/// # Errors
+/// No fact speaks of it.
+pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
+    let (id, wheel) = super::wheel_named(floor, id)?;
     let state = wheel.state();
     let case = floor.case(id);
     let clock = &floor.practice().clock;
     let life = wheel.chronicle().notes().into_iter().map(|note| LifeLine {
         at: note.moment.at,
         at_local: clock.local(note.moment.at),
+        claim: note.claim,
         words: note.words(),
         station: note.station,
         person: note.person,
@@ -194,7 +201,7 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
             a.window.due,
         )
     });
-    Some(WheelLife {
+    Ok(WheelLife {
         wheel: row(floor, id, wheel),
         markets: case.as_ref().map(markets).unwrap_or_default(),
         best_before: case

@@ -1,5 +1,7 @@
 //! Facts in, in any order.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Event, Fact, FactId, ToolId, WheelId};
 use quantity::DairyDay;
@@ -8,6 +10,12 @@ use super::Floor;
 use crate::chronicle::encoded_note;
 use crate::wheels::Slot;
 use crate::{Moment, Note, Noted, Voiding, What};
+
+/// A code as it was first written here: what is stored under it has one key, however later
+/// facts write it.
+fn as_kept<K: Ord + Copy, V>(map: &BTreeMap<K, V>, code: K) -> K {
+    map.get_key_value(&code).map_or(code, |(kept, _)| *kept)
+}
 
 impl Floor {
     /// Folds one fact. Nothing is derived until [`Self::refresh`].
@@ -45,7 +53,7 @@ impl Floor {
                     .or_default()
                     .check(Moment::of(fact), e.check);
                 self.stale.tools.insert(e.tool);
-                self.changed.tools.insert(e.tool);
+                self.changed.tools.insert(as_kept(&self.tools, e.tool));
                 self.checked(e.tool, fact.occurred_at);
                 new
             }
@@ -54,6 +62,7 @@ impl Floor {
                 target: e.fact,
                 reason: e.reason.clone(),
             }),
+            Event::HoldPlaced(_) | Event::HoldLifted(_) => self.lay(fact),
             // Nothing here derives from these yet: the log keeps them, and the
             // station's numbers tell a duplicate.
             _ => fact.event.wheels().is_empty() && new_number,
@@ -71,6 +80,15 @@ impl Floor {
             self.stale.stations.insert(fact.station);
             self.changed.stations.insert(fact.station);
         }
+    }
+
+    /// The broker stored a fact at this instant, by its own clock: its station's can be held
+    /// against that.
+    pub fn stored(&mut self, fact: &Fact, at: DateTime<Utc>) {
+        let log = self.stations.entry(fact.station).or_default();
+        log.stored(fact, at);
+        self.stale.stations.insert(fact.station);
+        self.changed.stations.insert(fact.station);
     }
 
     /// Counts a message that is no fact.
@@ -147,7 +165,7 @@ impl Floor {
         if new {
             // Its wheels are derived again only when what stands has changed.
             self.stale.batches.insert(id);
-            self.changed.batches.insert(id);
+            self.changed.batches.insert(as_kept(&self.batches, id));
         }
         new
     }
@@ -155,7 +173,7 @@ impl Floor {
     fn batch_changed(&mut self, id: BatchId) {
         self.wheels_of_are_stale(id);
         self.stale.batches.insert(id);
-        self.changed.batches.insert(id);
+        self.changed.batches.insert(as_kept(&self.batches, id));
     }
 
     fn void(&mut self, voiding: Voiding) -> bool {
@@ -173,6 +191,9 @@ impl Floor {
             for (tool, at) in checks {
                 self.checked(tool, at);
             }
+            if self.scopes.mentions(fact) {
+                self.wheels_under_scopes_are_stale();
+            }
             let made: Vec<_> = self
                 .batches
                 .iter()
@@ -187,6 +208,27 @@ impl Floor {
         self.stale.rooms.extend(self.rooms.keys());
         self.stale.tools.extend(self.tools.keys());
         true
+    }
+
+    /// Takes in a hold over a scope, or its end.
+    fn lay(&mut self, fact: &Fact) -> bool {
+        let new = self.scopes.apply(fact);
+        if new {
+            self.changed.scopes = true;
+            self.wheels_under_scopes_are_stale();
+        }
+        new
+    }
+
+    /// Holds over scopes change seldom: looking at every wheel that ever came under one is
+    /// simpler than knowing which.
+    fn wheels_under_scopes_are_stale(&mut self) {
+        for slot in self.wheels.slots() {
+            let id = self.wheels.id(slot);
+            if self.scopes.reach(id, &self.wheels[slot].state.holds) {
+                self.wheels.mark_stale(slot);
+            }
+        }
     }
 
     /// Folds again every wheel that a fact speaks of.

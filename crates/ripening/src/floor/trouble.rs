@@ -141,15 +141,11 @@ impl Floor {
                 format!("{n} missing, the first numbered {which}: let the station send again"),
             )
         });
-        let clock = log.clock_ahead().map(|ahead| {
-            (
-                Level::Raised,
-                format!("{} min ahead: set it right", ahead.num_minutes()),
-            )
-        });
+        let clock = log.clock_wrong();
+        let clock = clock.map(|drift| (Level::Raised, drift.to_string()));
         self.board
             .other((Situation::FactsMissing, Subject::Station(id)), gap);
         self.board
-            .other((Situation::ClockAhead, Subject::Station(id)), clock);
+            .other((Situation::ClockWrong, Subject::Station(id)), clock);
     }
 }

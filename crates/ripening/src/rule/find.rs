@@ -58,7 +58,7 @@ pub(super) const RETURNED: Rule = Rule {
         let state = case.state;
         let returned = state.returned.filter(|_| state.on_floor())?;
         let graded_since = state.grade.is_some_and(|grade| grade.moment > returned);
-        let held_since = state.holds.iter().any(|hold| hold.moment > returned);
+        let held_since = case.holds.iter().any(|held| held.since > Some(returned));
         if graded_since || held_since {
             return None;
         }

@@ -26,6 +26,7 @@ pub fn practice() -> Practice {
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
         lost_after_days: 4,
         recipes,
+        rights: ripening::Rights::AnyBadge,
     }
 }
 
@@ -76,6 +77,7 @@ impl Given {
             station_seq: self.facts.len() as u64 + 1,
             person: None,
             occurred_at,
+            claimed_at: None,
             recorded_at: occurred_at,
             event: event.into(),
         });
@@ -227,5 +229,6 @@ pub fn dispatched(who: &str) -> facts::WheelDispatched {
         via: None,
         order: None,
         market: None,
+        sale: None,
     }
 }

@@ -93,6 +93,7 @@ fn any_event() -> impl Strategy<Value = Event> {
             via: None,
             order: None,
             market: None,
+            sale: None,
         }
         .into()),
         wheels().prop_map(|wheels| facts::WheelReturned {
@@ -233,6 +234,7 @@ fn any_history() -> impl Strategy<Value = Vec<Fact>> {
                     station_seq: n as u64 / 3 + 1,
                     person: (n % 4 > 0).then(|| "09".parse().unwrap()),
                     occurred_at,
+                    claimed_at: None,
                     recorded_at: occurred_at,
                     event,
                 }

@@ -51,6 +51,7 @@ impl Log {
             station_seq: number,
             person: Some(id("07")),
             occurred_at: time(at),
+            claimed_at: None,
             recorded_at: time(at),
             event: event.into(),
         };

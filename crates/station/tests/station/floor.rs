@@ -2,8 +2,10 @@
 
 use chrono::{DateTime, NaiveTime, Utc};
 use facts::{Draft, Event, Fact, FactIdSource, Voided, WheelId};
+use holds::{Rights, Rule};
 use metrology::{Class, HoopType, HoopTypes, Plate, Settled};
 use quantity::{DairyClock, Grams};
+use recipe::{Origin, Recipe, RecipeBook};
 use station::{Outcome, Placement, Scale, Session, Setup};
 
 pub struct Floor {
@@ -31,17 +33,34 @@ pub fn setup() -> Setup {
             ("tested-blue".parse().unwrap(), 1),
         ]
         .into(),
-        born_under: [(
-            "tested-blue".parse().unwrap(),
-            vec![(
-                "Q-BORN".parse().unwrap(),
-                "until its test is back".to_owned(),
-            )],
-        )]
-        .into(),
+        holds: Rule::new(&recipes(), Rights::AnyBadge),
         rooms: ["drain", "R1", "R2"].map(|r| r.parse().unwrap()).into(),
         scale: Some(scale()),
     }
+}
+
+/// `tested-blue` v1 has a hold of its own, `blue` v3 has none. What else they say does not
+/// matter here.
+fn recipes() -> RecipeBook {
+    let text = include_str!("../../../recipe/tests/common-practice.toml");
+    let recipe = |text: &str| {
+        let file = "common-practice.toml";
+        Recipe::parse(&Origin { file, text }).unwrap()
+    };
+    let named = |id: &str, version: u32| Recipe {
+        id: id.parse().unwrap(),
+        version,
+        ..recipe(text)
+    };
+    let mut tested = named("tested-blue", 1);
+    tested.holds.push(recipe::Hold {
+        id: "Q-BORN".parse().unwrap(),
+        reason: "until its test is back".to_owned(),
+    });
+    let mut book = RecipeBook::default();
+    book.add(named("blue", 3));
+    book.add(tested);
+    book
 }
 
 /// Max 30 kg, Min 200 g, e 10 g, class III; steel hoops, whose codes begin with HS, weigh
@@ -149,6 +168,7 @@ impl Floor {
             station_seq: 1,
             person: draft.person,
             occurred_at: draft.occurred_at,
+            claimed_at: None,
             recorded_at: now,
             event: draft.event,
         }

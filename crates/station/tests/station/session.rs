@@ -669,7 +669,7 @@ fn a_clock_that_is_wrong_is_said_and_the_scan_is_kept() {
     floor.now = at("2026-03-03T07:59:00Z");
     assert_eq!(
         floor.scan("@2026-03-03T09:00:00Z W.311-01"),
-        "WRONG  wheel 311-01 turned. This scanner's clock is 60 min ahead: set it"
+        "WRONG  wheel 311-01 turned. Taken as scanned now: this scanner's clock is 60 min ahead, set it"
     );
     assert_eq!(
         floor.scan("@2026-03-03T08:02:30Z W.311-02"),

@@ -58,6 +58,7 @@ impl Log {
             station_seq: number,
             person: (!badge.is_empty()).then(|| id(badge)),
             occurred_at: time(at),
+            claimed_at: None,
             recorded_at: time(at),
             event: event.into(),
         };
@@ -213,6 +214,7 @@ impl Log {
             via: None,
             order: order.map(id),
             market: None,
+            sale: None,
         };
         self.fact(at, dispatched)
     }
@@ -234,7 +236,12 @@ impl Log {
     }
 
     pub fn index(&self) -> Index {
-        let mut index = Index::default();
+        self.index_by(holds::Rights::AnyBadge)
+    }
+
+    pub fn index_by(&self, rights: holds::Rights) -> Index {
+        let rule = holds::Rule::new(&recipe::RecipeBook::default(), rights);
+        let mut index = Index::new(rule);
         self.facts.iter().for_each(|fact| index.apply(fact));
         index
     }

@@ -25,6 +25,7 @@ pub async fn page(
     let all = shown.map(|Query(shown)| shown.all).unwrap_or_default();
     let id = BatchId::new(&batch).map_err(|bad| Trouble::bad(bad.to_string()))?;
     let picture: BatchPicture = gateway.ask("batch", &id).await?;
+    let id = picture.batch;
     let portions = gateway
         .outlook()
         .look(gateway.now(), move |floor| {

@@ -132,12 +132,12 @@ fn rooms(floor: &Floor, then: DateTime<Utc>) -> Rooms {
 fn past(floor: &Floor, then: DateTime<Utc>) -> Rooms {
     let clock = floor.practice().clock;
     let mut rooms = Rooms::new();
-    for wheel in floor.wheels().map(|(_, wheel)| wheel) {
+    for (id, wheel) in floor.wheels() {
         let mut notes = wheel.chronicle().notes();
         notes.retain(|note| note.moment.at <= then && !floor.voids().is_void(note.moment.fact));
         let state = State::of(notes.iter(), |at| clock.day_of(at));
         if let Some(stand) = stand(&mut rooms, &state) {
-            stand.held += usize::from(!state.holds.is_empty());
+            stand.held += usize::from(!floor.held_at(*id, then).is_empty());
         }
     }
     rooms

@@ -11,7 +11,8 @@ use axum::response::Response;
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Event, HoldId, HoldLifted, HoldPlaced, LotId, Scope, WheelId, WheelReleased};
 use maud::{Markup, html};
-use records::Caution;
+use names::{Kind, UnknownName};
+use records::{Caution, InScope, KNOWN};
 use serde::Deserialize;
 
 use super::frame::{Frame, Here, is_manager, token};
@@ -73,6 +74,7 @@ pub async fn page(
                 }
                 label { (t.say("recall-code")) input name="code" value=(begun.code) required maxlength="60" spellcheck="false"; }
                 label { (t.say("holds-reason")) input name="reason" required maxlength="500"; }
+                label.check { input type="checkbox" name="not_yet" value="yes"; " " (t.say("holds-not-yet")) }
                 button.primary type="submit" { (t.say("holds-place")) }
             }
         }
@@ -123,6 +125,9 @@ pub struct Placed {
     what: String,
     code: String,
     reason: String,
+    /// It is not in the books yet: hold it all the same.
+    #[serde(default)]
+    not_yet: Option<String>,
 }
 
 pub async fn place(
@@ -133,11 +138,14 @@ pub async fn place(
     let badge = visitor.recorder()?.account.badge;
     let bad = |reason: facts::BadCode| Trouble::bad(reason.to_string());
     let code = form.code.trim();
-    let scope = match form.what.as_str() {
+    let mut scope = match form.what.as_str() {
         "batch" => Scope::Batch(BatchId::new(code).map_err(bad)?),
         "wheel" => Scope::Wheels(vec![WheelId::new(code).map_err(bad)?]),
         _ => Scope::Lot(LotId::new(code).map_err(bad)?),
     };
+    if form.not_yet.is_none() {
+        scope = gateway.ask::<InScope>(KNOWN, &scope).await?.scope;
+    }
     let placed = HoldPlaced {
         hold: HoldId::new(form.hold.trim()).map_err(bad)?,
         scope,
@@ -162,6 +170,10 @@ pub async fn end(
     let badge = visitor.manager()?.account.badge;
     let reason = words(&form.reason, "a reason")?;
     let standing: Vec<Standing> = gateway.ask("holds", &()).await?;
+    let codes: Vec<String> = standing.iter().map(|hold| hold.hold.to_string()).collect();
+    if standing.iter().all(|hold| hold.hold != form.hold) {
+        return Err(UnknownName::among(Kind::Hold, form.hold, codes).into());
+    }
     let over = standing.into_iter().filter(|hold| hold.hold == form.hold);
     let kept: BTreeSet<WheelId> = over.flat_map(|hold| hold.kept).collect();
     let mut events: Vec<Event> = vec![

@@ -7,7 +7,7 @@ use chrono::NaiveDate;
 use dispatch::allocation::LineOutcome;
 use dispatch::promise::Answer;
 use dispatch::{Allocation, Customers, Order};
-use facts::{CustomerId, Grade, OrderId, OrderLine, OrderPlaced, RecipeId, Standing};
+use facts::{Grade, OrderId, OrderLine, OrderPlaced, RecipeId, Standing};
 use maud::{Markup, html};
 use quantity::{DairyDay, Grams};
 use recipe::Origin;
@@ -80,8 +80,7 @@ fn whole(text: &str) -> Result<u32, Trouble> {
 }
 
 fn day(text: &str) -> Result<NaiveDate, Trouble> {
-    let read = text.trim().parse();
-    read.map_err(|_| Trouble::bad(format!("{text:?}: write a day as 2026-03-04")))
+    quantity::calendar::read_date(text.trim()).map_err(Trouble::bad)
 }
 
 /// The customers file, as it is now.
@@ -115,7 +114,10 @@ pub async fn page(
     let answer = match asking.parameters() {
         None => None,
         Some(Err(trouble)) => Some(Err(trouble)),
-        Some(Ok(asked)) => Some(gateway.ask::<Answer>("promise", &asked.asked()).await),
+        Some(Ok(asked)) => match gateway.ask::<Answer>("promise", &asked.asked()).await {
+            Err(trouble) if trouble.unknown.is_some() => return Err(trouble),
+            answer => Some(answer),
+        },
     };
     let short: Vec<&LineOutcome> = allocation
         .lines
@@ -379,12 +381,7 @@ pub struct Placed {
 
 impl Placed {
     fn order(&self, customers: &Customers) -> Result<OrderPlaced, Trouble> {
-        let customer: CustomerId = code(&self.customer)?;
-        let known = customers.customers.get(&customer).ok_or_else(|| {
-            Trouble::bad(format!(
-                "the customers file has no {customer}: choose one of its own"
-            ))
-        })?;
+        let (customer, known) = customers.customer(code(&self.customer)?)?;
         let every_weeks = match self.every_weeks.trim() {
             "" => None,
             text => Some(text.parse().map_err(|_| {

@@ -197,6 +197,7 @@ impl House {
             station_seq: 1,
             person: None,
             occurred_at: then,
+            claimed_at: None,
             recorded_at: then,
             event: started.into(),
         };
@@ -239,6 +240,7 @@ impl House {
                 station_seq: seq,
                 person: None,
                 occurred_at: then + TimeDelta::minutes(i64::try_from(seq).unwrap()),
+                claimed_at: None,
                 recorded_at: then,
                 event,
             })
@@ -256,6 +258,7 @@ impl House {
             station_seq: 1,
             person: None,
             occurred_at: now,
+            claimed_at: None,
             recorded_at: now,
             event: WheelHeld {
                 wheels: vec![code(wheel)],
@@ -292,6 +295,7 @@ impl House {
                 station_seq: seq,
                 person: None,
                 occurred_at: now,
+                claimed_at: None,
                 recorded_at: now,
                 event,
             })

@@ -9,3 +9,4 @@ mod pages;
 mod people;
 mod recall;
 mod scan;
+mod unknown;

@@ -115,13 +115,15 @@ impl History {
         let number = self.numbers.entry(station).or_default();
         for draft in drafts {
             *number += 1;
+            let (occurred_at, claimed_at) = facts::ordered(draft.occurred_at, now);
             let fact = Fact {
                 id: self.ids.next(now),
                 site: self.site,
                 station,
                 station_seq: *number,
                 person: draft.person,
-                occurred_at: draft.occurred_at,
+                occurred_at,
+                claimed_at,
                 recorded_at: now,
                 event: draft.event,
             };

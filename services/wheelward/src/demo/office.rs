@@ -276,6 +276,7 @@ impl Office {
             station_seq: self.number,
             person: "07".parse().ok(),
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         });
