@@ -2,12 +2,13 @@
 
 use std::collections::BTreeSet;
 
-use facts::{Fact, FactId};
+use facts::{Fact, FactId, WheelId};
+use holds::Held;
 use ripening::{Floor, Level, Step, answer};
 use station::Placement;
 
 use crate::world::World;
-use crate::{Failure, outbox};
+use crate::{Failure, obvious, outbox};
 
 impl World {
     /// After every step: numbers, promises.
@@ -87,7 +88,9 @@ impl World {
         if one != other {
             return Err(Failure::new("any order: a station's picture depends on it"));
         }
-        let (mut one, mut other) = (self.folded(facts), self.folded(shuffled));
+        let picture = one;
+        let (mut one, mut other) = (self.folded(facts.iter().copied()), self.folded(shuffled));
+        self.one_rule_for_holds(&facts, &picture, &one)?;
         one.refresh(self.now);
         other.refresh(self.now);
         let (one, other) = (without_duplicates(&one), without_duplicates(&other));
@@ -96,6 +99,30 @@ impl World {
                 "any order: {}",
                 differs(&one, &other)
             )));
+        }
+        Ok(())
+    }
+
+    /// A station, the floor and the obvious rule say the same of every wheel.
+    fn one_rule_for_holds(
+        &self,
+        facts: &[&Fact],
+        picture: &Placement,
+        floor: &Floor,
+    ) -> Result<(), Failure> {
+        let counting = obvious::counting(facts.iter().copied());
+        let codes = |held: Vec<Held>| held.into_iter().map(|held| held.hold).collect::<BTreeSet<_>>();
+        let mut wheels: BTreeSet<WheelId> = floor.wheels().map(|(wheel, _)| *wheel).collect();
+        wheels.insert("399-01".parse().unwrap());
+        for wheel in wheels {
+            let should = obvious::holds(&counting, wheel, &self.dairy);
+            let station = codes(picture.held(wheel, &self.dairy.setup.holds));
+            let floor = codes(floor.held(wheel));
+            if station != should || floor != should {
+                return Err(Failure::new(format!(
+                    "one rule for holds: {wheel} is held by {should:?}; a station says {station:?}, the floor {floor:?}"
+                )));
+            }
         }
         Ok(())
     }

@@ -259,7 +259,7 @@ impl World {
         }
         let reason = |wheel: &WheelId| {
             let state = fold.floor.wheel(*wheel)?.state();
-            if !state.holds.is_empty() {
+            if !fold.floor.held(*wheel).is_empty() {
                 Some(format!("{wheel} is held"))
             } else if state.grade.is_none() {
                 Some(format!("{wheel} is not graded"))
@@ -283,13 +283,14 @@ impl World {
         };
         let here = outbox::kept(&self.workers[w].disk);
         let logged = self.log.all().iter().filter_map(|stored| stored.fact());
-        let held = obvious::holds(logged.chain(&here));
-        match leaves.iter().find(|wheel| held.contains_key(*wheel)) {
+        let facts = obvious::counting(logged.chain(&here));
+        let held = |wheel: &WheelId| obvious::holds(&facts, *wheel, &self.dairy);
+        match leaves.iter().find(|wheel| !held(wheel).is_empty()) {
             // Kept in a handheld while it left: recorded, and the person must call it back.
             Some(_) if self.was_kept(outcome) => Ok(()),
             Some(wheel) => Err(Failure::new(format!(
                 "a hold is absolute: {wheel} is held by {:?}, and {} answered {}",
-                held[wheel], self.workers[w].name, outcome.answer
+                held(wheel), self.workers[w].name, outcome.answer
             ))),
             None => Ok(()),
         }

@@ -5,7 +5,7 @@ use std::rc::Rc;
 
 use chrono::{DateTime, Utc};
 use facts::wire::{self, Read};
-use facts::{Draft, Fact, FactId, SiteId, StationId};
+use facts::{Draft, Fact, FactId, SiteId, StationId, ordered};
 use uuid::Uuid;
 
 use crate::Breakage;
@@ -93,13 +93,15 @@ impl Outbox {
         let mut position = self.next;
         for draft in drafts {
             number += 1;
+            let (occurred_at, claimed_at) = ordered(draft.occurred_at, now);
             let fact = Fact {
                 id: ids.next(now),
                 site: self.site,
                 station,
                 station_seq: number,
                 person: draft.person,
-                occurred_at: draft.occurred_at,
+                occurred_at,
+                claimed_at,
                 recorded_at: now,
                 event: draft.event,
             };

@@ -47,6 +47,7 @@ pub(crate) struct Fold {
 
 const POSITION: &[u8] = b"position";
 const COUNTS: &[u8] = b"counts";
+const SCOPES: &[u8] = b"scopes";
 const OPEN: &[u8] = b"open";
 
 impl Fold {
@@ -56,6 +57,7 @@ impl Fold {
         each(store, b"v/", |_: String, voiding: Voiding| {
             floor.restore_voiding(voiding)
         });
+        floor.restore_scopes(get(store, SCOPES).unwrap_or_default());
         each(store, b"w/", |id: WheelId, (chronicle, state)| {
             floor.restore_wheel(id, Wheel::stored(chronicle, state));
         });
@@ -189,6 +191,9 @@ fn of(floor: &mut Floor) -> Batch {
     for voiding in &changed.voidings {
         let key = format!("v/{}-{}", voiding.target, voiding.by);
         put(&mut batch, key.as_bytes(), voiding);
+    }
+    if changed.scopes {
+        put(&mut batch, SCOPES, floor.scopes());
     }
     put(&mut batch, COUNTS, &floor.counts());
     batch

@@ -1,7 +1,8 @@
 //! The dairy that is played: small, so that everything meets everything.
 
 use chrono::NaiveTime;
-use facts::{HoldId, RecipeId, SiteId};
+use facts::{RecipeId, SiteId};
+use holds::{Rights, Rule};
 use metrology::{Class, HoopTypes, Plate};
 use quantity::DairyClock;
 use recipe::{Origin, Recipe, RecipeBook};
@@ -14,6 +15,9 @@ const RECIPE: &str = include_str!("../../recipe/tests/common-practice.toml");
 /// The hold that every wheel of the recipe `tested-blue` is born under.
 pub(crate) const BORN: &str = "Q9";
 
+/// The recipe whose wheels are.
+pub(crate) const TESTED: &str = "tested-blue";
+
 /// What never changes while a seed is played.
 pub(crate) struct Dairy {
     pub(crate) id: SiteId,
@@ -22,7 +26,8 @@ pub(crate) struct Dairy {
 }
 
 impl Dairy {
-    pub(crate) fn new() -> Self {
+    /// With a safety file, only the manager may release.
+    pub(crate) fn new(safety: bool) -> Self {
         let clock = DairyClock::new(
             chrono_tz::Europe::London,
             NaiveTime::from_hms_opt(4, 0, 0).unwrap(),
@@ -37,16 +42,16 @@ impl Dairy {
             recipes.add(Recipe::parse(&Origin { file, text }).unwrap());
         }
         let recipe = |name: &str| RecipeId::new(name).unwrap();
-        let born = (
-            HoldId::new(BORN).unwrap(),
-            "until its test is back".to_owned(),
-        );
+        let rights = match safety {
+            true => Rights::Named(["09".parse().unwrap()].into()),
+            false => Rights::AnyBadge,
+        };
         Self {
             id: SiteId::new("testdairy").unwrap(),
             setup: Setup {
                 clock,
-                recipes: [(recipe("practice-blue"), 1), (recipe("tested-blue"), 1)].into(),
-                born_under: [(recipe("tested-blue"), vec![born])].into(),
+                recipes: [(recipe("practice-blue"), 1), (recipe(TESTED), 1)].into(),
+                holds: Rule::new(&recipes, rights.clone()),
                 rooms: ["R1", "R2", "R3"].map(|room| room.parse().unwrap()).into(),
                 scale: Some(Scale {
                     tool: "scale-1".parse().unwrap(),
@@ -66,6 +71,7 @@ impl Dairy {
                 turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
                 lost_after_days: 4,
                 recipes,
+                rights,
             },
         }
     }

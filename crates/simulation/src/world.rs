@@ -4,7 +4,7 @@ use std::collections::{HashMap, VecDeque};
 use std::rc::Rc;
 
 use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
-use facts::{Draft, Event, FactId, PersonId, StationId, Voided};
+use facts::{Draft, Event, FactId, HoldLifted, HoldPlaced, PersonId, Scope, StationId, Voided};
 
 use crate::broker::{Answer, Broker, Message};
 use crate::dice::Dice;
@@ -160,7 +160,7 @@ impl World {
             ["tab-1", "tab-2"].map(|id| Tablet::new(id.parse().unwrap(), skew(&mut dice)));
         let people = [("02", false), ("07", false), ("03", false), ("09", true)];
         let mut world = Self {
-            dairy: Dairy::new(),
+            dairy: Dairy::new(seed % 2 == 0),
             breakage,
             rates,
             now: "2026-03-02T06:00:00Z".parse().unwrap(),
@@ -462,25 +462,46 @@ impl World {
             .any(|person| person.badge == badge && person.manager)
     }
 
-    /// A manager finds a record wrong, and says why.
+    /// A manager finds a record wrong, whatever it is, a correction too, and says why; or
+    /// holds more than named wheels, or lifts that.
     fn somebody_corrects(&mut self) {
-        if self.workers[GATEWAY].running.is_none() {
-            return;
-        }
-        let Some(stored) = self.log.all().get(self.dice.below(self.log.all().len())) else {
-            return;
+        let (hold, batch) = ("Q3".parse().unwrap(), "311".parse().unwrap());
+        let event = match self.dice.below(6) {
+            0 => HoldPlaced {
+                hold,
+                scope: match self.dice.below(2) {
+                    0 => Scope::Batch(batch),
+                    _ => Scope::Wheels(vec!["312-01".parse().unwrap(), "311-02".parse().unwrap()]),
+                },
+                reason: "a swab".into(),
+                cause: None,
+            }
+            .into(),
+            1 => HoldLifted {
+                hold,
+                reason: "clean".into(),
+            }
+            .into(),
+            _ => {
+                let all = self.log.all();
+                let Some(fact) = all.get(self.dice.below(all.len())).and_then(|s| s.fact()) else {
+                    return;
+                };
+                Voided {
+                    fact: fact.id,
+                    reason: "it was another wheel".into(),
+                }
+                .into()
+            }
         };
-        let Some(fact) = stored.fact().filter(|fact| may_be_corrected(&fact.event)) else {
-            return;
-        };
+        self.state_in_the_office(event);
+    }
+
+    fn state_in_the_office(&mut self, event: Event) {
         let draft = Draft {
             occurred_at: self.now,
             person: Some("09".parse().unwrap()),
-            event: Voided {
-                fact: fact.id,
-                reason: "it was another wheel".into(),
-            }
-            .into(),
+            event,
         };
         let station = self.workers[GATEWAY].stations[2];
         if let Some(Ok(facts)) = self.record(GATEWAY, station, vec![draft], |_| Vec::new()) {
@@ -908,12 +929,4 @@ fn derived(effect: &scheduler::Effect) -> Rc<Message> {
         headers: Vec::new(),
         body: effect.body.clone(),
     })
-}
-
-/// Whether a manager corrects it here.
-const fn may_be_corrected(event: &Event) -> bool {
-    !matches!(
-        event,
-        Event::WheelHeld(_) | Event::WheelReleased(_) | Event::Voided(_)
-    )
 }
