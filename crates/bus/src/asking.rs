@@ -269,7 +269,7 @@ impl Question {
             Ok(answer) => self.answer(&answer).await,
             Err(Refusal::Unknown(name)) => {
                 let body = json(&self.name, &Reply::<()>::Unknown(name))?;
-                self.send(body).await
+                self.send(body.into()).await
             }
             Err(Refusal::Words(sentence)) => self.refuse(&sentence).await,
         }

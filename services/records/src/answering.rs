@@ -11,7 +11,7 @@ use crate::keeper::Keeper;
 use crate::papers::{self, Desk, PapersQuery};
 
 /// The questions that this worker answers.
-pub(crate) const QUESTIONS: &[&str] = &["recall", "holds", "papers", "records", KNOWN, CHECK_NAMED];
+pub const QUESTIONS: &[&str] = &["recall", "holds", "papers", "records", KNOWN, CHECK_NAMED];
 
 /// The question whether the dairy's plan has a check; the answer is its code, as the plan
 /// writes it.

@@ -36,7 +36,9 @@ use site::Site;
 
 use crate::papers::Desk;
 
-pub use answering::{CHECK_NAMED, InScope, KNOWN, RecallAnswer, RecallQuery, RecordsStanding};
+pub use answering::{
+    CHECK_NAMED, InScope, KNOWN, QUESTIONS, RecallAnswer, RecallQuery, RecordsStanding,
+};
 pub use archive::{Archive, facts_files};
 pub use error::RecordsError;
 pub use folder::{Folder, entries, public_key, read_seal, seals};

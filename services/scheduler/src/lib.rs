@@ -19,7 +19,7 @@ use ripening::Practice;
 use site::Site;
 use store::{Store, StoreError};
 
-pub use answering::{CensusQuery, Standing};
+pub use answering::{CensusQuery, QUESTIONS, Standing};
 pub use fold::Fold;
 pub use labelling::{LabelNow, Texts};
 

@@ -1,10 +1,9 @@
 //! `wheelward papers`: what others ask for.
 
 use std::path::Path;
-use std::time::Duration;
 
 use anyhow::Context as _;
-use bus::{Clock, Outbox, Shutdown};
+use bus::{Clock, Outbox};
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Draft, Event, Fact, LotId, Scope, StationId};
 use names::{Known, UnknownName};
@@ -18,13 +17,10 @@ use crate::cli::{
 };
 use crate::running::Asker;
 use crate::table::Table;
-use crate::{files, reading, show};
+use crate::{files, reading, show, stating};
 
 /// The station whose facts imported messages become.
 const IMPORTS: &str = "papers-import";
-
-/// How long the broker may take to take what was imported.
-const RECORDED_WITHIN: Duration = Duration::from_secs(10);
 
 /// `wheelward papers …`
 pub async fn run(command: &PapersCommand) -> anyhow::Result<()> {
@@ -266,18 +262,7 @@ async fn import(args: &ImportArgs) -> anyhow::Result<()> {
         event: taken.event,
     });
     let recorded = outbox.record(&station, drafts.collect(), Clock::system().now())?;
-    let sent = async {
-        while outbox.waiting() > 0 {
-            tokio::time::sleep(Duration::from_millis(20)).await;
-        }
-    };
-    let shutdown = Shutdown::new();
-    tokio::select! {
-        () = outbox.drain(&asker.bus, &shutdown) => {}
-        done = tokio::time::timeout(RECORDED_WITHIN, sent) => {
-            done.context("kept, but the broker did not take it yet: start the broker and import anything, and it will go too")?;
-        }
-    }
+    stating::send(&outbox, &asker.bus).await?;
     println!("{} facts recorded.", recorded.len());
     Ok(())
 }

@@ -375,6 +375,7 @@ async fn over_a_running_floor_a_name_that_nobody_knows_is_an_error_and_no_all_cl
     let data = dir.path().join("running");
     let running = Running {
         broker: broker.url(),
+        own_broker: false,
         site: site.id,
         rooms: site
             .rooms

@@ -192,7 +192,9 @@ async fn a_wheel_or_batch_that_no_fact_speaks_of_is_said_to_be_unknown() {
     let batch = floor.ask_as_people_do(&["batch", "999"]).await;
     assert_eq!(batch.code, Some(1));
     assert!(
-        batch.err.contains("there is no batch 999: no batch is known yet"),
+        batch
+            .err
+            .contains("there is no batch 999: no batch is known yet"),
         "{}",
         batch.err
     );
