@@ -73,7 +73,7 @@ impl Stored {
                 all.find(|(n, _)| n == name)
                     .map(|(_, value)| value.as_str())
             };
-            wire::from_binary(header, &message.body).map_err(|error| error.to_string())
+            wire::from_binary(&message.subject, header, &message.body).map_err(|error| error.to_string())
         });
         read.as_ref()
     }
@@ -111,6 +111,8 @@ pub enum Answer {
 pub enum Refusal {
     /// Larger than the stream takes.
     TooLarge,
+    /// A batch of which one message before the last was refused.
+    Incomplete,
     /// A batch with a message that is stored already, or twice in it.
     DuplicateInBatch,
     /// The user may not publish there. The real broker says so apart from the message, so
@@ -127,7 +129,7 @@ pub struct Broker {
     pub largest: usize,
     /// How long a message's id is remembered.
     pub window: TimeDelta,
-    /// Subjects that somebody may not publish on.
+    /// What nobody may publish on, as it stands in the subject.
     pub forbidden: BTreeSet<String>,
     messages: Vec<Rc<Stored>>,
     ids: HashMap<String, (u64, DateTime<Utc>)>,
@@ -160,7 +162,13 @@ impl Broker {
 
     /// Stores all or none.
     pub fn publish_batch(&mut self, messages: &[Rc<Message>], now: DateTime<Utc>) -> Answer {
-        if let Some(refusal) = messages.iter().find_map(|message| self.refuses(message)) {
+        let Some((last, before)) = messages.split_last() else {
+            return Answer::Refused(Refusal::Incomplete);
+        };
+        if before.iter().any(|message| self.refuses(message).is_some()) {
+            return Answer::Refused(Refusal::Incomplete);
+        }
+        if let Some(refusal) = self.refuses(last) {
             return Answer::Refused(refusal);
         }
         let inside: BTreeSet<&str> = messages.iter().map(|message| message.id.as_str()).collect();
@@ -205,7 +213,8 @@ impl Broker {
     }
 
     fn refuses(&self, message: &Message) -> Option<Refusal> {
-        if self.forbidden.contains(&message.subject) {
+        let on = |topic: &String| message.subject.contains(topic.as_str());
+        if self.forbidden.iter().any(on) {
             return Some(Refusal::Forbidden);
         }
         (message.size() > self.largest).then_some(Refusal::TooLarge)

@@ -144,7 +144,7 @@ impl World {
             outbox::kept(&worker.disk)
                 .iter()
                 .for_each(|fact| rebuilt.apply(fact));
-            if running.placement != rebuilt && !self.lost_before {
+            if running.placement != rebuilt && self.lost.is_empty() {
                 return Err(Failure::new(format!(
                     "restart = rebuild: the picture of {} is not the one of its facts",
                     worker.name
@@ -165,7 +165,7 @@ impl World {
             .iter()
             .flat_map(|w| outbox::parked(&w.disk))
             .collect();
-        let parked_ids: BTreeSet<FactId> = parked.iter().map(|(fact, _)| fact.id).collect();
+        let parked_ids: BTreeSet<FactId> = parked.iter().map(|fact| fact.id).collect();
         let lost = |fact: &&FactId| !self.logged.contains_key(*fact) && !parked_ids.contains(*fact);
         if let Some(fact) = self.ledger.promised.iter().find(lost) {
             return Err(Failure::new(format!(
@@ -184,11 +184,11 @@ impl World {
     }
 
     /// Every number that was given has arrived, or is parked.
-    fn numbers_have_no_gaps(&self, parked: &[(Fact, String)]) -> Result<(), Failure> {
+    fn numbers_have_no_gaps(&self, parked: &[Fact]) -> Result<(), Failure> {
         for worker in &self.workers {
             for station in &worker.stations {
                 for number in 1..=outbox::last_number(&worker.disk, *station) {
-                    let is_parked = |(fact, _): &(Fact, String)| {
+                    let is_parked = |fact: &Fact| {
                         fact.station == *station && fact.station_seq == number
                     };
                     if !self.numbers.contains_key(&(*station, number))

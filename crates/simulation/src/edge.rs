@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::rc::Rc;
 
+use bus::outbox::book::Outcome as Became;
 use chrono::TimeDelta;
 use facts::{Draft, Event, Fact, PersonId, StationId, WheelId};
 use metrology::Settled;
@@ -180,7 +181,7 @@ impl World {
         let worker = &mut self.workers[w];
         let running = worker.running.as_mut()?;
         let written = running.outbox.write(
-            &mut worker.disk,
+            &worker.disk,
             &mut self.ids,
             station,
             drafts,
@@ -205,7 +206,7 @@ impl World {
         }
         let worker = &mut self.workers[w];
         let running = worker.running.as_mut()?;
-        running.outbox.synced(&mut worker.disk);
+        running.outbox.synced(&worker.disk);
         for fact in &facts {
             running.placement.apply(fact);
         }
@@ -283,9 +284,13 @@ impl World {
         };
         let here = outbox::kept(&self.workers[w].disk);
         let logged = self.log.all().iter().filter_map(|stored| stored.fact());
-        let facts = obvious::counting(logged.chain(&here));
+        let facts = obvious::counting(logged.clone().chain(&here));
+        // A station may have heard what the broker has lost since, and others have not sent again.
+        let with_lost = obvious::counting(logged.chain(&here).chain(&self.lost));
         let held = |wheel: &WheelId| obvious::holds(&facts, *wheel, &self.dairy);
-        match leaves.iter().find(|wheel| !held(wheel).is_empty()) {
+        let was_held = |wheel: &WheelId| obvious::holds(&with_lost, *wheel, &self.dairy);
+        let stays = |wheel: &&WheelId| !held(wheel).is_empty() && !was_held(wheel).is_empty();
+        match leaves.iter().find(stays) {
             // Kept in a handheld while it left: recorded, and the person must call it back.
             Some(_) if self.was_kept(outcome) => Ok(()),
             Some(wheel) => Err(Failure::new(format!(
@@ -370,9 +375,9 @@ impl World {
             // Nobody knows whether it arrived: the same again, one by one.
             Sending::Batch { positions, .. } => self.one_by_one(w, &positions),
             Sending::Each { positions, .. } => {
-                running.sending = Sending::Idle;
+                outbox::settle(&worker.disk, running.sending.give_up());
                 if breakage == Breakage::ForgetsOneUnanswered {
-                    running.outbox.forget(&mut worker.disk, positions[0]);
+                    outbox::forget(&worker.disk, positions[0]);
                 }
             }
         }
@@ -441,23 +446,16 @@ impl World {
             Heard::Late | Heard::More => {}
             Heard::OneByOne(positions) => self.one_by_one(packet.worker, &positions),
             Heard::All(answers) => {
-                let refused = answers.iter().any(|(_, refusal)| refusal.is_some());
-                if refused && breakage == Breakage::OneRefusedStopsAll {
+                let refused = |(_, became): &(u64, Became)| matches!(became, Became::Refused(_));
+                if breakage == Breakage::OneRefusedStopsAll && answers.iter().any(refused) {
                     return;
                 }
-                for (position, refusal) in &answers {
-                    if let Some(refusal) = refusal {
-                        running.outbox.park(&mut worker.disk, *position, *refusal);
-                    }
-                }
-                let stored = answers.iter().filter(|(_, refusal)| refusal.is_none());
-                let positions: Vec<u64> = stored.map(|(position, _)| *position).collect();
+                let positions: Vec<u64> = answers.iter().map(|(position, _)| *position).collect();
+                outbox::settle(&worker.disk, answers);
                 if breakage == Breakage::KeepsNothingSent {
                     for position in positions {
-                        running.outbox.forget(&mut worker.disk, position);
+                        outbox::forget(&worker.disk, position);
                     }
-                } else {
-                    running.outbox.sent(&mut worker.disk, positions.into_iter());
                 }
             }
         }

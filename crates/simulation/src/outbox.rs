@@ -1,25 +1,25 @@
-//! A worker's outbox on its disk, and how it sends.
+//! A worker's outbox on its disk, and how it sends. The bookkeeping is the real one.
 
 use std::collections::BTreeMap;
 use std::rc::Rc;
 
+use bus::outbox::book::{self, Changes, Outcome, Shelf};
 use chrono::{DateTime, Utc};
 use facts::wire::{self, Read};
-use facts::{Draft, Fact, FactId, SiteId, StationId, ordered};
+use facts::{Draft, Fact, FactId, SiteId, StationId};
 use uuid::Uuid;
 
 use crate::Breakage;
-use crate::broker::{Answer, Message, Refusal};
+use crate::broker::{Answer, Message};
 use crate::dice::Dice;
 use crate::disk::{Batch, Disk, Full};
 
 /// Facts taken out at a time.
 const TAKEN: usize = 8;
 
-const NUMBER: u8 = b'n';
 const WAITS: u8 = b'w';
 const SENT: u8 = b's';
-const PARKED: u8 = b'p';
+const REFUSED: u8 = b'x';
 const NOTE: u8 = b'k';
 
 /// Makes ids that rise, from the seed.
@@ -37,16 +37,12 @@ impl Ids {
         }
     }
 
-    pub(crate) fn next(&mut self, now: DateTime<Utc>) -> FactId {
+    fn next(&mut self, now: DateTime<Utc>) -> FactId {
         let ms = now.timestamp_millis();
-        self.last = if self.last.0 == ms {
-            (ms, self.last.1 + 1)
-        } else {
-            (ms, 0)
-        };
-        let high = (u128::from(ms.unsigned_abs()) << 80)
-            | (7 << 76)
-            | (u128::from(self.last.1 & 0xfff) << 64);
+        let count = if self.last.0 == ms { self.last.1 + 1 } else { 0 };
+        self.last = (ms, count);
+        let version = u128::from(0x7000 | (count & 0xfff)) << 64;
+        let high = (u128::from(ms.unsigned_abs()) << 80) | version;
         let low = (self.dice.any() >> 2) | (1 << 63);
         FactId::from_uuid(Uuid::from_u128(high | u128::from(low)))
     }
@@ -65,11 +61,8 @@ pub(crate) struct Outbox {
 
 impl Outbox {
     pub(crate) fn open(disk: &Disk, site: SiteId) -> Self {
-        let kinds = [WAITS, SENT, PARKED];
-        let last = kinds
-            .iter()
-            .filter_map(|kind| disk.under(&[*kind]).next_back());
-        let last = last.filter_map(|(key, _)| position(key)).max().unwrap_or(0);
+        try_refused(disk);
+        let last = book::standing(disk).unwrap().last;
         Self {
             site,
             next: last + 1,
@@ -80,44 +73,21 @@ impl Outbox {
     /// Writes facts and notes in one batch. They count only once [`Outbox::synced`].
     pub(crate) fn write(
         &mut self,
-        disk: &mut Disk,
+        disk: &Disk,
         ids: &mut Ids,
         station: StationId,
         drafts: Vec<Draft>,
         now: DateTime<Utc>,
         notes: impl FnOnce(&[Fact]) -> Batch,
     ) -> Result<Vec<Fact>, Full> {
-        let mut number = disk.get(&number_key(station)).map_or(0, big_endian);
-        let mut batch = Batch::new();
-        let mut facts = Vec::with_capacity(drafts.len());
-        let mut position = self.next;
-        for draft in drafts {
-            number += 1;
-            let (occurred_at, claimed_at) = ordered(draft.occurred_at, now);
-            let fact = Fact {
-                id: ids.next(now),
-                site: self.site,
-                station,
-                station_seq: number,
-                person: draft.person,
-                occurred_at,
-                claimed_at,
-                recorded_at: now,
-                event: draft.event,
-            };
-            let line = wire::to_line(&fact).unwrap();
-            batch.push((key(WAITS, position), Some(line.into_bytes())));
-            position += 1;
-            facts.push(fact);
+        let whose = (self.site, station);
+        let numbered = book::number(disk, (self.next, || ids.next(now)), whose, drafts, now);
+        let (facts, mut changes) = numbered.unwrap();
+        for (name, value) in notes(&facts) {
+            changes.0.push((note_key(&name), value));
         }
-        if !facts.is_empty() {
-            batch.push((number_key(station), Some(number.to_be_bytes().to_vec())));
-        }
-        let noted =
-            |(name, value): (Vec<u8>, Option<Vec<u8>>)| ([&[NOTE], &name[..]].concat(), value);
-        batch.extend(notes(&facts).into_iter().map(noted));
-        disk.apply(batch)?;
-        self.next = position;
+        disk.apply(changes)?;
+        self.next += facts.len() as u64;
         Ok(facts)
     }
 
@@ -127,119 +97,88 @@ impl Outbox {
     }
 
     /// What was written is safe now.
-    pub(crate) fn synced(&mut self, disk: &mut Disk) {
+    pub(crate) fn synced(&mut self, disk: &Disk) {
         disk.sync();
         self.on_disk = self.next - 1;
     }
 
     /// The oldest facts that may be sent.
     pub(crate) fn oldest(&self, disk: &Disk, breakage: Breakage) -> Vec<(u64, Rc<Message>)> {
-        let may = |position: u64| position <= self.on_disk || breakage == Breakage::SendsBeforeSync;
-        let waits = disk
-            .under(&[WAITS])
-            .map(|(key, line)| (position(key).unwrap(), line));
-        waits
-            .filter(|(at, _)| may(*at))
-            .take(TAKEN)
-            .map(|(at, line)| (at, Rc::new(Message::of(&read(line)))))
-            .collect()
+        let until = match breakage {
+            Breakage::SendsBeforeSync => u64::MAX,
+            _ => self.on_disk,
+        };
+        let oldest = book::oldest(disk, until, TAKEN).unwrap();
+        let message = |(position, line): (u64, Vec<u8>)| (position, Rc::new(message(&line)));
+        oldest.into_iter().map(message).collect()
     }
+}
 
-    /// The broker has these. Not synced: after a power cut a fact may be sent twice.
-    pub(crate) fn sent(&self, disk: &mut Disk, positions: impl Iterator<Item = u64>) {
-        let mut batch = Batch::new();
-        for position in positions {
-            if let Some(line) = disk.get(&key(WAITS, position)) {
-                batch.push((key(SENT, position), Some(line.to_vec())));
-                batch.push((key(WAITS, position), None));
-            }
-        }
-        let _ = disk.apply(batch); // a full disk: it is sent again
-    }
+/// What became of what was sent. Not synced: after a power cut a fact may be sent twice.
+pub(crate) fn settle(disk: &Disk, outcomes: Vec<(u64, Outcome)>) {
+    let (changes, _) = book::settle(disk, outcomes, 0).unwrap();
+    let _ = disk.apply(changes); // a full disk: it is sent again
+}
 
-    /// The broker will never have this one: it is kept apart with the reason.
-    pub(crate) fn park(&self, disk: &mut Disk, position: u64, reason: Refusal) {
-        if let Some(line) = disk.get(&key(WAITS, position)) {
-            let parked = [format!("{reason:?}\n").as_bytes(), line].concat();
-            let _ = disk.apply(vec![
-                (key(PARKED, position), Some(parked)),
-                (key(WAITS, position), None),
-            ]);
-        }
-    }
+/// What was refused goes again: at a new start, on a new connection.
+pub(crate) fn try_refused(disk: &Disk) {
+    let (changes, _) = book::try_refused(disk).unwrap();
+    let _ = disk.apply(changes);
+}
 
-    /// Forgets a fact although nobody has it.
-    pub(crate) fn forget(&self, disk: &mut Disk, position: u64) {
-        let _ = disk.apply(vec![(key(WAITS, position), None)]);
+/// Forgets a fact although nobody has it.
+pub(crate) fn forget(disk: &Disk, position: u64) {
+    for kind in [WAITS, SENT] {
+        let _ = disk.apply(Changes(vec![(key(kind, position), None)]));
     }
 }
 
 /// Puts a station's facts after a number that were sent back among those that wait.
-pub(crate) fn send_again(disk: &mut Disk, station: StationId, after: u64) {
-    let mut batch = Batch::new();
-    for (sent, line) in disk.under(&[SENT]) {
-        let fact = read(line);
-        if fact.station == station && fact.station_seq > after {
-            batch.push((key(WAITS, position(sent).unwrap()), Some(line.to_vec())));
-            batch.push((sent.to_vec(), None));
-        }
-    }
-    let _ = disk.apply(batch);
+pub(crate) fn send_again(disk: &Disk, station: StationId, after: u64) {
+    let (changes, _) = book::send_again(disk, &station, after).unwrap();
+    let _ = disk.apply(changes);
 }
 
-/// Every fact still here, refused, sent or not.
+/// Every fact still here, refused, sent or not, in the order of recording.
 pub(crate) fn kept(disk: &Disk) -> Vec<Fact> {
-    let lie = |kind: u8| {
-        disk.under(&[kind])
-            .map(|(_, line)| read(line))
-            .collect::<Vec<_>>()
-    };
-    let refused = parked(disk).into_iter().map(|(fact, _)| fact);
-    lie(SENT)
-        .into_iter()
-        .chain(lie(WAITS))
-        .chain(refused)
-        .collect()
+    let lines = book::lines(disk).unwrap();
+    lines.iter().map(|line| read(line)).collect()
 }
 
 /// What waits at a position, as it goes over the wire.
 pub(crate) fn message_at(disk: &Disk, position: u64) -> Option<Message> {
-    Some(Message::of(&read(disk.get(&key(WAITS, position))?)))
+    Some(message(&disk.get(&key(WAITS, position)).unwrap()?))
 }
 
 /// Whether something lies at a position.
 pub(crate) fn has(disk: &Disk, position: u64) -> bool {
-    let kinds = [WAITS, SENT, PARKED];
-    kinds
-        .iter()
-        .any(|kind| disk.get(&key(*kind, position)).is_some())
+    let kinds = [WAITS, SENT, REFUSED];
+    kinds.iter().any(|kind| disk.has(&key(*kind, position)))
 }
 
 /// How many facts wait.
 pub(crate) fn waiting(disk: &Disk) -> usize {
-    disk.under(&[WAITS]).count()
+    book::standing(disk).unwrap().waiting
 }
 
-/// The facts that the broker refused, with the reasons.
-pub(crate) fn parked(disk: &Disk) -> Vec<(Fact, String)> {
-    let split = |value: &[u8]| {
-        let text = std::str::from_utf8(value).unwrap();
-        let (reason, line) = text.split_once('\n').unwrap();
-        (read(line.as_bytes()), reason.to_owned())
+/// The facts that the broker refused.
+pub(crate) fn parked(disk: &Disk) -> Vec<Fact> {
+    let refused = book::refused(disk).unwrap();
+    let fact = |refused: &book::Refused| {
+        assert!(!refused.reason.is_empty(), "refused without a reason");
+        read(refused.line.as_bytes())
     };
-    disk.under(&[PARKED])
-        .map(|(_, value)| split(value))
-        .collect()
+    refused.iter().map(fact).collect()
 }
 
 /// The last number given to a station.
 pub(crate) fn last_number(disk: &Disk, station: StationId) -> u64 {
-    disk.get(&number_key(station)).map_or(0, big_endian)
+    book::last_number(disk, &station).unwrap()
 }
 
 /// What was kept under a key.
-pub(crate) fn note<'d>(disk: &'d Disk, name: &[u8]) -> Option<&'d [u8]> {
-    disk.get(&[&[NOTE], name].concat())
+pub(crate) fn note(disk: &Disk, name: &[u8]) -> Option<Vec<u8>> {
+    disk.get(&note_key(name)).unwrap()
 }
 
 /// What a worker has under way to the broker.
@@ -253,7 +192,7 @@ pub(crate) enum Sending {
     Each {
         token: u64,
         positions: Vec<u64>,
-        answered: BTreeMap<usize, Option<Refusal>>,
+        answered: BTreeMap<usize, Outcome>,
     },
 }
 
@@ -263,8 +202,8 @@ pub(crate) enum Heard {
     Late,
     /// Wait for the others.
     More,
-    /// All of them have their answer.
-    All(Vec<(u64, Option<Refusal>)>),
+    /// What became of each.
+    All(Vec<(u64, Outcome)>),
     /// The batch came to nothing: send one by one.
     OneByOne(Vec<u64>),
 }
@@ -281,7 +220,8 @@ impl Sending {
                 *self = Self::Idle;
                 match answer {
                     Answer::Batch { count, .. } if *count == positions.len() => {
-                        Heard::All(positions.into_iter().map(|at| (at, None)).collect())
+                        let stored = positions.into_iter().map(|at| (at, Outcome::Stored));
+                        Heard::All(stored.collect())
                     }
                     _ => Heard::OneByOne(positions),
                 }
@@ -291,21 +231,45 @@ impl Sending {
                 positions,
                 answered,
             } if *ours == token => {
-                let refusal = match answer {
-                    Answer::Refused(refusal) => Some(*refusal),
-                    _ => None,
+                let outcome = match answer {
+                    Answer::Refused(refusal) => Outcome::Refused(format!("{refusal:?}")),
+                    _ => Outcome::Stored,
                 };
-                answered.insert(at, refusal);
+                answered.insert(at, outcome);
                 if answered.len() < positions.len() {
                     return Heard::More;
                 }
-                let positions = std::mem::take(positions).into_iter();
-                let answers = std::mem::take(answered).into_values();
-                *self = Self::Idle;
-                Heard::All(positions.zip(answers).collect())
+                Heard::All(self.give_up())
             }
             _ => Heard::Late,
         }
+    }
+
+    /// Waits no longer: what became of each, as far as it is known.
+    pub(crate) fn give_up(&mut self) -> Vec<(u64, Outcome)> {
+        let Self::Each {
+            positions,
+            mut answered,
+            ..
+        } = std::mem::replace(self, Self::Idle)
+        else {
+            return Vec::new();
+        };
+        let each = positions.into_iter().enumerate().map(|(at, position)| {
+            let outcome = answered.remove(&at);
+            (position, outcome.unwrap_or_else(|| Outcome::Unknown("no answer".to_owned())))
+        });
+        each.collect()
+    }
+}
+
+fn message(line: &[u8]) -> Message {
+    let parcel = book::parcel(line).unwrap();
+    Message {
+        subject: parcel.subject,
+        id: parcel.id.to_string(),
+        headers: parcel.headers,
+        body: parcel.body,
     }
 }
 
@@ -316,18 +280,10 @@ fn read(line: &[u8]) -> Fact {
     }
 }
 
-pub(crate) fn key(kind: u8, position: u64) -> Vec<u8> {
+fn key(kind: u8, position: u64) -> Vec<u8> {
     [&[kind], &position.to_be_bytes()[..]].concat()
 }
 
-fn position(key: &[u8]) -> Option<u64> {
-    Some(big_endian(key.get(1..)?))
-}
-
-fn number_key(station: StationId) -> Vec<u8> {
-    [&[NUMBER], station.as_str().as_bytes()].concat()
-}
-
-fn big_endian(bytes: &[u8]) -> u64 {
-    bytes.try_into().map_or(0, u64::from_be_bytes)
+fn note_key(name: &[u8]) -> Vec<u8> {
+    [&[NOTE], name].concat()
 }

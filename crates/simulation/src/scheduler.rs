@@ -4,6 +4,7 @@
 use std::collections::VecDeque;
 use std::rc::Rc;
 
+use bus::outbox::book::Shelf as _;
 use chrono::{DateTime, Utc};
 use facts::wire::Read;
 use facts::{BatchId, RoomId, StationId, ToolId, WheelId};
@@ -78,7 +79,7 @@ impl Fold {
         let mut to_publish = VecDeque::new();
         for (key, value) in store.under(b"e/") {
             let number = u64::from_be_bytes(key[2..].try_into().unwrap());
-            to_publish.push_back((number, postcard::from_bytes(value).unwrap()));
+            to_publish.push_back((number, postcard::from_bytes(&value).unwrap()));
         }
         Self {
             floor,
@@ -214,9 +215,8 @@ fn put(batch: &mut Batch, key: &[u8], value: &impl Serialize) {
 }
 
 fn get<T: DeserializeOwned>(store: &Disk, key: &[u8]) -> Option<T> {
-    store
-        .get(key)
-        .map(|bytes| postcard::from_bytes(bytes).unwrap())
+    let bytes = store.get(key).unwrap()?;
+    Some(postcard::from_bytes(&bytes).unwrap())
 }
 
 fn each<K: std::str::FromStr, T: DeserializeOwned>(
@@ -227,7 +227,7 @@ fn each<K: std::str::FromStr, T: DeserializeOwned>(
     for (key, value) in store.under(begin) {
         let id = std::str::from_utf8(&key[begin.len()..]).unwrap();
         if let Ok(id) = id.parse() {
-            take(id, postcard::from_bytes(value).unwrap());
+            take(id, postcard::from_bytes(&value).unwrap());
         }
     }
 }

@@ -383,7 +383,7 @@ impl World {
 
     fn receipt(&self, station: StationId, number: u64) -> Option<Receipt> {
         let bytes = outbox::note(&self.workers[GATEWAY].disk, &receipt_key(station, number))?;
-        Some(serde_json::from_slice(bytes).unwrap())
+        Some(serde_json::from_slice(&bytes).unwrap())
     }
 }
 

@@ -3,8 +3,9 @@
 use std::collections::{HashMap, VecDeque};
 use std::rc::Rc;
 
+use bus::outbox::book::{Changes, Shelf as _};
 use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
-use facts::{Draft, Event, FactId, HoldLifted, HoldPlaced, PersonId, Scope, StationId, Voided};
+use facts::{Draft, Event, Fact, FactId, HoldLifted, HoldPlaced, PersonId, Scope, StationId, Voided};
 
 use crate::broker::{Answer, Broker, Message};
 use crate::dice::Dice;
@@ -104,8 +105,8 @@ pub(crate) struct World {
     pub(crate) lies: HashMap<FactId, (usize, u64)>,
     /// The broker has lost what it had acknowledged, and stations have not all sent it again.
     pub(crate) to_heal: Vec<usize>,
-    /// It has lost something at least once.
-    pub(crate) lost_before: bool,
+    /// What it has ever lost.
+    pub(crate) lost: Vec<Fact>,
     killed: usize,
     watch: Watch,
     pub(crate) story: Vec<String>,
@@ -137,7 +138,7 @@ impl World {
                 "wheel.turned",
                 "wheel.held",
             ]);
-            log.forbidden.insert(format!("floor.testdairy.{topic}"));
+            log.forbidden.insert(topic.to_owned());
         }
         let off = |dice: &mut Dice| match dice.below(8) {
             0 => TimeDelta::minutes(dice.between(-30, 30)),
@@ -192,7 +193,7 @@ impl World {
             looked: 0,
             lies: HashMap::new(),
             to_heal: Vec::new(),
-            lost_before: false,
+            lost: Vec::new(),
             killed: 0,
             watch,
             story: Vec::new(),
@@ -634,13 +635,13 @@ impl World {
         }
         if breakage == Breakage::WritesPositionFirst {
             let (position, rest) = batch.into_iter().partition(|(key, _)| key == b"position");
-            let _ = self.store.apply(position);
+            let _ = self.store.apply(Changes(position));
             if self.scheduler_struck() {
                 return;
             }
-            let _ = self.store.apply(rest);
+            let _ = self.store.apply(Changes(rest));
         } else {
-            let _ = self.store.apply(batch);
+            let _ = self.store.apply(Changes(batch));
         }
         if !self.scheduler_struck() {
             self.fold.as_mut().unwrap().to_publish.extend(effects);
@@ -664,7 +665,7 @@ impl World {
         }
         let _ = self
             .store
-            .apply(vec![(scheduler::effect_key(number), None)]);
+            .apply(Changes(vec![(scheduler::effect_key(number), None)]));
         self.fold.as_mut().unwrap().to_publish.pop_front();
     }
 
@@ -745,7 +746,7 @@ impl World {
         }
         if self.dice.chance(self.rates.disk) {
             let w = self.dice.below(self.workers.len());
-            self.workers[w].disk.full = true;
+            self.workers[w].disk.fill(true);
         }
         if self.dice.chance(self.rates.loss) {
             self.broker_loses();
@@ -753,8 +754,13 @@ impl World {
     }
 
     fn cut(&mut self, w: usize) {
-        self.workers[w].linked = false;
-        self.workers[w].connection += 1;
+        let worker = &mut self.workers[w];
+        worker.linked = false;
+        worker.connection += 1;
+        if let Some(running) = &mut worker.running {
+            // Whoever waits for answers hears at once that there will be none.
+            outbox::settle(&worker.disk, running.sending.give_up());
+        }
         self.tell_story(|world| format!("{} has no link", world.workers[w].name));
     }
 
@@ -762,6 +768,9 @@ impl World {
     /// folder belongs to the other log then and is deleted; each worker's stations send again.
     fn broker_loses(&mut self) {
         let many = self.dice.below(12) + 1;
+        let left = self.log.all().len().saturating_sub(many);
+        let lost = self.log.all()[left..].iter().filter_map(|s| s.fact());
+        self.lost.extend(lost.cloned());
         self.log.lose(many);
         self.packets.clear();
         self.late_calls.clear();
@@ -775,7 +784,6 @@ impl World {
         self.heard = 0;
         self.look_again();
         self.to_heal = (0..self.workers.len()).collect();
-        self.lost_before = true;
         self.tell_story(|_| format!("the broker loses {many}"));
     }
 
@@ -792,7 +800,7 @@ impl World {
                 let t = self.dice.below(self.tablets.len());
                 self.tablets[t].online = true;
             }
-            3 => self.workers[w].disk.full = false,
+            3 => self.workers[w].disk.fill(false),
             4 => self.link(w),
             5 => self.revive(w),
             _ => self.send_again(),
@@ -803,6 +811,8 @@ impl World {
         if self.broker_up && !self.workers[w].linked {
             self.workers[w].linked = true;
             self.workers[w].connection += 1;
+            // Perhaps somebody has corrected what the broker refused for.
+            outbox::try_refused(&self.workers[w].disk);
         }
     }
 
@@ -818,7 +828,7 @@ impl World {
         let Some(w) = self.to_heal.last().copied() else {
             return;
         };
-        if self.workers[w].running.is_none() || self.workers[w].disk.full {
+        if self.workers[w].running.is_none() || self.workers[w].disk.is_full() {
             return;
         }
         self.to_heal.pop();
@@ -827,7 +837,7 @@ impl World {
             while self.numbers.contains_key(&(station, after + 1)) {
                 after += 1;
             }
-            outbox::send_again(&mut self.workers[w].disk, station, after);
+            outbox::send_again(&self.workers[w].disk, station, after);
         }
     }
 
@@ -838,7 +848,7 @@ impl World {
         self.calm();
         self.broker_up = true;
         for w in 0..self.workers.len() {
-            self.workers[w].disk.full = false;
+            self.workers[w].disk.fill(false);
             self.link(w);
             self.revive(w);
         }

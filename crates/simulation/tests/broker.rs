@@ -176,6 +176,7 @@ impl Real {
             if let Some(error) = answer.get("error") {
                 return match error["err_code"].as_u64() {
                     Some(10054) => Answer::Refused(Refusal::TooLarge),
+                    Some(10176) => Answer::Refused(Refusal::Incomplete),
                     Some(10201) => Answer::Refused(Refusal::DuplicateInBatch),
                     _ => panic!("an answer that the model does not know: {answer}"),
                 };
