@@ -198,7 +198,7 @@ fn user(text: &mut String, grants: &Grants, worker: Worker) {
         list(&hears, indent)
     );
     if !duties.answers.is_empty() {
-        text.push_str("                    allow_responses: { max: 1, expires: \"30s\" }\n");
+        text.push_str("                    allow_responses: { max: 1024, expires: \"60s\" }\n");
     }
     text.push_str("                }\n            }\n");
 }

@@ -217,6 +217,28 @@ impl OrderBook {
             .filter_map(|(id, notes)| self.read(*id, notes))
     }
 
+    /// The numbers of every order that was placed, in order; cheaper than reading them all.
+    pub fn ids(&self) -> impl Iterator<Item = OrderId> {
+        let placed =
+            |(_, (_, note)): &(&Moment, &(Option<PersonId>, Note))| matches!(note, Note::Placed(_));
+        let valid = move |notes: &BTreeMap<Moment, (Option<PersonId>, Note)>| {
+            let mut notes = notes.iter().filter(placed);
+            notes.any(|(moment, _)| !self.voids.is_void(moment.fact))
+        };
+        let all = self.notes.iter();
+        all.filter(move |(_, notes)| valid(notes))
+            .map(|(id, _)| *id)
+    }
+
+    /// Whether nothing of an order has left and nobody has cancelled it.
+    #[must_use]
+    pub fn is_untouched(&self, id: OrderId) -> bool {
+        let mut notes = self.notes.get(&id).into_iter().flatten();
+        notes.all(|(moment, (_, note))| {
+            !matches!(note, Note::Sent(_) | Note::Cancelled(_)) || self.voids.is_void(moment.fact)
+        })
+    }
+
     /// Orders that facts speak of though nobody placed them: their wheels left, or they
     /// were changed.
     pub fn never_placed(&self) -> impl Iterator<Item = OrderId> {

@@ -13,5 +13,5 @@ pub use due::{Due, DueLine, DueQuery, due};
 pub use floor::{ActionLine, AlertLine, FloorPicture, PlaceLine, floor};
 pub use known::{batch_named, room_named, wheel_named};
 pub use wheel::{
-    Face, LifeLine, MarketLine, NextLine, WheelLife, WheelRow, carrier, census, wheel,
+    Face, LifeLine, MarketLine, NextLine, WheelLife, WheelRow, carrier, census, census_after, wheel,
 };

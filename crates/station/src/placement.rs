@@ -81,7 +81,7 @@ impl Placement {
         if self.touched.contains_key(&fact.id) || self.aside.contains_key(&fact.id) {
             return;
         }
-        let Some(said) = Said::of(fact) else {
+        let Some(said) = Said::of(fact).filter(|said| !said.is_of_nothing()) else {
             return;
         };
         if self.voids.is_void(fact.id) {
@@ -112,9 +112,7 @@ impl Placement {
                         }
                     }
                 }
-                if !wheels.is_empty() {
-                    self.touched.insert(fact, Touched::Wheels(wheels));
-                }
+                self.touched.insert(fact, Touched::Wheels(wheels));
             }
         }
     }
@@ -501,6 +499,10 @@ impl Said {
             order,
             kind,
         ))
+    }
+
+    fn is_of_nothing(&self) -> bool {
+        matches!(self, Self::Wheels(wheels, ..) if wheels.is_empty())
     }
 
     const fn order(&self) -> Order {

@@ -76,6 +76,13 @@ impl Things {
         if self.action == Action::Release && floor.person.is_none() {
             return Step::wrong("scan your badge first: only a named person can release");
         }
+        let rights = floor.setup.holds.rights();
+        if self.action == Action::Release && !rights.may_release(floor.person) {
+            return Step::wrong(format!(
+                "your release would not count: {} may release here. Nothing recorded",
+                rights.words()
+            ));
+        }
         if self.action == Action::Dispatch
             && let Some(step) = self.kept_back(group, floor, &event)
         {
@@ -242,7 +249,14 @@ impl Things {
             ));
         }
         let held = |wheel: &&WheelId| !floor.held(**wheel).is_empty();
-        let first = *group.wheels.iter().find(held)?;
+        let Some(first) = group.wheels.iter().find(held).copied() else {
+            // What has gone cannot go again. A kept scan is recorded and flagged.
+            let gone = group.wheels.iter().find_map(|wheel| floor.gone(*wheel));
+            return gone.filter(|_| !floor.kept).map(|gone| {
+                let what = "nothing recorded, none may leave. Look which wheel this is";
+                Step::stop(format!("{gone}: {what}"), Vec::new())
+            });
+        };
         let hold = floor.held(first).first()?.hold;
         let held = group.wheels.iter().filter(held).count();
         let what = if group.wheels.len() == 1 {

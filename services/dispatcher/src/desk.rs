@@ -1,5 +1,6 @@
 //! What the dispatcher knows, and what it answers.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -10,10 +11,12 @@ use chrono::{DateTime, NaiveDate, Utc};
 use dispatch::check;
 use dispatch::office::{Asked, Leaving, NoPromise};
 use dispatch::pick::pick_list;
-use dispatch::{Allocation, Customers, Look, Memory, Office, Yesterday, allocate, recipe_named};
+use dispatch::{
+    Allocation, Customers, Look, Memory, Office, Order, Yesterday, allocate, recipe_named,
+};
 use facts::wire::Read;
-use facts::{Event, OrderPlaced, SiteId};
-use names::UnknownName;
+use facts::{Event, OrderId, OrderPlaced, SiteId};
+use names::{Kind, UnknownName};
 use quantity::DairyDay;
 use recipe::RecipeBook;
 use serde::{Deserialize, Serialize};
@@ -21,7 +24,7 @@ use site::Site;
 use tokio::task::JoinHandle;
 
 use crate::numbers::Numbers;
-use crate::{NUMBERS, SHORT, TWICE};
+use crate::{LIST, NUMBERS, SHORT, TWICE};
 
 /// The question whether an order can be placed.
 pub const CHECK: &str = "check-order";
@@ -39,6 +42,31 @@ pub struct PickQuery {
     #[serde(default, deserialize_with = "quantity::calendar::read::date_or_none")]
     pub day: Option<NaiveDate>,
 }
+
+/// Which orders.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub enum ListQuery {
+    /// Only this one, whether it is open or over.
+    One(OrderId),
+    /// Those of which something is still to come, after so many of them.
+    Open(usize),
+    /// Those that are over, after so many of them.
+    Over(usize),
+}
+
+/// A part of the list of orders.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct OrderList {
+    /// The orders, by number.
+    pub orders: Vec<Order>,
+    /// How many are open, shown or not.
+    pub open: usize,
+    /// How many are over.
+    pub over: usize,
+}
+
+/// How many orders one answer lists.
+const LISTED: usize = 200;
 
 /// Whether an order can be placed.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -212,7 +240,7 @@ impl Desk {
     /// Numbers that stand on more than one case or pallet.
     pub(crate) fn numbers_given_twice(&self) -> Vec<Telling> {
         let twice = self.office.book().numbers_given_twice();
-        let tell = |(number, orders): (_, std::collections::BTreeSet<_>)| {
+        let tell = |(number, orders): (_, BTreeSet<OrderId>)| {
             let orders: Vec<String> = orders.iter().map(ToString::to_string).collect();
             let words = format!(
                 "number {number} stands on more than one case or pallet, of {}: find them, correct the record of one, and pack and label it anew",
@@ -258,14 +286,16 @@ impl Desk {
                 let orders: Vec<_> = self.office.book().orders().collect();
                 question.answer(&orders).await?;
             }
-            NUMBERS => match question
-                .read::<usize>()
-                .map(|count| self.numbers.give(count))
-            {
-                Ok(Ok(given)) => question.answer(&given).await?,
-                Ok(Err(sentence)) => question.refuse(&sentence).await?,
-                Err(error) => question.refuse(&error.to_string()).await?,
-            },
+            NUMBERS => {
+                let count = question.read::<usize>().map_err(Refusal::from);
+                let given = count.and_then(|count| Ok(self.numbers.give(count)?));
+                question.reply(given).await?;
+            }
+            LIST => {
+                let query = question.read::<ListQuery>().map_err(Refusal::from);
+                let list = query.and_then(|query| Ok(self.list(&query)?));
+                question.reply(list).await?;
+            }
             CHECK => match question.read::<OrderPlaced>() {
                 Ok(order) => question.answer(&self.check(&order)).await?,
                 Err(error) => question.refuse(&error.to_string()).await?,
@@ -273,6 +303,43 @@ impl Desk {
             _ => self.ask_allocation(question).await?,
         }
         Ok(None)
+    }
+
+    /// Open is an order with a line in the allocation, or one that was entered a moment ago
+    /// and is not allocated yet.
+    fn list(&self, query: &ListQuery) -> Result<OrderList, UnknownName> {
+        let book = self.office.book();
+        if let ListQuery::One(id) = query {
+            let order = book.order(*id).ok_or_else(|| {
+                let codes = book.ids().map(|id| id.to_string());
+                UnknownName::among(Kind::Order, *id, codes.collect::<Vec<_>>())
+            })?;
+            return Ok(OrderList {
+                orders: vec![order],
+                ..OrderList::default()
+            });
+        }
+        let allocation = self.last.as_deref().map(|(_, allocation)| allocation);
+        let lines = allocation.into_iter().flat_map(|last| &last.lines);
+        let allocated: BTreeSet<OrderId> = lines.map(|line| line.key.order).collect();
+        let today = self.office.now().today;
+        let until = today.plus(AHEAD_DAYS).date();
+        let is_open = |id: &OrderId| {
+            let comes = |order: Order| !order.arrivals(today.date(), until).is_empty();
+            allocated.contains(id) || book.is_untouched(*id) && book.order(*id).is_some_and(comes)
+        };
+        let (open, over): (Vec<OrderId>, Vec<OrderId>) = book.ids().partition(is_open);
+        let (ids, from) = match query {
+            ListQuery::Over(from) => (&over, *from),
+            ListQuery::Open(from) => (&open, *from),
+            ListQuery::One(_) => (&open, 0),
+        };
+        let listed = ids.iter().skip(from).take(LISTED);
+        Ok(OrderList {
+            orders: listed.filter_map(|id| book.order(*id)).collect(),
+            open: open.len(),
+            over: over.len(),
+        })
     }
 
     fn check(&self, order: &OrderPlaced) -> Checked {

@@ -22,7 +22,7 @@ use site::Site;
 use tokio::task::JoinHandle;
 use tokio::time::Instant;
 
-pub use desk::{CHECK, Checked, PickQuery};
+pub use desk::{CHECK, Checked, ListQuery, OrderList, PickQuery};
 use desk::{Desk, Solved};
 use numbers::Numbers;
 
@@ -35,7 +35,11 @@ pub const QUESTIONS: &[&str] = &[
     "orders",
     CHECK,
     NUMBERS,
+    LIST,
 ];
+
+/// The question for a part of the list of orders.
+pub const LIST: &str = "order-list";
 
 /// The question for so many numbers of cases and pallets, which nobody else then gets.
 pub const NUMBERS: &str = "case-numbers";

@@ -428,17 +428,19 @@ async fn two_packers_at_once_and_one_after_a_restart_get_numbers_of_their_own() 
     let mut house = House::new().await;
     let mut given = std::collections::BTreeSet::new();
     for round in 0..3 {
-        let asked = (0..8).map(|n| house.ask::<Vec<facts::Sscc>>(NUMBERS, &(n + 1), |_| true));
-        let numbers = futures::future::join_all(asked).await;
-        // None of these is ever recorded: their packers' line is down.
-        for (n, numbers) in numbers.into_iter().enumerate() {
-            assert_eq!(numbers.len(), n + 1);
-            for number in numbers {
-                assert!(given.insert(number), "{number} twice, round {round}");
+        for n in [1, 2, 7] {
+            let pack = || house.ask::<Vec<facts::Sscc>>(NUMBERS, &n, |_| true);
+            let both = tokio::join!(pack(), pack());
+            // None of these is ever recorded: their packers' line is down.
+            for numbers in [both.0, both.1] {
+                assert_eq!(numbers.len(), n);
+                for number in numbers {
+                    assert!(given.insert(number), "{number} twice, round {round}");
+                }
             }
         }
         house.stop().await;
         house.start().await;
     }
-    assert_eq!(given.len(), 3 * 36);
+    assert_eq!(given.len(), 3 * 20);
 }

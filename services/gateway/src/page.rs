@@ -13,6 +13,7 @@ mod holds;
 mod icon;
 mod life;
 mod orders;
+mod pager;
 mod people;
 mod portions;
 mod recall;

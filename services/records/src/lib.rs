@@ -44,7 +44,7 @@ pub use error::RecordsError;
 pub use folder::{Folder, entries, public_key, read_seal, seals};
 pub use keeper::Keeper;
 pub use papers::{Paper, PaperFile, PapersQuery};
-pub use trace::Caution;
+pub use trace::{Caution, HoldStanding, Keeps};
 
 /// The station whose facts this worker states.
 const STATION: &str = "records";

@@ -16,7 +16,7 @@ pub const QUESTIONS: &[&str] = &[
     "standing", "due", "floor", "census", "wheel", "batch", "label",
 ];
 
-/// How many rows of a census one answer holds: the broker carries 1 MB a message.
+/// How many rows of a census one answer holds.
 const CENSUS_ROWS: usize = 1_000;
 
 /// Where the scheduler stands.
@@ -81,9 +81,7 @@ async fn respond(fold: &Fold, site: &Site, question: Question) -> Result<(), Bus
         }
         "census" => match question.read::<CensusQuery>() {
             Ok(query) => {
-                let mut rows = answer::census(floor);
-                rows.retain(|row| query.after.is_none_or(|after| row.wheel > after));
-                rows.truncate(CENSUS_ROWS);
+                let rows = answer::census_after(floor, query.after, CENSUS_ROWS);
                 question.answer(&rows).await
             }
             Err(error) => question.refuse(&error.to_string()).await,

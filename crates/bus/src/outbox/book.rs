@@ -445,9 +445,13 @@ mod tests {
 
     use super::*;
 
+    fn noon() -> DateTime<Utc> {
+        "2031-03-04T12:00:00Z".parse().unwrap()
+    }
+
     fn drafts(count: usize) -> Vec<Draft> {
         let cleaned = |n: usize| Draft {
-            occurred_at: DateTime::UNIX_EPOCH,
+            occurred_at: noon(),
             person: None,
             event: facts::RoomCleaned {
                 room: "R1".parse().unwrap(),
@@ -462,13 +466,8 @@ mod tests {
         let next = standing(shelf).unwrap().last + 1;
         let whose = ("larkholm".parse().unwrap(), "S1".parse().unwrap());
         let ids = FactIdSource::default();
-        let numbered = number(
-            shelf,
-            (next, || ids.next(DateTime::UNIX_EPOCH)),
-            whose,
-            drafts(count),
-            DateTime::UNIX_EPOCH,
-        );
+        let id = || ids.next(noon());
+        let numbered = number(shelf, (next, id), whose, drafts(count), noon());
         let (facts, changes) = numbered.unwrap();
         shelf.apply(changes).unwrap();
         facts

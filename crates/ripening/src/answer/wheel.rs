@@ -217,15 +217,34 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
     })
 }
 
-/// Every wheel as it stands, in order.
+/// Every wheel that was portioned here, as it stands, in order.
 #[must_use]
 pub fn census(floor: &Floor) -> Vec<WheelRow> {
     let mut rows: Vec<_> = floor
         .wheels()
+        .filter(|(_, wheel)| wheel.state().born.is_some())
         .map(|(id, wheel)| row(floor, *id, wheel))
         .collect();
     rows.sort_unstable_by_key(|row| row.wheel);
     rows
+}
+
+/// The first wheels after one, in order, as they stand. A page costs its own rows, not the
+/// floor's.
+#[must_use]
+pub fn census_after(floor: &Floor, after: Option<WheelId>, most: usize) -> Vec<WheelRow> {
+    let ids = floor.wheels().map(|(id, _)| *id);
+    let mut ids: Vec<WheelId> = ids
+        .filter(|id| after.is_none_or(|after| *id > after))
+        .collect();
+    if ids.len() > most {
+        ids.select_nth_unstable(most);
+        ids.truncate(most);
+    }
+    ids.sort_unstable();
+    ids.into_iter()
+        .filter_map(|id| Some(row(floor, id, floor.wheel(id)?)))
+        .collect()
 }
 
 pub(super) fn row(floor: &Floor, id: WheelId, wheel: &crate::Wheel) -> WheelRow {

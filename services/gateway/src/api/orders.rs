@@ -9,9 +9,8 @@ use dispatch::office::Asked;
 use dispatch::pick::PickList;
 use dispatch::promise::Answer;
 use dispatch::{Allocation, Order};
-use dispatcher::{CHECK, Checked, PickQuery};
+use dispatcher::{CHECK, Checked, LIST, ListQuery, OrderList, PickQuery};
 use facts::{CustomerId, Event, Fact, Grade, OrderCancelled, OrderId, OrderPlaced, RecipeId};
-use names::{Kind, UnknownName};
 use quantity::DairyDay;
 use schemars::JsonSchema;
 use serde::Deserialize;
@@ -126,10 +125,10 @@ pub async fn cancel_order(
 
 /// An order that was placed.
 async fn order_named(gateway: &Gateway, order: OrderId) -> Result<Order, Trouble> {
-    let orders: Vec<Order> = gateway.ask("orders", &()).await?;
-    let codes: Vec<String> = orders.iter().map(|known| known.id.to_string()).collect();
-    let known = orders.into_iter().find(|known| known.id == order);
-    known.ok_or_else(|| UnknownName::among(Kind::Order, order, codes).into())
+    let mut list: OrderList = gateway.ask(LIST, &ListQuery::One(order)).await?;
+    list.orders
+        .pop()
+        .ok_or_else(|| Trouble::missing(format!("there is no order {order}")))
 }
 
 /// Records that the customer was told what comes.

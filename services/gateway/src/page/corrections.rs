@@ -60,7 +60,7 @@ pub async fn page(
         Ok::<_, UnknownName>(rows(floor, about))
     };
     let rows = gateway.outlook().look(gateway.now(), look).await;
-    let rows = rows.map_err(|error| unfinished(&error))??;
+    let (rows, left) = rows.map_err(|error| unfinished(&error))??;
     let content = html! {
         p { (t.say("corrections-words")) }
         @match about {
@@ -85,6 +85,7 @@ pub async fn page(
                 }
             } }
         }
+        @if left > 0 { p { (t.with("more", [("count", left.into())])) } }
     };
     let title = t.say("corrections-title");
     Ok(Frame::new(&gateway, &visitor, title, Here::Nowhere)
@@ -104,11 +105,14 @@ fn about(gateway: &Gateway, asked: Asked) -> Result<About, Trouble> {
     Ok(About::Stand(named(gateway, kind, id)?))
 }
 
-fn rows(floor: &Floor, about: About) -> Vec<Row> {
+/// The newest corrections, and how many more there are.
+fn rows(floor: &Floor, about: About) -> (Vec<Row>, usize) {
     let voids = floor.voids();
     let mut voidings: Vec<_> = voids.iter().filter(|v| voids.is_void(v.target)).collect();
     voidings.sort_by_key(|voiding| std::cmp::Reverse(voiding.by));
+    let mut left = 0;
     if matches!(about, About::Everything) {
+        left = voidings.len().saturating_sub(SHOWN);
         voidings.truncate(SHOWN);
     }
     let mut rows: Vec<Row> = voidings
@@ -147,9 +151,10 @@ fn rows(floor: &Floor, about: About) -> Vec<Row> {
     }
     if !matches!(about, About::Everything) {
         rows.retain(|row| row.found.is_some());
+        left = rows.len().saturating_sub(SHOWN);
         rows.truncate(SHOWN);
     }
-    rows
+    (rows, left)
 }
 
 /// What the records among these lines said.

@@ -76,6 +76,11 @@ pub async fn page(
     }
     let codes = found.wheels.len() + found.batches.len() + found.stands.len();
     let nothing = codes == 0 && found.customers.is_empty();
+    let more = |found: usize| {
+        html! {
+            @if found > SHOWN { p { (t.with("more", [("count", (found - SHOWN).into())])) } }
+        }
+    };
     let near = match nothing && !asked.is_empty() {
         true => near(&gateway, &asked).await?,
         false => Vec::new(),
@@ -100,21 +105,24 @@ pub async fn page(
         }
         @if !found.customers.is_empty() {
             h2 { (t.say("find-customers")) }
-            ul.list { @for name in &found.customers { li.big { (name) } } }
+            ul.list { @for name in found.customers.iter().take(SHOWN) { li.big { (name) } } }
+            (more(found.customers.len()))
             @if found.wheels.is_empty() { p.hint { (t.say("find-customer-waits")) } }
         }
         @if !found.batches.is_empty() {
             h2 { (t.say("batches-title")) }
             ul.list { @for id in found.batches.iter().take(SHOWN) { li { a.big href={ "/batches/" (id) } { (id) } } } }
+            (more(found.batches.len()))
         }
         @if !found.stands.is_empty() {
             h2 { (t.say("stands")) }
             ul.list { @for id in found.stands.iter().take(SHOWN) { li { a.big href=(say::stand_path(*id)) { (say::stand(t, *id)) } } } }
+            (more(found.stands.len()))
         }
         @if !found.wheels.is_empty() {
             h2 { (t.say("wheels-title")) }
             ul.list { @for id in found.wheels.iter().take(SHOWN) { li { a.big href={ "/wheels/" (id) } { (id) } } } }
-            @if found.wheels.len() > SHOWN { p { (t.with("more", [("count", (found.wheels.len() - SHOWN).into())])) } }
+            (more(found.wheels.len()))
         }
     };
     let page = Frame::new(&gateway, &visitor, t.say("nav-find"), Here::Find).draw(&content);

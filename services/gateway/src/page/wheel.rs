@@ -21,6 +21,9 @@ pub struct Shown {
     /// Whether what was corrected is shown as well.
     #[serde(default)]
     pub all: bool,
+    /// The first wheel of a batch shown.
+    #[serde(default)]
+    pub from: usize,
 }
 
 pub async fn page(
