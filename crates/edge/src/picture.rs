@@ -13,7 +13,7 @@ use serde::{Deserialize, Serialize};
 use station::Placement;
 
 /// Raised when the file's form changes; an older file is then read anew from the log.
-const FORM: u8 = 3;
+const FORM: u8 = 4;
 
 /// How long what has left the dairy is kept: longer than any handheld keeps a scan.
 const KEPT: Duration = Duration::days(60);

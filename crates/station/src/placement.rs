@@ -488,6 +488,7 @@ impl Said {
                 },
                 via_stillage(e.via),
             ),
+            Event::WheelGraded(e) => Change::Graded(e.grade),
             Event::WheelHeld(_) | Event::WheelReleased(_) => Change::Held(Note::of(fact)?),
             Event::WheelDispatched(_) => Change::Dispatched,
             Event::WheelReturned(_) => Change::Returned,

@@ -59,6 +59,7 @@ fn site(dir: &Path) -> Site {
         turn_by: NaiveTime::MIN,
         shift_ends: None,
         lost_after_days: 4,
+        people: Default::default(),
         rooms: Vec::new(),
         stations: Vec::new(),
         recipes: recipe::RecipeBook::default(),
@@ -259,6 +260,7 @@ async fn a_bad_result_holds_the_batch_and_every_wheel_that_comes_of_it() {
         about: Scope::Lot(id("m1")),
         sideways: true,
         lost_after_days: 4,
+        people: Default::default(),
     };
     let answer = house.ask("recall", &query).await;
     assert_eq!(

@@ -102,8 +102,10 @@ fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldStanding) ->
     };
     let keeps = match &hold.keeps {
         Keeps::Scope(scope) => say::core(t, &scope.to_string()),
-        Keeps::Recipe(recipe) => t.with("holds-of-recipe", [("recipe", recipe.to_string().into())]),
-        Keeps::Wheels => t.say("holds-on-wheels"),
+        Keeps::Recipe(recipe) => {
+            html! { (t.with("holds-of-recipe", [("recipe", recipe.to_string().into())])) }
+        }
+        Keeps::Wheels => html! { (t.say("holds-on-wheels")) },
     };
     let of_recipe = matches!(hold.keeps, Keeps::Recipe(_));
     html! {

@@ -3,6 +3,7 @@
 
 mod bad_input;
 mod house;
+mod large;
 mod openapi;
 mod orders;
 mod pages;

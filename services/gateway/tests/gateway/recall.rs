@@ -22,7 +22,6 @@ pub fn records(house: &House) -> (Shutdown, JoinHandle<anyhow::Result<()>>) {
             "papers.toml",
             include_str!("../../../../deploy/demo/larkholm-papers.toml"),
         )),
-        may_release: [crate::house::code("M1")].into(),
     });
     let stop = Shutdown::new();
     let (bus, shutdown) = (house.bus.clone(), stop.clone());
