@@ -2,11 +2,14 @@
 
 use std::collections::BTreeSet;
 
-use facts::{Fact, FactId, WheelId};
+use authority::Role;
+use chrono::TimeDelta;
+use facts::{Event, Fact, FactId, WheelId};
 use holds::Held;
 use ripening::{Floor, Level, Step, answer};
 use station::Placement;
 
+use crate::site::BORN;
 use crate::world::World;
 use crate::{Failure, obvious, outbox};
 
@@ -28,6 +31,7 @@ impl World {
                 )));
             }
             self.ledger.open.remove(&fact.id);
+            self.who_may(fact)?;
         }
         let gone = |fact: &&FactId| {
             let (worker, position) = self.lies[*fact];
@@ -39,6 +43,46 @@ impl World {
                 self.workers[self.lies[fact].0].name
             ))),
             None => Ok(()),
+        }
+    }
+
+    /// Only known people state facts; nobody at a station takes back what keeps people safe, or
+    /// what is another's, or long past; only a signed-in manager releases.
+    fn who_may(&self, fact: &Fact) -> Result<(), Failure> {
+        let fail = |why: &str| {
+            Err(Failure::new(format!(
+                "who may: {why}: {} by {:?} at {}",
+                fact.event.ty(),
+                fact.person,
+                fact.station
+            )))
+        };
+        let role = fact.person.map(|person| self.role(person));
+        if role == Some(Role::Inspector) {
+            return fail("nobody with this badge works here");
+        }
+        let tablet = fact.station.as_str().starts_with("tab-");
+        match &fact.event {
+            Event::WheelReleased(_) if !tablet || role != Some(Role::Manager) => {
+                fail("only a signed-in manager releases")
+            }
+            Event::Voided(voided) if fact.station.as_str() != "gateway" => {
+                let target = &self.recorded[&voided.fact];
+                let keeps_safe = matches!(
+                    target.event,
+                    Event::WheelReleased(_) | Event::WheelDispatched(_) | Event::Voided(_)
+                ) || matches!(&target.event, Event::ToolChecked(e) if !e.check.passed())
+                    || matches!(&target.event, Event::WheelHeld(e) if e.hold.as_str() != BORN);
+                let late = fact.recorded_at - target.recorded_at > TimeDelta::days(7);
+                match () {
+                    () if keeps_safe => fail("undone, though it keeps people safe"),
+                    () if target.station != fact.station => fail("undone at another station"),
+                    () if target.person != fact.person => fail("undone by another"),
+                    () if late => fail("undone long after"),
+                    () => Ok(()),
+                }
+            }
+            _ => Ok(()),
         }
     }
 

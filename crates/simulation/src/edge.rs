@@ -5,10 +5,12 @@ use std::rc::Rc;
 
 use bus::outbox::book::Outcome as Became;
 use chrono::TimeDelta;
-use facts::{Draft, Event, Fact, PersonId, StationId, WheelId};
+use facts::{Draft, Event, Fact, StationId, WheelId};
 use metrology::Settled;
 use quantity::Grams;
-use station::{Answer, Level, Outcome, Placement, Session, Stays};
+use station::{
+    Answer, Asked, Claim, Leaving, Level, Outcome, Placement, Reach, Scan, Session, SignedIn, Stays,
+};
 
 use crate::broker::{Answer as Stored, Message};
 use crate::disk::{Batch, Disk, Full};
@@ -17,6 +19,9 @@ use crate::scheduler::Position;
 use crate::site::Dairy;
 use crate::world::{Packet, What, World};
 use crate::{Breakage, Failure, obvious, reader};
+
+/// The dispatch desk is asked again when what stands there changed meanwhile; so often at most.
+const ASKED_AT_MOST: usize = 4;
 
 /// A worker's process and what it leaves on its disk.
 pub(crate) struct Worker {
@@ -53,10 +58,24 @@ pub(crate) enum Scanned {
     Died,
 }
 
-/// What is scanned or weighed.
+/// What is scanned or weighed, with what its way in knows of it.
 pub(crate) enum Input<'a> {
-    Line(&'a str),
+    Line {
+        line: &'a str,
+        signed_in: Option<SignedIn>,
+        claim: Option<Claim>,
+    },
     Weight(u32),
+}
+
+impl<'a> Input<'a> {
+    pub(crate) const fn line(line: &'a str) -> Self {
+        Self::Line {
+            line,
+            signed_in: None,
+            claim: None,
+        }
+    }
 }
 
 impl Worker {
@@ -119,52 +138,97 @@ fn setup(dairy: &Dairy, station: StationId) -> station::Setup {
 }
 
 impl World {
-    /// Takes what was scanned, in the order of checks of a station's desk.
+    /// Takes what was scanned, as a station's desk does: how much of the floor is known, then
+    /// the scan, again where the dispatch desk must be asked, then the disk.
     pub(crate) fn take(
         &mut self,
         w: usize,
         station: StationId,
-        person: Option<PersonId>,
         input: &Input<'_>,
         notes: impl FnOnce(&Answer, &[Fact]) -> Batch,
     ) -> Result<Scanned, Failure> {
         if self.strikes(w) {
             return Ok(Scanned::Died);
         }
-        let checks = self.workers[w].session(station).checks_holds();
-        if checks {
-            let current = self.knows_every_hold(w);
-            self.workers[w].session(station).holds_current(current);
-            if let Input::Line(line) = input
-                && let Some(refused) = self.must_stay(w, station, line)
-            {
-                return Ok(Scanned::Refused(Answer::new(Level::Stop, refused)));
+        let lets_leave = self.workers[w].session(station).lets_leave();
+        let reach = if !self.broker_up || !self.workers[w].linked {
+            Reach::Away
+        } else if lets_leave && self.knows_everything(w) {
+            Reach::Current
+        } else {
+            Reach::Behind
+        };
+        let mut asked = None;
+        for _ in 0..ASKED_AT_MOST {
+            let outcome = self.attempt(w, station, input, reach, asked.as_ref());
+            if let Some(leaving) = outcome.asks {
+                asked = Some(self.ask(w, leaving));
+                if self.dice.chance(100) {
+                    // What stands there changes while the desk is asked.
+                    self.follow(w, false);
+                }
+                continue;
             }
+            self.nothing_held_leaves(w, &outcome)?;
+            return Ok(self.keep(w, station, outcome, notes));
         }
+        let why = "what stands there has just changed: nothing recorded. Scan it again";
+        let outcome = Outcome::of(Answer::new(Level::Stop, why));
+        Ok(self.keep(w, station, outcome, notes))
+    }
+
+    fn attempt(
+        &mut self,
+        w: usize,
+        station: StationId,
+        input: &Input<'_>,
+        reach: Reach,
+        asked: Option<&Asked>,
+    ) -> Outcome {
         let now = self.now;
         let running = self.workers[w].running.as_mut().unwrap();
         let session = running.sessions.get_mut(&station).unwrap();
-        if let Some(person) = person {
-            session.identify(person);
-        }
-        let outcome = match input {
-            Input::Line(line) => session.scan(&running.placement, line, now),
+        match input {
+            Input::Line {
+                line,
+                signed_in,
+                claim,
+            } => {
+                let scan = Scan {
+                    signed_in: *signed_in,
+                    claim: *claim,
+                    reach,
+                    asked,
+                    ..Scan::new(line, now)
+                };
+                session.scan(&running.placement, &scan)
+            }
             Input::Weight(grams) => {
                 let weight = Settled::from(Grams::new(*grams).unwrap());
                 session.weight(&running.placement, weight, now)
             }
-        };
-        self.nothing_held_leaves(w, &outcome)?;
-        let Outcome { answer, drafts } = outcome;
+        }
+    }
+
+    fn keep(
+        &mut self,
+        w: usize,
+        station: StationId,
+        outcome: Outcome,
+        notes: impl FnOnce(&Answer, &[Fact]) -> Batch,
+    ) -> Scanned {
+        let Outcome { answer, drafts, .. } = outcome;
+        let refused = drafts.is_empty() && matches!(answer.level, Level::Wrong | Level::Stop);
         let noted = |facts: &[Fact]| notes(&answer, facts);
-        Ok(match self.record(w, station, drafts, noted) {
+        match self.record(w, station, drafts, noted) {
             None => Scanned::Died,
             Some(Err(Full)) => Scanned::NotStored,
+            Some(Ok(_)) if refused => Scanned::Refused(answer),
             Some(Ok(facts)) => {
                 self.workers[w].session(station).recorded(&facts);
                 Scanned::Answered(answer, facts)
             }
-        })
+        }
     }
 
     /// Writes, then syncs; the worker may be killed before, between and after. `None`: it was.
@@ -193,13 +257,16 @@ impl World {
             Err(Full) => return Some(Err(Full)),
         };
         let positions = running.outbox.positions_of(&facts);
+        self.recorded.extend(facts.iter().map(|fact| (fact.id, fact.clone())));
         for (fact, position) in facts.iter().zip(positions) {
             self.lies.insert(fact.id, (w, position));
         }
         if self.dice.chance(200) {
             // Sending goes on beside recording.
             self.send(w);
-            self.network();
+            for _ in 0..self.dice.below(4) {
+                self.network();
+            }
         }
         if self.strikes(w) {
             return None;
@@ -217,7 +284,7 @@ impl World {
     }
 
     /// Whether the picture has everything that the broker has now.
-    fn knows_every_hold(&mut self, w: usize) -> bool {
+    fn knows_everything(&mut self, w: usize) -> bool {
         if self.breakage == Breakage::AsksNobodyForHolds {
             return true;
         }
@@ -232,23 +299,19 @@ impl World {
         position.map_or(0, |position| position.seq) >= self.log.end()
     }
 
-    /// Why what this line would let leave must stay, by the dispatch desk; it is played by
-    /// the scheduler's floor.
-    fn must_stay(&mut self, w: usize, station: StationId, line: &str) -> Option<String> {
-        if !self.rates.desk {
-            return None;
-        }
-        let now = self.now;
-        let running = self.workers[w].running.as_ref()?;
-        let session = running.sessions.get(&station)?;
-        let leaving = session.would_leave(&running.placement, line, now)?;
-        let silent = Some("NOT dispatched: the dispatch desk does not answer".to_owned());
-        if !self.broker_up || !self.workers[w].linked {
-            return silent;
-        }
-        let Some(fold) = &mut self.fold else {
-            return silent;
+    /// Asks the dispatch desk; it is played by the scheduler's floor, and may not answer.
+    fn ask(&mut self, w: usize, leaving: Leaving) -> Asked {
+        let mut asked = Asked {
+            leaving,
+            said: None,
         };
+        let now = self.now;
+        let Some(fold) = &mut self.fold else {
+            return asked;
+        };
+        if !self.broker_up || !self.workers[w].linked {
+            return asked;
+        }
         if self.dice.chance(800) {
             fold.take(self.log.after(fold.seq()), self.log.created);
             if fold.knows_time {
@@ -256,32 +319,46 @@ impl World {
             }
         }
         if fold.seq() < self.log.end() {
-            return silent;
+            return asked;
         }
         let reason = |wheel: &WheelId| {
-            let state = fold.floor.wheel(*wheel)?.state();
             if !fold.floor.held(*wheel).is_empty() {
-                Some(format!("{wheel} is held"))
-            } else if state.grade.is_none() {
-                Some(format!("{wheel} is not graded"))
-            } else {
-                None
+                return Some(format!("{wheel} is held"));
             }
+            let state = fold.floor.wheel(*wheel)?.state();
+            state.grade.is_none().then(|| format!("{wheel} is not graded"))
         };
-        let reasons: Vec<String> = leaving.wheels.iter().filter_map(reason).collect();
-        (!reasons.is_empty()).then(|| Stays { reasons }.words())
+        let reasons = asked.leaving.wheels.iter().filter_map(reason).collect();
+        asked.said = Some(Stays { reasons });
+        asked
     }
 
     /// A hold is absolute: what the log holds at this moment, and what was recorded here,
-    /// keeps a wheel, whatever the station believes.
+    /// keeps a wheel, whatever the station believes. Nothing leaves while the broker is away,
+    /// for no order, or by a scan that was kept.
     fn nothing_held_leaves(&self, w: usize, outcome: &Outcome) -> Result<(), Failure> {
         let leaves = outcome.drafts.iter().find_map(|draft| match &draft.event {
-            Event::WheelDispatched(sent) => Some(&sent.wheels),
+            Event::WheelDispatched(sent) => Some((sent, draft)),
             _ => None,
         });
-        let Some(leaves) = leaves else {
+        let Some((sent, draft)) = leaves else {
             return Ok(());
         };
+        let fail = |why: &str| {
+            Err(Failure::new(format!(
+                "nothing leaves unasked: {why}, and {} answered {}",
+                self.workers[w].name, outcome.answer
+            )))
+        };
+        if !self.broker_up || !self.workers[w].linked {
+            return fail("the broker is away");
+        }
+        if sent.order.is_none() && sent.sale.is_none() {
+            return fail("there is no order");
+        }
+        if self.now - draft.occurred_at > TimeDelta::minutes(1) {
+            return fail("the scan was kept");
+        }
         let here = outbox::kept(&self.workers[w].disk);
         let logged = self.log.all().iter().filter_map(|stored| stored.fact());
         let facts = obvious::counting(logged.clone().chain(&here));
@@ -290,20 +367,13 @@ impl World {
         let held = |wheel: &WheelId| obvious::holds(&facts, *wheel, &self.dairy);
         let was_held = |wheel: &WheelId| obvious::holds(&with_lost, *wheel, &self.dairy);
         let stays = |wheel: &&WheelId| !held(wheel).is_empty() && !was_held(wheel).is_empty();
-        match leaves.iter().find(stays) {
-            // Kept in a handheld while it left: recorded, and the person must call it back.
-            Some(_) if self.was_kept(outcome) => Ok(()),
+        match sent.wheels.iter().find(stays) {
             Some(wheel) => Err(Failure::new(format!(
                 "a hold is absolute: {wheel} is held by {:?}, and {} answered {}",
                 held(wheel), self.workers[w].name, outcome.answer
             ))),
             None => Ok(()),
         }
-    }
-
-    fn was_kept(&self, outcome: &Outcome) -> bool {
-        let older = |draft: &Draft| self.now - draft.occurred_at > TimeDelta::minutes(2);
-        outcome.drafts.iter().any(older)
     }
 
     /// Follows the log; `whole` until nothing is left.
@@ -463,6 +533,14 @@ impl World {
 }
 
 impl Worker {
+    /// The line to a station broke, and another is opened: another session.
+    pub(crate) fn new_session(&mut self, station: StationId, dairy: &Dairy) {
+        if let Some(running) = &mut self.running {
+            let session = Session::new(station, setup(dairy, station));
+            running.sessions.insert(station, session);
+        }
+    }
+
     /// A station's session; the worker runs.
     fn session(&mut self, station: StationId) -> &mut Session {
         let running = self.running.as_mut().unwrap();

@@ -2,6 +2,7 @@
 
 use std::collections::VecDeque;
 
+use authority::Role;
 use facts::PersonId;
 
 use crate::dice::Dice;
@@ -19,7 +20,7 @@ pub(crate) enum Deed {
 #[derive(Debug, Clone)]
 pub(crate) struct Person {
     pub(crate) badge: PersonId,
-    pub(crate) manager: bool,
+    pub(crate) role: Role,
     /// At which device they stand.
     pub(crate) at: usize,
     /// What they are about to do there.
@@ -27,10 +28,10 @@ pub(crate) struct Person {
 }
 
 impl Person {
-    pub(crate) fn new(badge: &str, manager: bool) -> Self {
+    pub(crate) fn new(badge: &str, role: Role) -> Self {
         Self {
             badge: badge.parse().unwrap(),
-            manager,
+            role,
             at: 0,
             plan: VecDeque::new(),
         }
@@ -54,7 +55,7 @@ pub(crate) fn deeds(text: &str) -> VecDeque<Deed> {
 pub(crate) const MORNING: [&str; 3] = [
     "P.02 A.VAT V.V1 B.311 C.practice-blue N.500 A.VAT V.V2 B.312 C.tested-blue N.300",
     "A.PORTION B.311 K.K1 H.H1 #10880 H.H2 #10850 H.H3 #10900 B.312 H.H4 #10870",
-    "A.UNHOOP W.311-01 W.311-02 A.RUBUP W.311-01 W.311-02 A.LOAD S.S1 W.311-01 W.311-02 A.GRADE S.S1 G.A",
+    "P.07 A.UNHOOP W.311-01 W.311-02 A.RUBUP W.311-01 W.311-02 A.LOAD S.S1 W.311-01 W.311-02 A.GRADE S.S1 G.A W.311-03 G.B W.312-01 G.A",
 ];
 
 /// What somebody may take it into their head to do. Most of it makes sense.
@@ -75,7 +76,7 @@ pub(crate) fn plan(dice: &mut Dice, person: &Person, scale: bool) -> VecDeque<De
         3 => format!("A.LOAD S.S{} {}", dice.below(2) + 1, wheel(dice)),
         4 => format!("A.MOVE R.R{} {}", dice.below(3) + 1, thing(dice)),
         5 | 6 => format!("A.HOLD {} {}", hold(dice), thing(dice)),
-        7 if person.manager => format!("A.RELEASE {} {}", hold(dice), thing(dice)),
+        7 if person.role == Role::Manager => format!("A.RELEASE {} {}", hold(dice), thing(dice)),
         7 | 8 => format!(
             "A.GRADE {} G.{}",
             thing(dice),
@@ -89,7 +90,7 @@ pub(crate) fn plan(dice: &mut Dice, person: &Person, scale: bool) -> VecDeque<De
             0 => format!("A.DISCARD {}", wheel(dice)),
             1 => "A.UNDO A.UNDO".to_owned(),
             2 => "A.RIND S.S1 N.40".to_owned(),
-            _ => "X.nonsense A.TURN Q.Q1".to_owned(),
+            _ => "X.nonsense P.ZZZ A.TURN Q.Q1 A.DISPATCH W.311-01".to_owned(),
         },
         16 => format!(
             "A.PORTION B.31{} H.H{} #{}",

@@ -1,5 +1,6 @@
 //! The dairy that is played: small, so that everything meets everything.
 
+use authority::Role;
 use chrono::NaiveTime;
 use facts::{RecipeId, SiteId};
 use holds::{Rights, Rule};
@@ -18,6 +19,17 @@ pub(crate) const BORN: &str = "Q9";
 /// The recipe whose wheels are.
 pub(crate) const TESTED: &str = "tested-blue";
 
+/// Who works here.
+pub(crate) const PEOPLE: [(&str, Role); 4] = [
+    ("02", Role::Operator),
+    ("03", Role::Operator),
+    ("07", Role::Ironer),
+    (MANAGER, Role::Manager),
+];
+
+/// The manager's badge.
+pub(crate) const MANAGER: &str = "09";
+
 /// What never changes while a seed is played.
 pub(crate) struct Dairy {
     pub(crate) id: SiteId,
@@ -27,7 +39,7 @@ pub(crate) struct Dairy {
 
 impl Dairy {
     /// With a safety file, only the manager may release.
-    pub(crate) fn new(safety: bool) -> Self {
+    pub(crate) fn new(safety: bool, dispatch_desk: bool) -> Self {
         let clock = DairyClock::new(
             chrono_tz::Europe::London,
             NaiveTime::from_hms_opt(4, 0, 0).unwrap(),
@@ -43,7 +55,7 @@ impl Dairy {
         }
         let recipe = |name: &str| RecipeId::new(name).unwrap();
         let rights = match safety {
-            true => Rights::Named(["09".parse().unwrap()].into()),
+            true => Rights::Named([MANAGER.parse().unwrap()].into()),
             false => Rights::AnyBadge,
         };
         Self {
@@ -52,6 +64,9 @@ impl Dairy {
                 clock,
                 recipes: [(recipe("practice-blue"), 1), (recipe(TESTED), 1)].into(),
                 holds: Rule::new(&recipes, rights.clone()),
+                people: PEOPLE.iter().map(|(badge, _)| badge.parse().unwrap()).collect(),
+                youngest: Default::default(),
+                dispatch_desk,
                 rooms: ["R1", "R2", "R3"].map(|room| room.parse().unwrap()).into(),
                 scale: Some(Scale {
                     tool: "scale-1".parse().unwrap(),

@@ -3,10 +3,11 @@
 
 use std::collections::VecDeque;
 
-use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
+use authority::people::Recorded;
+use chrono::{DateTime, TimeDelta, Utc};
 use facts::{Draft, Event, Fact, FactId, PersonId, StationId, Voided};
 use serde::{Deserialize, Serialize};
-use station::{Action, Answer, Code, Level, Line};
+use station::{Action, Answer, Claim, Code, Level, Line, SignedIn};
 
 use crate::disk::Batch;
 use crate::edge::{Input, Scanned};
@@ -51,10 +52,21 @@ pub(crate) struct Scan {
 struct Receipt {
     request: String,
     stop: bool,
+    at: DateTime<Utc>,
     facts: Vec<FactId>,
+    record: Option<Recorded>,
     undoes: bool,
     undone: bool,
     refused: bool,
+}
+
+impl Receipt {
+    /// With what was recorded.
+    fn with(mut self, facts: &[Fact]) -> Self {
+        self.facts = facts.iter().map(|fact| fact.id).collect();
+        self.record = Recorded::of(facts);
+        self
+    }
 }
 
 /// A session at the gateway.
@@ -215,6 +227,7 @@ impl World {
         } else {
             scan.at
         };
+        let last = self.last_receipt(station);
         let slack = TimeDelta::minutes(2);
         let was_here = |s: &Signed| {
             s.person == scan.person
@@ -228,57 +241,68 @@ impl World {
         let receipt = Receipt {
             request,
             stop: false,
+            at: at.min(now),
             facts: Vec::new(),
+            record: None,
             undoes: false,
             undone: false,
             refused: false,
         };
         let code = Line::read(&scan.line).ok().map(|line| line.code);
         if code == Some(Code::Action(Action::Undo)) {
-            return self.undo_at_gateway(station, scan, at, receipt);
+            return self.undo_at_gateway(station, scan, (at, last), receipt);
         }
         if let Some(Code::Person(badge)) = code
             && badge != scan.person
         {
             return self.noted(station, scan, receipt, at, Vec::new(), None);
         }
-        if code == Some(Code::Action(Action::Release)) && !self.is_manager(scan.person) {
+        // Of a session that is over nothing is taken that lets wheels leave.
+        let role = self.role(scan.person);
+        let action = match code {
+            Some(Code::Action(action)) => Some(action),
+            _ => self.action_at(station),
+        };
+        if scan.person != signed && matches!(action, Some(Action::Dispatch | Action::Release)) {
             let receipt = Receipt {
                 refused: true,
                 ..receipt
             };
+            self.disarm(station);
             return self.noted(station, scan, receipt, at, Vec::new(), None);
         }
-        let line = if at == now || scan.line.starts_with('@') {
-            scan.line.clone()
-        } else {
-            format!(
-                "@{} {}",
-                at.to_rfc3339_opts(SecondsFormat::Millis, true),
-                scan.line
-            )
+        // Its own counter goes on without a gap, and no time goes back.
+        let kept = match in_order(last, scan.number, at) {
+            true => station::Kept::Counter,
+            false => station::Kept::Unshown,
         };
+        let claim = (at != now).then_some(Claim { at, kept });
         let key = receipt_key(station, scan.number);
-        let forgets = self.breakage == Breakage::KeepsNoReceipts;
+        let breakage = self.breakage;
         let kept = receipt.clone();
         let notes = move |answer: &Answer, facts: &[Fact]| {
-            if forgets {
+            let stop = matches!(answer.level, Level::Wrong | Level::Stop);
+            let refused = stop && facts.is_empty();
+            let again = refused && breakage == Breakage::SendsRefusedAgain;
+            if again || breakage == Breakage::KeepsNoReceipts {
                 return Batch::new();
             }
             let receipt = Receipt {
                 stop: answer.level == Level::Stop,
-                facts: facts.iter().map(|fact| fact.id).collect(),
-                ..kept
+                refused,
+                ..kept.with(facts)
             };
             vec![(key, Some(serde_json::to_vec(&receipt).unwrap()))]
         };
-        let scanned = self.take(
-            GATEWAY,
-            station,
-            Some(scan.person),
-            &Input::Line(&line),
-            notes,
-        )?;
+        let input = Input::Line {
+            line: &scan.line,
+            signed_in: Some(SignedIn {
+                person: scan.person,
+                role,
+            }),
+            claim,
+        };
+        let scanned = self.take(GATEWAY, station, &input, notes)?;
         match scanned {
             Scanned::Died => Ok(Went::Died),
             Scanned::NotStored => Ok(Went::Again),
@@ -287,19 +311,16 @@ impl World {
                 if self.breakage == Breakage::SendsRefusedAgain {
                     return Ok(Went::Again);
                 }
-                let receipt = Receipt {
-                    stop: true,
+                Ok(Went::Receipt(Receipt {
                     refused: true,
                     ..receipt
-                };
-                self.noted(station, scan, receipt, at, Vec::new(), None)
+                }))
             }
             Scanned::Answered(answer, facts) => {
                 self.ledger.recorded(scan.name, &facts, scan.person)?;
                 Ok(Went::Receipt(Receipt {
                     stop: answer.level == Level::Stop,
-                    facts: facts.iter().map(|fact| fact.id).collect(),
-                    ..receipt
+                    ..receipt.with(&facts)
                 }))
             }
         }
@@ -309,14 +330,23 @@ impl World {
         &mut self,
         station: StationId,
         scan: &Scan,
-        at: DateTime<Utc>,
+        (at, last): (DateTime<Utc>, Option<(u64, DateTime<Utc>)>),
         receipt: Receipt,
     ) -> Result<Went, Failure> {
         let earlier = (1..scan.number).rev();
         let mut found = earlier.filter_map(|number| Some((number, self.receipt(station, number)?)));
-        let undoable =
+        let stands =
             |receipt: &Receipt| !receipt.undoes && !receipt.undone && !receipt.facts.is_empty();
-        let Some((number, mut undone)) = found.find(|(_, receipt)| undoable(receipt)) else {
+        let last_record = found.find(|(_, receipt)| stands(receipt));
+        let now = match in_order(last, scan.number, at) {
+            true => at,
+            false => self.now,
+        };
+        let may = |(_, receipt): &(u64, Receipt)| {
+            let record = receipt.record;
+            record.is_some_and(|record| record.may_be_undone(Some(scan.person), now).is_ok())
+        };
+        let Some((number, mut undone)) = last_record.filter(may) else {
             return self.noted(station, scan, receipt, at, Vec::new(), None);
         };
         let void = |fact: &FactId| {
@@ -357,10 +387,7 @@ impl World {
             if forgets {
                 return Batch::new();
             }
-            let receipt = Receipt {
-                facts: facts.iter().map(|fact| fact.id).collect(),
-                ..kept
-            };
+            let receipt = kept.with(facts);
             let all = also.into_iter().chain([(number, receipt)]);
             all.map(|(number, receipt)| {
                 let value = serde_json::to_vec(&receipt).unwrap();
@@ -373,11 +400,28 @@ impl World {
             Some(Err(_)) => Ok(Went::Again),
             Some(Ok(facts)) => {
                 self.ledger.recorded(scan.name, &facts, scan.person)?;
-                Ok(Went::Receipt(Receipt {
-                    facts: facts.iter().map(|fact| fact.id).collect(),
-                    ..receipt
-                }))
+                Ok(Went::Receipt(receipt.with(&facts)))
             }
+        }
+    }
+
+    /// The number and time of a device's last receipt.
+    fn last_receipt(&self, station: StationId) -> Option<(u64, DateTime<Utc>)> {
+        let tablet = self.tablets.iter().find(|tablet| tablet.station == station)?;
+        let mut numbers = (1..tablet.next).rev();
+        numbers.find_map(|number| Some((number, self.receipt(station, number)?.at)))
+    }
+
+    fn action_at(&self, station: StationId) -> Option<Action> {
+        let running = self.workers[GATEWAY].running.as_ref()?;
+        running.sessions.get(&station)?.action()
+    }
+
+    fn disarm(&mut self, station: StationId) {
+        if let Some(running) = &mut self.workers[GATEWAY].running
+            && let Some(session) = running.sessions.get_mut(&station)
+        {
+            session.disarm();
         }
     }
 
@@ -385,6 +429,11 @@ impl World {
         let bytes = outbox::note(&self.workers[GATEWAY].disk, &receipt_key(station, number))?;
         Some(serde_json::from_slice(&bytes).unwrap())
     }
+}
+
+/// Whether a device's own numbers and times go on.
+fn in_order(last: Option<(u64, DateTime<Utc>)>, number: u64, at: DateTime<Utc>) -> bool {
+    last.is_none_or(|(before, latest)| number == before + 1 && latest <= at)
 }
 
 fn receipt_key(station: StationId, number: u64) -> Vec<u8> {

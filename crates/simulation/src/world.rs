@@ -3,9 +3,11 @@
 use std::collections::{HashMap, VecDeque};
 use std::rc::Rc;
 
+use authority::Role;
 use bus::outbox::book::{Changes, Shelf as _};
 use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
 use facts::{Draft, Event, Fact, FactId, HoldLifted, HoldPlaced, PersonId, Scope, StationId, Voided};
+use station::{Claim, Kept, Line};
 
 use crate::broker::{Answer, Broker, Message};
 use crate::dice::Dice;
@@ -16,7 +18,7 @@ use crate::outbox::{self, Ids};
 use crate::people::{self, Deed, Person};
 use crate::reader;
 use crate::scheduler::{self, Fold};
-use crate::site::Dairy;
+use crate::site::{Dairy, MANAGER, PEOPLE};
 use crate::tablet::{Scan, Signed, Tablet};
 use crate::{Breakage, Failure, Played, Watch};
 
@@ -47,6 +49,8 @@ pub(crate) struct Scanner {
     worker: usize,
     station: StationId,
     line_up: bool,
+    /// When its lines were open, since the worker runs: from, and when it was last heard.
+    visits: Vec<(DateTime<Utc>, DateTime<Utc>)>,
     keeps: bool,
     stamps: bool,
     /// How far its clock is off.
@@ -107,6 +111,8 @@ pub(crate) struct World {
     pub(crate) to_heal: Vec<usize>,
     /// What it has ever lost.
     pub(crate) lost: Vec<Fact>,
+    /// Every fact that was ever written down.
+    pub(crate) recorded: HashMap<FactId, Fact>,
     killed: usize,
     watch: Watch,
     pub(crate) story: Vec<String>,
@@ -122,8 +128,8 @@ impl World {
         let rates = Rates {
             network: rate(300),
             reading: rate(200),
-            kill: rate(25),
-            power: rate(600),
+            kill: rate(40),
+            power: rate(900),
             link: rate(60),
             disk: rate(8),
             loss: rate(6),
@@ -150,6 +156,7 @@ impl World {
             worker,
             station: station.parse().unwrap(),
             line_up: true,
+            visits: Vec::new(),
             keeps: dice.chance(700),
             stamps: dice.chance(200),
             off: off(&mut dice),
@@ -159,9 +166,8 @@ impl World {
         let skew = |dice: &mut Dice| TimeDelta::seconds(dice.between(-4, 4));
         let tablets =
             ["tab-1", "tab-2"].map(|id| Tablet::new(id.parse().unwrap(), skew(&mut dice)));
-        let people = [("02", false), ("07", false), ("03", false), ("09", true)];
         let mut world = Self {
-            dairy: Dairy::new(seed % 2 == 0),
+            dairy: Dairy::new(seed % 2 == 0, rates.desk),
             breakage,
             rates,
             now: "2026-03-02T06:00:00Z".parse().unwrap(),
@@ -175,9 +181,7 @@ impl World {
             ],
             scanners,
             tablets: tablets.into(),
-            people: people
-                .map(|(badge, manager)| Person::new(badge, manager))
-                .into(),
+            people: PEOPLE.map(|(badge, role)| Person::new(badge, role)).into(),
             register: Vec::new(),
             packets: Vec::new(),
             late_calls: Vec::new(),
@@ -194,6 +198,7 @@ impl World {
             lies: HashMap::new(),
             to_heal: Vec::new(),
             lost: Vec::new(),
+            recorded: HashMap::new(),
             killed: 0,
             watch,
             story: Vec::new(),
@@ -264,22 +269,10 @@ impl World {
     /// A batch is made, so that there is something to work with.
     fn morning(&mut self) -> Result<(), Failure> {
         self.start_scheduler();
-        for (station, plan) in people::MORNING
-            .iter()
-            .enumerate()
-            .map(|(at, plan)| (at / 2, plan))
-        {
+        for (at, plan) in people::MORNING.iter().enumerate() {
             for deed in people::deeds(plan) {
                 self.now += TimeDelta::seconds(20);
-                let (worker, station) = (
-                    self.scanners[station].worker,
-                    self.scanners[station].station,
-                );
-                let input = match &deed {
-                    Deed::Scan(line) => Input::Line(line),
-                    Deed::Weigh(grams) => Input::Weight(*grams),
-                };
-                self.scan_over_tcp(worker, station, &input)?;
+                self.at_scanner(at / 2, &deed)?;
             }
             self.settle(12);
         }
@@ -307,7 +300,10 @@ impl World {
         };
         match self.dice.below(100) {
             0..=34 => self.somebody_acts()?,
-            35..=39 => self.handheld_sends()?,
+            35..=39 => {
+                let s = self.dice.below(self.scanners.len());
+                self.handheld_sends(s)?;
+            }
             40..=49 => {
                 let t = self.dice.below(self.tablets.len());
                 self.post(t)?;
@@ -362,10 +358,9 @@ impl World {
 
     /// Scans or weighs at a station over a socket; whether it was done.
     fn at_scanner(&mut self, s: usize, deed: &Deed) -> Result<bool, Failure> {
-        let (worker, station) = (self.scanners[s].worker, self.scanners[s].station);
         let line = match deed {
             Deed::Weigh(grams) => {
-                self.scan_over_tcp(worker, station, &Input::Weight(*grams))?;
+                self.scan_over_tcp(s, &Input::Weight(*grams))?;
                 return Ok(true);
             }
             Deed::Scan(line) => line,
@@ -375,7 +370,7 @@ impl World {
             (self.now + self.scanners[s].off).to_rfc3339_opts(SecondsFormat::Millis, true)
         );
         let scanner = &mut self.scanners[s];
-        let reaches = scanner.line_up && self.workers[worker].running.is_some();
+        let reaches = scanner.line_up && self.workers[scanner.worker].running.is_some();
         if !reaches || !scanner.kept.is_empty() {
             if !scanner.keeps {
                 return Ok(false);
@@ -383,45 +378,59 @@ impl World {
             scanner.kept.push_back(stamped);
             return Ok(true);
         }
-        let line = if scanner.stamps {
-            stamped
-        } else {
-            line.clone()
-        };
-        let heard = self.scan_over_tcp(worker, station, &Input::Line(&line))?;
+        let line = if scanner.stamps { stamped } else { line.clone() };
+        let heard = self.send_line(s, &line)?;
         Ok(heard || !self.scanners[s].keeps)
     }
 
     /// Sends the oldest line that a handheld has kept; it keeps it until it was answered.
-    fn handheld_sends(&mut self) -> Result<(), Failure> {
-        let s = self.dice.below(self.scanners.len());
+    fn handheld_sends(&mut self, s: usize) -> Result<(), Failure> {
         let scanner = &self.scanners[s];
-        let (worker, station) = (scanner.worker, scanner.station);
-        if !scanner.line_up || self.workers[worker].running.is_none() {
+        if !scanner.line_up || self.workers[scanner.worker].running.is_none() {
             return Ok(());
         }
         let Some(line) = scanner.kept.front().cloned() else {
             return Ok(());
         };
-        if self.scan_over_tcp(worker, station, &Input::Line(&line))? {
+        if self.send_line(s, &line)? {
             self.scanners[s].kept.pop_front();
         }
         Ok(())
     }
 
-    /// Whether an answer was heard.
-    fn scan_over_tcp(
-        &mut self,
-        w: usize,
-        station: StationId,
-        input: &Input<'_>,
-    ) -> Result<bool, Failure> {
+    /// Sends a line; whether an answer was heard. An older time is shown to be true where no
+    /// line of the device was open then.
+    fn send_line(&mut self, s: usize, line: &str) -> Result<bool, Failure> {
+        let now = self.now;
+        let scanner = &mut self.scanners[s];
+        let at = Line::read(line).ok().and_then(|line| line.kept_since);
+        let was_there = |at| scanner.visits.iter().any(|(from, heard)| *from <= at && at <= *heard);
+        let claim = at.map(|at| Claim {
+            at,
+            kept: match was_there(at) {
+                true => Kept::Unshown,
+                false => Kept::LineDown,
+            },
+        });
+        match scanner.visits.last_mut() {
+            Some((_, heard)) => *heard = now,
+            None => scanner.visits.push((now, now)),
+        }
+        let input = Input::Line {
+            line,
+            signed_in: None,
+            claim,
+        };
+        self.scan_over_tcp(s, &input)
+    }
+
+    fn scan_over_tcp(&mut self, s: usize, input: &Input<'_>) -> Result<bool, Failure> {
+        let (w, station) = (self.scanners[s].worker, self.scanners[s].station);
         if self.workers[w].running.is_none() {
             return Ok(false);
         }
-        let scanned = self.take(w, station, None, input, |_, _| Vec::new())?;
-        if let Input::Line(line) = input {
-            let line = (*line).to_owned();
+        let scanned = self.take(w, station, input, |_, _| Vec::new())?;
+        if let Input::Line { line, .. } = input {
             self.tell_story(|_| format!("{station} {line} -> {}", scanned.words()));
         }
         Ok(match scanned {
@@ -437,6 +446,16 @@ impl World {
             Scanned::Refused(_) | Scanned::NotStored => true,
             Scanned::Died => false,
         })
+    }
+
+    /// A handheld's line is there again: another visit, another session.
+    fn line_up(&mut self, s: usize) {
+        let scanner = &mut self.scanners[s];
+        if !scanner.line_up {
+            scanner.line_up = true;
+            scanner.visits.push((self.now, self.now));
+            self.workers[scanner.worker].new_session(scanner.station, &self.dairy);
+        }
     }
 
     fn at_tablet(&mut self, t: usize, badge: PersonId, deed: &Deed) -> bool {
@@ -457,10 +476,11 @@ impl World {
         true
     }
 
-    pub(crate) fn is_manager(&self, badge: PersonId) -> bool {
-        self.people
-            .iter()
-            .any(|person| person.badge == badge && person.manager)
+    /// What somebody is here.
+    pub(crate) fn role(&self, badge: PersonId) -> Role {
+        let mut people = self.people.iter();
+        let person = people.find(|person| person.badge == badge);
+        person.map_or(Role::Inspector, |person| person.role)
     }
 
     /// A manager finds a record wrong, whatever it is, a correction too, and says why; or
@@ -501,7 +521,7 @@ impl World {
     fn state_in_the_office(&mut self, event: Event) {
         let draft = Draft {
             occurred_at: self.now,
-            person: Some("09".parse().unwrap()),
+            person: Some(MANAGER.parse().unwrap()),
             event,
         };
         let station = self.workers[GATEWAY].stations[2];
@@ -710,6 +730,9 @@ impl World {
         let power = self.dice.chance(self.rates.power);
         let survive = power.then(|| self.dice.below(unsynced + 1));
         self.workers[w].stop(survive);
+        for scanner in self.scanners.iter_mut().filter(|s| s.worker == w) {
+            scanner.visits.clear();
+        }
         self.killed += 1;
         self.tell_story(|world| format!("{} is killed, power cut: {power}", world.workers[w].name));
     }
@@ -794,7 +817,7 @@ impl World {
             0 => self.broker_up = true,
             1 => {
                 let s = self.dice.below(self.scanners.len());
-                self.scanners[s].line_up = true;
+                self.line_up(s);
             }
             2 => {
                 let t = self.dice.below(self.tablets.len());
@@ -852,9 +875,7 @@ impl World {
             self.link(w);
             self.revive(w);
         }
-        for scanner in &mut self.scanners {
-            scanner.line_up = true;
-        }
+        (0..self.scanners.len()).for_each(|s| self.line_up(s));
         while !self.to_heal.is_empty() {
             self.send_again();
         }
@@ -867,10 +888,7 @@ impl World {
             }
             self.now += TimeDelta::seconds(1);
             for s in 0..self.scanners.len() {
-                if let Some(line) = self.scanners[s].kept.pop_front() {
-                    let (worker, station) = (self.scanners[s].worker, self.scanners[s].station);
-                    self.scan_over_tcp(worker, station, &Input::Line(&line))?;
-                }
+                self.handheld_sends(s)?;
             }
             for t in 0..self.tablets.len() {
                 self.tablets[t].online = true;
