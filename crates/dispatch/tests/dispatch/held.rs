@@ -164,6 +164,7 @@ fn event() -> impl Strategy<Value = Event> {
             via: None,
             order: None,
             market: None,
+            sale: None,
         }.into()),
         1 => wheels().prop_map(move |wheels| {
             facts::WheelReturned { wheels, reason: reason() }.into()
@@ -192,6 +193,7 @@ fn history() -> impl Strategy<Value = Vec<Fact>> {
             station_seq: n as u64 + 1,
             person: person.map(code),
             occurred_at: instant(hour),
+            claimed_at: None,
             recorded_at: instant(hour),
             event: match void.filter(|_| n > 0) {
                 Some(target) => facts::Voided {
@@ -352,7 +354,7 @@ proptest! {
                     let blocked = asked.because.blocked == Some(Blocked::Held);
                     prop_assert_eq!(blocked, !held.is_empty(), "rule, {}", wheel);
                 }
-                let leaving = Leaving { order: None, market: None, wheels: &[wheel] };
+                let leaving = Leaving { order: None, customer: None, market: None, wheels: &[wheel] };
                 let stays = office.stays(&leaving).join("; ");
                 let unknown = stays.contains("no wheel");
                 let names = stays.contains("under hold") || stays.contains("not released from");
