@@ -260,7 +260,6 @@ async fn a_bad_result_holds_the_batch_and_every_wheel_that_comes_of_it() {
         about: Scope::Lot(id("m1")),
         sideways: true,
         lost_after_days: 4,
-        people: Default::default(),
     };
     let answer = house.ask("recall", &query).await;
     assert_eq!(

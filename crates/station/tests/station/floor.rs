@@ -238,7 +238,10 @@ impl Floor {
             person: person.map(|badge| badge.parse().unwrap()),
             event: event.into(),
         };
-        let fact = self.stamp(draft, self.now);
+        let fact = Fact {
+            station: "gateway".parse().unwrap(),
+            ..self.stamp(draft, self.now)
+        };
         self.placement.apply(&fact);
         fact
     }
