@@ -4,13 +4,14 @@ use chrono::{DateTime, TimeDelta, Utc};
 use facts::PersonId;
 
 use super::ScanIn;
+use super::receipt::Kept;
 use crate::people::{Device, Moment, Register, Role, Signed};
 
 /// A session that ends amid scans is noticed within this, and its person signs in again.
 const AMID: TimeDelta = TimeDelta::minutes(15);
 
 /// A device's clock is set now and then, so that its time goes back a little.
-const BACK: TimeDelta = TimeDelta::seconds(5);
+const BACK: TimeDelta = TimeDelta::seconds(2);
 
 /// Who sends scans, and from which device.
 #[derive(Debug, Clone, Copy)]
@@ -63,7 +64,7 @@ impl Who {
 pub(super) fn who(
     scanner: &Scanner<'_>,
     scan: &ScanIn,
-    latest: Option<DateTime<Utc>>,
+    latest: Option<&Kept>,
     people: &Register,
     now: Moment,
 ) -> Result<Who, String> {
@@ -73,7 +74,8 @@ pub(super) fn who(
     let said = scan.occurred_at.unwrap_or(now.floor);
     let at = if now.driven { said.min(now.floor) } else { said };
     // Its counter goes on, and so does its time.
-    let in_order = latest.is_none_or(|latest| latest.min(now.floor) - BACK <= at);
+    let in_order = latest
+        .is_none_or(|latest| latest.receipt.occurred_at.min(now.floor) - BACK <= at);
     let mine = Who {
         person: me,
         role: signed.account.role,
@@ -94,7 +96,8 @@ pub(super) fn who(
     if let Some(session) = signed_by()
         && let Some(role) = session.role
     {
-        if !in_order {
+        let later = latest.is_some_and(|latest| people.is_later(&latest.session, &session));
+        if later || !in_order {
             return Err(format!(
                 "this device has sent later scans already, so nothing shows that badge {named} made this one: not recorded. If it was done, {named} must sign in and scan it again"
             ));
