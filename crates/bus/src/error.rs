@@ -126,6 +126,9 @@ pub enum BusError {
     /// The one who answers said no; the text is theirs.
     #[error("{0}")]
     Refused(String),
+    /// There is no such thing, the one who answers says.
+    #[error(transparent)]
+    Unknown(#[from] names::UnknownName),
     /// JSON could not be written or read.
     #[error("{what} is not the JSON expected: {reason}")]
     Json {

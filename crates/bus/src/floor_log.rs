@@ -40,7 +40,7 @@ pub struct Position {
 pub struct Stored {
     /// Its number in the log, from 1 without gaps.
     pub seq: u64,
-    /// `floor.<site>.<noun>.<verb>`.
+    /// `floor.<site>.<noun>.<verb>.<station>`; without a station where it is an old one.
     pub subject: Subject,
     /// Its headers: the CloudEvents attributes among them.
     pub headers: Option<HeaderMap>,
@@ -57,7 +57,8 @@ impl Stored {
         all.filter_map(|(name, values)| Some((name.as_ref(), values.first()?.as_str())))
     }
 
-    /// Reads it as a fact.
+    /// Reads it as a fact: the only way to one, so that nobody takes a message for a fact
+    /// whose type, site or station is not that of the subject, on which permissions rest.
     ///
     /// # Errors
     /// [`wire::Unreadable`] says why it is none: give it to [`Bus::reject`].
@@ -66,7 +67,7 @@ impl Stored {
             let value = self.headers.as_ref()?.get(HeaderName::from_static(name))?;
             Some(value.as_str())
         };
-        wire::from_binary(header, &self.body)
+        wire::from_binary(&self.subject, header, &self.body)
     }
 }
 
@@ -213,16 +214,20 @@ impl Bus {
     /// # Errors
     /// When the broker does not answer.
     pub async fn floor_count(&self, site: &SiteId, topic: &str) -> Result<u64, BusError> {
-        let subject = format!("floor.{site}.{topic}");
         let stream = self.floor().await?;
-        let subjects = stream
-            .info_with_subjects(&subject)
-            .await
-            .map_err(|_| unanswered())?;
         let mut count = 0;
-        let mut subjects = std::pin::pin!(subjects);
-        while let Some(subject) = subjects.next().await {
-            count += subject.map_err(|_| unanswered())?.1 as u64;
+        for subject in [
+            format!("floor.{site}.{topic}"),
+            format!("floor.{site}.{topic}.*"),
+        ] {
+            let subjects = stream
+                .info_with_subjects(&subject)
+                .await
+                .map_err(|_| unanswered())?;
+            let mut subjects = std::pin::pin!(subjects);
+            while let Some(subject) = subjects.next().await {
+                count += subject.map_err(|_| unanswered())?.1 as u64;
+            }
         }
         Ok(count)
     }

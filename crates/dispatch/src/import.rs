@@ -194,14 +194,17 @@ fn take(id: OrderId, rows: &[Row], desk: &Desk<'_>, purpose: Purpose, import: &m
             }
         }
     }
-    let Some(customer) = desk.customers.customers.get(&first.customer) else {
-        import.left_out.push(id.to_string());
-        import.wrong.push(Wrong {
-            row: first.at,
-            column: "customer".to_owned(),
-            message: no_customer(first.customer.as_str()),
-        });
-        return;
+    let customer = match desk.customers.customer(first.customer) {
+        Ok((_, customer)) => customer,
+        Err(unknown) => {
+            import.left_out.push(id.to_string());
+            import.wrong.push(Wrong {
+                row: first.at,
+                column: "customer".to_owned(),
+                message: no_customer(&unknown),
+            });
+            return;
+        }
     };
     let order = OrderPlaced {
         order: id,

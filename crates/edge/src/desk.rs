@@ -9,7 +9,7 @@ use std::time::Duration;
 use bus::telling::Telling;
 use bus::{Note, Written};
 use chrono::{DateTime, Utc};
-use facts::{Carrier, Draft, Event, Fact, HoldId, MarketId, PersonId, RecipeId, StationId, WheelId};
+use facts::{Carrier, Draft, Event, Fact, MarketId, PersonId, RecipeId, StationId, WheelId};
 use metrology::Settled;
 use site::{Site, Station};
 use station::{
@@ -206,8 +206,8 @@ impl Desk {
     /// Goes on where an earlier run of this device stopped: the lines since the last action was
     /// set, what they recorded having been recorded then.
     pub fn resume(&self, signed_in: SignedIn, lines: &[String]) {
-        let mut session = self.own.session();
         let picture = self.worker.picture();
+        let mut session = self.own.session();
         for line in lines {
             let scan = Scan {
                 signed_in: Some(signed_in),
@@ -521,7 +521,7 @@ pub fn setup(site: &Site, station: &Station) -> Setup {
     Setup {
         clock: site.clock,
         recipes,
-        born_under: born_under(site),
+        holds: site.hold_rule(),
         rooms: site.rooms.iter().map(|room| room.id).collect(),
         people: site.people.clone(),
         youngest: youngest(site),
@@ -533,20 +533,6 @@ pub fn setup(site: &Site, station: &Station) -> Setup {
             hoops: scale.hoops.clone(),
         }),
     }
-}
-
-/// Of every version, so that a wheel of an older one is held too.
-fn born_under(site: &Site) -> BTreeMap<RecipeId, Vec<(HoldId, String)>> {
-    let mut born_under: BTreeMap<RecipeId, Vec<(HoldId, String)>> = BTreeMap::new();
-    for recipe in site.recipes.iter() {
-        let holds = born_under.entry(recipe.id).or_default();
-        for hold in &recipe.holds {
-            if !holds.iter().any(|(id, _)| *id == hold.id) {
-                holds.push((hold.id, hold.reason.clone()));
-            }
-        }
-    }
-    born_under
 }
 
 /// By the newest version of each recipe, from which age the law of each market lets it leave.

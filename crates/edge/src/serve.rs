@@ -182,12 +182,17 @@ mod tests {
     #[tokio::test]
     async fn the_system_asks_a_silent_scanner_whether_it_is_there() {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
-        let _scanner = TcpStream::connect(listener.local_addr().unwrap()).await.unwrap();
+        let _scanner = TcpStream::connect(listener.local_addr().unwrap())
+            .await
+            .unwrap();
         let (stream, _) = listener.accept().await.unwrap();
         notice_silence(&stream).unwrap();
         let socket = SockRef::from(&stream);
         assert!(socket.keepalive().unwrap());
-        assert_eq!(socket.tcp_keepalive_time().unwrap(), Duration::from_secs(30));
+        assert_eq!(
+            socket.tcp_keepalive_time().unwrap(),
+            Duration::from_secs(30)
+        );
         assert_eq!(socket.tcp_keepalive_retries().unwrap(), 3);
     }
 }

@@ -82,7 +82,8 @@ impl Visit {
     pub(crate) fn kept(&self, at: DateTime<Utc>) -> Kept {
         let was_there = |from: IpAddr| {
             let known = self.visits.known();
-            let there = |known: &Known| known.from == from && known.began <= at && at <= known.heard;
+            let there =
+                |known: &Known| known.from == from && known.began <= at && at <= known.heard;
             known.iter().any(there)
         };
         if at >= self.began || self.from.is_some_and(was_there) {

@@ -61,7 +61,7 @@ impl Worker {
             picture.placement.apply(&fact);
         }
         let (tellings, heard) = mpsc::unbounded_channel();
-        let told = Told::open(&dir.join("told"))?;
+        let told = Told::open(&dir.join("clocks-told.txt"))?;
         Ok(Self(Arc::new(Inner {
             tellings,
             told: tokio::sync::Mutex::new((heard, told)),

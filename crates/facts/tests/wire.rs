@@ -34,8 +34,16 @@ fn any_fact(event: impl Strategy<Value = Event>) -> impl Strategy<Value = Fact> 
     )
 }
 
-fn read_binary(headers: &[(&'static str, String)], body: &[u8]) -> Result<Read, Unreadable> {
+/// The subject of the turn below.
+const SUBJECT: &str = "floor.larkholm.wheel.turned.drain";
+
+fn read_binary(
+    subject: &str,
+    headers: &[(&'static str, String)],
+    body: &[u8],
+) -> Result<Read, Unreadable> {
     wire::from_binary(
+        subject,
         |name| {
             headers
                 .iter()
@@ -57,11 +65,25 @@ fn every_type_of_the_catalogue_round_trips_in_both_modes() {
             .current();
         let binary = wire::to_binary(&fact).unwrap();
         assert_eq!(
-            read_binary(&binary.headers, &binary.body).unwrap(),
+            read_binary(&wire::subject(&fact), &binary.headers, &binary.body).unwrap(),
             Read::Fact(fact.clone())
         );
         let line = wire::to_line(&fact).unwrap();
         assert!(!line.contains('\n'));
+        // A line goes to the broker as the fact would, without being understood.
+        let parcel = wire::parcel(&line).unwrap();
+        assert_eq!(parcel.subject, wire::subject(&fact));
+        assert_eq!((parcel.id, parcel.station_seq), (fact.id, fact.station_seq));
+        assert_eq!(parcel.body, binary.body);
+        let mut sent: Vec<_> = parcel
+            .headers
+            .iter()
+            .map(|(n, v)| (n.as_str(), v))
+            .collect();
+        let mut written: Vec<_> = binary.headers.iter().map(|(n, v)| (*n, v)).collect();
+        sent.sort();
+        written.sort();
+        assert_eq!(sent, written);
         left.remove(fact.event.ty());
         assert_eq!(wire::from_line(&line).unwrap(), Read::Fact(fact));
     }
@@ -72,7 +94,8 @@ proptest! {
     #[test]
     fn no_bytes_make_the_reader_panic(line in ".*", body in prop::collection::vec(any::<u8>(), 0..200), header in ".{0,40}") {
         let _ = wire::from_line(&line);
-        let _ = wire::from_binary(|_| Some(header.as_str()), &body);
+        let _ = wire::parcel(&line);
+        let _ = wire::from_binary(&line, |_| Some(header.as_str()), &body);
         for info in TYPES {
             let _ = Event::read(info.ty, &body);
         }
@@ -132,7 +155,7 @@ fn a_broken_message_names_the_header_that_is_wrong() {
                 )
             })
             .collect();
-        read_binary(&changed, &body).map_err(|e| e.to_string())
+        read_binary(SUBJECT, &changed, &body).map_err(|e| e.to_string())
     };
     assert_eq!(with("ce-id", None).unwrap_err(), "header ce-id is missing");
     assert!(
@@ -160,13 +183,89 @@ fn a_broken_message_names_the_header_that_is_wrong() {
         Read::UnknownType("floor.wheel.turned.v9".into()),
         "an unknown version is kept and counted, not an error"
     );
-    let wrong_body = read_binary(&headers, br#"{"wheels":"318-01"}"#)
+    let wrong_body = read_binary(SUBJECT, &headers, br#"{"wheels":"318-01"}"#)
         .unwrap_err()
         .to_string();
     assert!(
         wrong_body.starts_with("the body is not a floor.wheel.turned.v1"),
         "{wrong_body}"
     );
+}
+
+#[test]
+fn a_message_whose_subject_says_otherwise_is_no_fact() {
+    let (headers, body) = headers_of_a_turn();
+    let on = |subject: &str| read_binary(subject, &headers, &body);
+    assert!(on(SUBJECT).is_ok());
+    assert!(
+        on("floor.larkholm.wheel.turned").is_ok(),
+        "facts of before stations stood in the subject stay readable"
+    );
+    for (subject, why) in [
+        ("floor.larkholm.wheel.weighed.drain", "its type is"),
+        ("floor.larkholm.wheel.weighed", "its type is"),
+        ("floor.larkholm.room.turned.drain", "its type is"),
+        ("floor.larkholm.wheel", "its type is"),
+        (
+            "floor.larkholm.wheel.turned.iron",
+            "its source is station drain",
+        ),
+        (
+            "floor.larkholm.wheel.turned.drain.more",
+            "its source is station drain",
+        ),
+        (
+            "floor.elsewhere.wheel.turned.drain",
+            "its source is of site larkholm",
+        ),
+        ("derived.larkholm.wheel.turned.drain", "facts come on"),
+        ("", "facts come on"),
+    ] {
+        let error = on(subject).unwrap_err();
+        assert!(matches!(error, Unreadable::Subject { .. }), "{subject}");
+        assert!(error.to_string().contains(why), "{error}");
+    }
+    // Also a type that this build does not know is bound to its subject.
+    let mut unknown = headers.clone();
+    for (name, value) in &mut unknown {
+        if *name == "ce-type" {
+            "floor.wheel.sung.v1".clone_into(value);
+        }
+    }
+    assert!(read_binary(SUBJECT, &unknown, &body).is_err());
+    let sung = read_binary("floor.larkholm.wheel.sung.drain", &unknown, &body);
+    assert_eq!(
+        sung.unwrap(),
+        Read::UnknownType("floor.wheel.sung.v1".into())
+    );
+}
+
+#[test]
+fn a_line_of_a_type_that_only_another_version_knows_goes_to_the_broker_as_it_is() {
+    let line = r#"{"specversion":"1.0","id":"0190b6b0-0000-7000-8000-000000000001",
+        "source":"/sites/larkholm/stations/drain","type":"floor.wheel.sung.v3",
+        "time":"2026-03-03T05:00:00Z","sequence":"000000000007","mood":"good","loud":true,
+        "data":{"song" : [1,2.50]}}"#;
+    let parcel = wire::parcel(line).unwrap();
+    assert_eq!(parcel.subject, "floor.larkholm.wheel.sung.drain");
+    assert_eq!(parcel.body, br#"{"song" : [1,2.50]}"#);
+    let header = |name: &str| {
+        parcel
+            .headers
+            .iter()
+            .find(|(n, _)| n == name)
+            .map(|(_, v)| v.as_str())
+    };
+    assert_eq!(header("ce-mood"), Some("good"));
+    assert_eq!(header("ce-loud"), Some("true"));
+    for broken in [
+        "",
+        "{}",
+        &line.replace("\"1.0\"", "\"2.0\""),
+        &line.replace("floor.", ""),
+    ] {
+        assert!(wire::parcel(broken).is_err(), "{broken}");
+    }
 }
 
 /// RFC 9562 appendix A.6: UUIDv7 test vector.
@@ -238,7 +337,7 @@ proptest! {
         prop_assert_eq!(fact.order().0, claimed.min(received));
         prop_assert_eq!(fact.claimed(), claimed);
         let binary = wire::to_binary(&fact).unwrap();
-        let read = read_binary(&binary.headers, &binary.body).unwrap();
+        let read = read_binary(&wire::subject(&fact), &binary.headers, &binary.body).unwrap();
         prop_assert_eq!(&wire::from_line(&wire::to_line(&fact).unwrap()).unwrap(), &read);
         prop_assert_eq!(read, Read::Fact(fact));
     }
@@ -257,7 +356,9 @@ fn a_time_outside_the_calendar_is_unreadable_in_the_headers() {
             let mut headers = headers.clone();
             headers.retain(|(header, _)| *header != name);
             headers.push((name, time.to_owned()));
-            let error = read_binary(&headers, &body).unwrap_err().to_string();
+            let error = read_binary(SUBJECT, &headers, &body)
+                .unwrap_err()
+                .to_string();
             assert!(error.starts_with(&format!("header {name} is")), "{error}");
             assert!(error.contains("outside the years 2000 to 2199"), "{error}");
         }

@@ -75,7 +75,10 @@ impl Dairy {
         self.holds.retain(|hold| hold.release_on > day);
         for hold in due {
             let start = self.after_all(day, 10, 30);
-            let codes = hold.wheels.iter().map(|wheel| self.floor.code(*wheel).to_string());
+            let codes = hold
+                .wheels
+                .iter()
+                .map(|wheel| self.floor.code(*wheel).to_string());
             let codes = codes.collect();
             let visit = Visit::at_the_office("09").release(60, &hold.code, &hold.wheels, codes);
             let at = self.visit(day, start, visit);

@@ -66,7 +66,13 @@ impl Visit {
     }
 
     /// Releases wheels from a hold.
-    pub(crate) fn release(self, after: i64, hold: &str, wheels: &[WheelNo], codes: Vec<String>) -> Self {
+    pub(crate) fn release(
+        self,
+        after: i64,
+        hold: &str,
+        wheels: &[WheelNo],
+        codes: Vec<String>,
+    ) -> Self {
         let what = What::Release {
             person: self.person,
             hold: hold.to_owned(),

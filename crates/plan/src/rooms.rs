@@ -358,7 +358,7 @@ fn stays(floor: &Floor, case: &Case<'_>, first: DairyDay) -> Vec<Stay> {
     let Some(room) = case.state.room else {
         return chain(recipe, case.made, 0, first);
     };
-    let end = if case.state.holds.is_empty() {
+    let end = if case.holds.iter().all(|held| held.is_routine()) {
         leaves(recipe, case.made).max(first.plus(1))
     } else {
         first.plus(1_000)

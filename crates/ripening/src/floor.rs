@@ -11,6 +11,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use facts::{BatchId, RoomId, StationId, ToolId, WheelId};
+use holds::{Rule, Scopes};
 use quantity::DairyDay;
 
 use crate::alert::{Alert, Board, Level, Open, Situation, Subject};
@@ -37,6 +38,7 @@ pub struct Counts {
 #[derive(Debug)]
 pub struct Floor {
     practice: Practice,
+    rule: Rule,
     calendar: Calendar,
     wheels: Wheels,
     batches: BTreeMap<BatchId, Batch>,
@@ -47,6 +49,8 @@ pub struct Floor {
     pierced: BTreeMap<(ToolId, DairyDay), BTreeSet<Slot>>,
     stations: BTreeMap<StationId, StationLog>,
     voids: Voids,
+    /// Holds over scopes.
+    scopes: Scopes,
     counts: Counts,
     now: DateTime<Utc>,
     /// When each wheel's urgency next changes by itself.
@@ -75,6 +79,7 @@ impl Floor {
     pub fn new(practice: Practice) -> Self {
         Self {
             calendar: Calendar::new(practice.clock, practice.turn_by),
+            rule: Rule::new(&practice.recipes, practice.rights.clone()),
             practice,
             wheels: Wheels::default(),
             batches: BTreeMap::new(),
@@ -83,6 +88,7 @@ impl Floor {
             pierced: BTreeMap::new(),
             stations: BTreeMap::new(),
             voids: Voids::default(),
+            scopes: Scopes::default(),
             counts: Counts::default(),
             now: DateTime::UNIX_EPOCH,
             due: BTreeSet::new(),
@@ -129,6 +135,20 @@ impl Floor {
         self.wheels.get(id)
     }
 
+    /// A wheel, with its code as it was first written.
+    #[must_use]
+    pub fn wheel_as_kept(&self, id: WheelId) -> Option<(WheelId, &Wheel)> {
+        let slot = self.wheels.slot(id)?;
+        Some((self.wheels.id(slot), &self.wheels[slot]))
+    }
+
+    /// A batch, with its code as it was first written.
+    #[must_use]
+    pub fn batch_as_kept(&self, id: BatchId) -> Option<(BatchId, &Batch)> {
+        let (kept, batch) = self.batches.get_key_value(&id)?;
+        Some((*kept, batch))
+    }
+
     /// Every wheel, in the order in which it was first heard of here.
     pub fn wheels(&self) -> impl Iterator<Item = (&WheelId, &Wheel)> {
         self.wheels.iter()
@@ -159,6 +179,12 @@ impl Floor {
     /// Every station that has stated a fact, in order.
     pub fn stations(&self) -> impl Iterator<Item = (&StationId, &StationLog)> {
         self.stations.iter()
+    }
+
+    /// Every hold over a scope that was ever placed.
+    #[must_use]
+    pub const fn scopes(&self) -> &Scopes {
+        &self.scopes
     }
 
     /// Which facts count as never having happened.

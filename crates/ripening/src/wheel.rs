@@ -1,6 +1,7 @@
 //! One wheel: its life, what is known of it, and what it needs next.
 
 use chrono::{DateTime, Utc};
+use holds::Held;
 use quantity::DairyDay;
 
 use crate::alert::Told;
@@ -14,6 +15,8 @@ pub struct Wheel {
     pub(crate) actions: Vec<NextAction>,
     /// What cannot be right about it, its recipe's word included.
     pub(crate) flags: Vec<Flag>,
+    /// What holds it, as last derived.
+    pub(crate) holds: Vec<Held>,
     /// The next instant at which an action's urgency changes by itself.
     pub(crate) changes_at: Option<DateTime<Utc>>,
     pub(crate) told: Vec<Told>,
@@ -97,7 +100,7 @@ impl Wheel {
     ) -> Noted {
         let noted = self.chronicle.note(note, encoded);
         match noted {
-            Noted::Appended if voids.is_void(note.moment.fact) => {}
+            Noted::Appended if note.is_void(voids) => {}
             Noted::Appended => self.state.apply(note, day),
             Noted::Inserted => self.fold_again(calendar, voids),
             Noted::Duplicate => {}
@@ -108,7 +111,7 @@ impl Wheel {
     /// Folds every note that counts, from nothing.
     pub(crate) fn fold_again(&mut self, calendar: &Calendar, voids: &Voids) {
         let notes = self.chronicle.notes();
-        let valid = notes.iter().filter(|note| !voids.is_void(note.moment.fact));
+        let valid = notes.iter().filter(|note| !note.is_void(voids));
         self.state = State::of(valid, |at| calendar.day_of(at));
     }
 }

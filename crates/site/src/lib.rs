@@ -17,16 +17,17 @@ use std::net::SocketAddr;
 
 use chrono::NaiveTime;
 use facts::{PersonId, RoomId, SiteId, StationId};
+use holds::{Rights, Rule};
 use quantity::DairyClock;
 use recipe::RecipeBook;
 
 pub use crate::climate::Climate;
+pub use crate::safety::Safety;
 pub use dispatch::Dispatch;
 pub use gateway::{Gateway, Tls};
 pub use labels::{Labels, ProductText};
 pub use printer::{PrintTarget, Printer};
 pub use read::{SiteError, is_reserved};
-pub use safety::Safety;
 pub use scale::{BadBits, Bits, Poll, Scale, ScaleConnect};
 
 /// A dairy, as its site file describes it.
@@ -75,6 +76,22 @@ impl Site {
     #[must_use]
     pub fn room(&self, id: RoomId) -> Option<&Room> {
         self.rooms.iter().find(|room| room.id == id)
+    }
+
+    /// Who may release a wheel from a hold: the badges that the safety file names; without
+    /// one, anyone with a badge.
+    #[must_use]
+    pub fn rights(&self) -> Rights {
+        let safety = self.safety.as_ref();
+        safety.map_or(Rights::AnyBadge, |safety| {
+            Rights::Named(safety.may_release.clone())
+        })
+    }
+
+    /// What the site says about holds.
+    #[must_use]
+    pub fn hold_rule(&self) -> Rule {
+        Rule::new(&self.recipes, self.rights())
     }
 
     /// What is missing before scanners can be used, if anything: a station whose scanners are

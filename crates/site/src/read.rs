@@ -21,24 +21,12 @@ use crate::safety::SafetyTable;
 use crate::scale::{self, HoopTypeTable, ScaleTable};
 use crate::{Labels, Room, Scan, Site, Station, Webhook};
 
-/// Station names that workers use for the facts they state themselves.
-const RESERVED: [&str; 10] = [
-    "label-printer",
-    "scheduler",
-    "notifier",
-    "climate-reader",
-    "forecaster",
-    "gateway",
-    "records",
-    "dispatcher",
-    "order-desk",
-    "recipe-desk",
-];
-
 /// Whether a station name belongs to a worker rather than to the floor.
 #[must_use]
 pub fn is_reserved(station: &str) -> bool {
-    RESERVED.contains(&station)
+    // A code is the same in any case.
+    let names = authority::workers::OWN_NAMES;
+    names.iter().any(|name| name.eq_ignore_ascii_case(station))
 }
 
 /// Why a site file cannot be used.
@@ -174,7 +162,11 @@ impl Site {
             printers: printer::read(origin, folder, &file.printer)?,
             labels: Labels::default(),
             webhook: file.webhook.map(|w| read_webhook(origin, &w)).transpose()?,
-            safety: file.safety.as_ref().map(|table| table.read(folder)),
+            safety: file
+                .safety
+                .as_ref()
+                .map(|table| table.read(origin, folder, &open))
+                .transpose()?,
             dispatch: file.dispatch.as_ref().map(|table| table.read(folder)),
             gateway: file
                 .gateway

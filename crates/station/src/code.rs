@@ -9,8 +9,8 @@ use std::fmt;
 use arrayvec::ArrayString;
 use chrono::{DateTime, Utc};
 use facts::{
-    BadCode, BatchId, CustomerId, Grade, HoldId, HoopId, LotId, MarketId, OrderId, PersonId, PositionId,
-    RecipeId, RoomId, StackId, StillageId, ToolId, VatId, WheelId,
+    BadCode, BatchId, CustomerId, Grade, HoldId, HoopId, LotId, MarketId, OrderId, PersonId,
+    PositionId, RecipeId, RoomId, StackId, StillageId, ToolId, VatId, WheelId,
 };
 use quantity::calendar;
 

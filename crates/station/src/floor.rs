@@ -3,6 +3,7 @@
 use authority::Proof;
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Carrier, Event, PersonId, StationId, ToolId, WheelId};
+use holds::Held;
 
 use crate::answer::{Answer, Level};
 use crate::code::Code;
@@ -178,6 +179,11 @@ impl Floor<'_> {
         })
     }
 
+    /// The holds that keep a wheel.
+    pub(crate) fn held(&self, wheel: WheelId) -> Vec<Held> {
+        self.placement.held(wheel, &self.setup.holds)
+    }
+
     /// How a wheel had gone away when the scan was made.
     pub(crate) fn left(&self, wheel: WheelId) -> Option<Left> {
         self.placement
@@ -209,10 +215,7 @@ impl Floor<'_> {
 
     /// Whether a batch was never started, in words.
     pub(crate) fn unstarted(&self, batch: BatchId) -> Option<String> {
-        self.placement
-            .recipe_of(batch)
-            .is_none()
-            .then(|| format!("batch {batch} was never started here"))
+        (!self.placement.is_started(batch)).then(|| format!("batch {batch} was never started here"))
     }
 }
 

@@ -10,7 +10,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use authority::Proof;
 use authority::people::{may_state, may_state_kind};
 use chrono::{DateTime, Utc};
-use facts::{Draft, Fact, HoldId, MarketId, PersonId, RecipeId, RoomId, StationId};
+use facts::{Draft, Fact, MarketId, PersonId, RecipeId, RoomId, StationId};
+use holds::Rule;
 use metrology::Settled;
 use quantity::DairyClock;
 
@@ -35,8 +36,8 @@ pub struct Setup {
     pub clock: DairyClock,
     /// The newest version of every recipe.
     pub recipes: BTreeMap<RecipeId, u32>,
-    /// Holds that every wheel of a recipe is born under, with their reasons.
-    pub born_under: BTreeMap<RecipeId, Vec<(HoldId, String)>>,
+    /// What the site says about holds.
+    pub holds: Rule,
     /// The site's rooms.
     pub rooms: BTreeSet<RoomId>,
     /// The badges of those who work here: a raw scanner port takes no other.

@@ -2,9 +2,9 @@
 //! load, move, pierce, hold, release, return, dispatch, discard.
 
 use facts::{
-    Carrier, CustomerId, Event, Grade, HoldId, MarketId, OrderId, Sale, StillageId, ToolId, WheelDiscarded, WheelDispatched,
-    WheelHeld, WheelId, WheelLoaded, WheelMoved, WheelPierced, WheelReleased, WheelReturned,
-    WheelRubbedUp, WheelTurned, WheelUnhooped,
+    Carrier, CustomerId, Event, Grade, HoldId, MarketId, OrderId, Sale, StillageId, ToolId,
+    WheelDiscarded, WheelDispatched, WheelHeld, WheelId, WheelLoaded, WheelMoved, WheelPierced,
+    WheelReleased, WheelReturned, WheelRubbedUp, WheelTurned, WheelUnhooped,
 };
 
 use authority::people::may_state;
@@ -93,6 +93,13 @@ impl Things {
         };
         if self.action == Action::Release && floor.person.is_none() {
             return Step::wrong("scan your badge first: only a named person can release");
+        }
+        let rights = floor.setup.holds.rights();
+        if self.action == Action::Release && !rights.may_release(floor.person) {
+            return Step::wrong(format!(
+                "your release would not count: {} may release here. Nothing recorded",
+                rights.words()
+            ));
         }
         if self.action == Action::Release && floor.kept {
             return kept_too_long(self.action);
@@ -249,8 +256,9 @@ impl Things {
     /// How many of these wheels the hold to be released does not keep.
     fn outside(&self, group: &Group, floor: &Floor<'_>) -> usize {
         let kept = |wheel: &WheelId| {
+            let mut held = floor.held(*wheel).into_iter();
             self.hold
-                .is_some_and(|hold| floor.placement.holds(*wheel).contains(&hold))
+                .is_some_and(|hold| held.any(|held| held.hold == hold))
         };
         group.wheels.iter().filter(|wheel| !kept(wheel)).count()
     }
@@ -345,9 +353,9 @@ impl Things {
 
 /// That a hold keeps any of these wheels.
 fn held(group: &Group, floor: &Floor<'_>) -> Option<String> {
-    let held = |wheel: &&WheelId| !floor.placement.holds(**wheel).is_empty();
+    let held = |wheel: &&WheelId| !floor.held(**wheel).is_empty();
     let first = *group.wheels.iter().find(held)?;
-    let hold = floor.placement.holds(first).first()?;
+    let hold = floor.held(first).first()?.hold;
     let held = group.wheels.iter().filter(held).count();
     let what = if group.wheels.len() == 1 {
         format!("{} is under hold {hold}", group.words)

@@ -13,6 +13,8 @@ pub(crate) enum Key<'a> {
     Counts,
     /// Value: what people have been told and not yet been told is over.
     OpenAlerts,
+    /// Value: every hold over a scope.
+    Scopes,
     /// Value: the same of things that the floor does not keep itself.
     Told,
     /// Value: chronicle and state.
@@ -48,6 +50,7 @@ impl Key<'_> {
             Self::Position => b"position".to_vec(),
             Self::Counts => b"counts".to_vec(),
             Self::OpenAlerts => b"open-alerts".to_vec(),
+            Self::Scopes => b"scopes".to_vec(),
             Self::Told => b"told".to_vec(),
             Self::Wheel(id) => named(Self::WHEELS, id),
             Self::Batch(id) => named(Self::BATCHES, id),

@@ -18,7 +18,7 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 /// Raised when what is stored would be read differently: the log is then folded again.
-const FORMAT: u32 = 4;
+const FORMAT: u32 = 5;
 
 /// Bytes that must be free before a store that found the disk full is opened again: more
 /// than one of sled's segments and a busy minute's facts.
@@ -137,6 +137,7 @@ impl Store {
         self.each(Key::VOIDINGS, |_, voiding: Voiding| {
             floor.restore_voiding(voiding)
         })?;
+        floor.restore_scopes(self.get(&Key::Scopes)?.unwrap_or_default());
         self.each(Key::WHEELS, |id, (chronicle, state)| {
             if let Ok(id) = WheelId::new(id) {
                 floor.restore_wheel(id, Wheel::stored(chronicle, state));
@@ -306,6 +307,9 @@ impl Batch {
                 &Key::Voiding(&format!("{}-{}", voiding.target, voiding.by)),
                 voiding,
             )?;
+        }
+        if changed.scopes {
+            batch.put(&Key::Scopes, floor.scopes())?;
         }
         for (number, effect) in (first_effect..).zip(effects) {
             batch.put(&Key::Effect(number), effect)?;

@@ -158,7 +158,8 @@ impl Stations {
         self.in_turn(device, &scan)?;
         // Of what somebody is known to have scanned.
         let mut before = self.receipts(device).take(LOOKED_AT);
-        let latest = before.find(|kept| kept.as_ref().map_or(true, |kept| !kept.session.is_empty()));
+        let latest =
+            before.find(|kept| kept.as_ref().map_or(true, |kept| !kept.session.is_empty()));
         let latest = latest.transpose()?;
         let at = self.instant(scan.occurred_at);
         let line = scan.line.as_deref().map(shortened);

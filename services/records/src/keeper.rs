@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use ::holds::Rule;
 use bus::Stored;
 use bus::telling::Telling;
 use chrono::{DateTime, TimeDelta, Utc};
@@ -49,7 +50,12 @@ impl Keeper {
     ///
     /// # Errors
     /// [`RecordsError`].
-    pub fn open(dir: &Path, site: SiteId, plan: Option<Plan>) -> Result<Self, RecordsError> {
+    pub fn open(
+        dir: &Path,
+        site: SiteId,
+        rule: Rule,
+        plan: Option<Plan>,
+    ) -> Result<Self, RecordsError> {
         let folder = Folder::open(dir, site)?;
         let before = folder::entries(dir)?;
         Ok(Self {
@@ -57,7 +63,7 @@ impl Keeper {
             ours: format!("floor.{site}."),
             before: Some(Box::new(before)),
             folder,
-            index: Index::default(),
+            index: Index::new(rule),
             diary: Diary::default(),
             plan,
             seq: 0,
@@ -76,7 +82,7 @@ impl Keeper {
         let mut new = Vec::new();
         for message in messages {
             self.seq = message.seq;
-            if !message.subject.starts_with(&self.ours) {
+            if !begins(&message.subject, &self.ours) {
                 continue;
             }
             let entry = Entry::of(&crate::line(message), message.seq);
@@ -190,11 +196,9 @@ impl Keeper {
         (tell, [fresh, old].concat())
     }
 
-    /// Releases without the right to them that people have to hear of: look before
-    /// [`Keeper::owed`] holds them again.
+    /// Releases without the right to them that people have to hear of.
     pub fn without_right(&mut self) -> Vec<Telling> {
-        let rights = holds::rights(self.plan.as_ref());
-        checks::without_right(&self.index.trace(), &rights)
+        checks::without_right(&self.index.trace())
     }
 
     /// Facts that have to be stated: holds that results ask for, and what holds owe to
@@ -214,10 +218,9 @@ impl Keeper {
         self.ended.map_or(now, |ended| now.max(after(ended)))
     }
 
-    /// Every hold over a scope that stands.
+    /// Every hold that stands.
     pub fn standing_holds(&mut self) -> Vec<HoldStanding> {
-        let rights = holds::rights(self.plan.as_ref());
-        self.index.trace().standing_holds(&rights)
+        self.index.trace().standing_holds()
     }
 
     /// Where the records stand.
@@ -254,6 +257,12 @@ impl Keeper {
         }
         self.folder.seal(ended.date(), now).map(Some)
     }
+}
+
+/// Whether a subject begins so. A site's code is the same in any case, as every code is.
+fn begins(subject: &str, with: &str) -> bool {
+    let start = subject.get(..with.len());
+    start.is_some_and(|start| start.eq_ignore_ascii_case(with))
 }
 
 /// Whether a fact may change what has to be held.

@@ -19,7 +19,7 @@ use ripening::Practice;
 use site::Site;
 use store::{Store, StoreError};
 
-pub use answering::{CensusQuery, Standing};
+pub use answering::{CensusQuery, QUESTIONS, Standing};
 pub use fold::Fold;
 pub use labelling::{LabelNow, Texts};
 
@@ -34,6 +34,7 @@ pub fn practice(site: &Site) -> Practice {
         turn_by: site.turn_by,
         lost_after_days: site.lost_after_days,
         recipes: site.recipes.clone(),
+        rights: site.rights(),
     }
 }
 
@@ -161,6 +162,7 @@ async fn take(
                 tracing::debug!(%error, "keeping an unreadable message");
                 backoff.wait().await;
             }
+            fold.alarm(message, &reason);
         }
     }
     fold.reached(log.position());

@@ -88,6 +88,9 @@ pub enum Command {
     Up(UpArgs),
     /// Run one worker alone against a broker.
     Worker(WorkerArgs),
+    /// What a broker of the dairy's own has to know.
+    #[command(subcommand)]
+    Broker(BrokerCommand),
     /// What is due: by room, by time.
     Due(DueArgs),
     /// One wheel's whole life and what it needs next.
@@ -172,6 +175,20 @@ pub struct UpArgs {
     /// Where the time comes from: this machine, or ticks on the broker.
     #[arg(long, value_enum, default_value_t = ClockKind::System)]
     pub clock: ClockKind,
+}
+
+#[derive(Subcommand)]
+pub enum BrokerCommand {
+    /// Print the accounts, users and permissions for a site, to include in the broker's
+    /// configuration. The broker that `up` starts for itself has them already.
+    Permissions(PermissionsArgs),
+}
+
+#[derive(Args)]
+pub struct PermissionsArgs {
+    /// The site file.
+    #[arg(long, env = "WHEELWARD_SITE")]
+    pub site: PathBuf,
 }
 
 #[derive(Args)]

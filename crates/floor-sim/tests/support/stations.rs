@@ -39,7 +39,7 @@ impl Stations {
             let setup = Setup {
                 clock: site.clock,
                 recipes: site.recipes.iter().map(newest).collect(),
-                born_under: BTreeMap::new(),
+                holds: site.hold_rule(),
                 rooms: site.rooms.iter().map(|room| room.id).collect(),
                 people: site.people.clone(),
                 youngest: BTreeMap::new(),
@@ -62,6 +62,12 @@ impl Stations {
             ids: FactIdSource::default(),
             facts: Vec::new(),
         }
+    }
+
+    /// The holds that keep a wheel, as its stations see it.
+    #[allow(dead_code)] // not every test asks
+    pub fn held(&self, wheel: facts::WheelId) -> Vec<holds::Held> {
+        self.placement.held(wheel, &self.site.hold_rule())
     }
 
     /// Hands a doing to its station and records what comes of it.

@@ -34,6 +34,7 @@ pub fn empty() -> Floor {
         turn_by: hour(12),
         lost_after_days: 3,
         recipes,
+        rights: ripening::Rights::AnyBadge,
     })
 }
 

@@ -5,6 +5,7 @@ use facts::{
     BatchId, Carrier, FactId, Grade, HoldId, MarketId, PersonId, RoomId, StationId, StillageId,
     WheelId,
 };
+use names::UnknownName;
 use quantity::DairyDay;
 use serde::{Deserialize, Serialize};
 
@@ -168,10 +169,12 @@ pub struct MarketLine {
     pub takes_grade: Option<bool>,
 }
 
-/// A wheel's whole life; `None` when no fact speaks of it.
-#[must_use]
-pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
-    let wheel = floor.wheel(id)?;
+/// A wheel's whole life.
+///
+/// # Errors
+/// No fact speaks of it.
+pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
+    let (id, wheel) = super::wheel_named(floor, id)?;
     let state = wheel.state();
     let case = floor.case(id);
     let clock = &floor.practice().clock;
@@ -183,7 +186,10 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
         station: note.station,
         person: note.person,
         fact: note.moment.fact,
-        voided: floor.voids().reason(note.moment.fact).map(str::to_owned),
+        voided: floor
+            .voids()
+            .reason(note.moment.fact, note.what.keeps_safe())
+            .map(str::to_owned),
         flags: wheel
             .flags()
             .iter()
@@ -198,7 +204,7 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
             a.window.due,
         )
     });
-    Some(WheelLife {
+    Ok(WheelLife {
         wheel: row(floor, id, wheel),
         markets: case.as_ref().map(markets).unwrap_or_default(),
         best_before: case
@@ -214,15 +220,34 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
     })
 }
 
-/// Every wheel as it stands, in order.
+/// Every wheel that was portioned here, as it stands, in order.
 #[must_use]
 pub fn census(floor: &Floor) -> Vec<WheelRow> {
     let mut rows: Vec<_> = floor
         .wheels()
+        .filter(|(_, wheel)| wheel.state().born.is_some())
         .map(|(id, wheel)| row(floor, *id, wheel))
         .collect();
     rows.sort_unstable_by_key(|row| row.wheel);
     rows
+}
+
+/// The first wheels after one, in order, as they stand. A page costs its own rows, not the
+/// floor's.
+#[must_use]
+pub fn census_after(floor: &Floor, after: Option<WheelId>, most: usize) -> Vec<WheelRow> {
+    let ids = floor.wheels().map(|(id, _)| *id);
+    let mut ids: Vec<WheelId> = ids
+        .filter(|id| after.is_none_or(|after| *id > after))
+        .collect();
+    if ids.len() > most {
+        ids.select_nth_unstable(most);
+        ids.truncate(most);
+    }
+    ids.sort_unstable();
+    ids.into_iter()
+        .filter_map(|id| Some(row(floor, id, floor.wheel(id)?)))
+        .collect()
 }
 
 pub(super) fn row(floor: &Floor, id: WheelId, wheel: &crate::Wheel) -> WheelRow {

@@ -4,6 +4,8 @@ use std::collections::BTreeSet;
 
 use facts::{BatchId, RoomId, StationId, ToolId, WheelId};
 
+use holds::Scopes;
+
 use super::{Counts, Floor};
 use crate::alert::Open;
 use crate::{Batch, Room, StationLog, Tool, Voiding, Wheel};
@@ -23,6 +25,8 @@ pub struct Changed {
     pub stations: BTreeSet<StationId>,
     /// Voidings.
     pub voidings: Vec<Voiding>,
+    /// Whether a hold over a scope was placed or lifted.
+    pub scopes: bool,
 }
 
 impl Floor {
@@ -39,6 +43,11 @@ impl Floor {
     /// Puts a voiding back. Voidings come before wheels.
     pub fn restore_voiding(&mut self, voiding: Voiding) {
         self.voids.add(voiding);
+    }
+
+    /// Puts holds over scopes back. They come before wheels.
+    pub fn restore_scopes(&mut self, scopes: Scopes) {
+        self.scopes = scopes;
     }
 
     /// Puts a wheel back.
@@ -65,8 +74,11 @@ impl Floor {
 
     /// Puts a batch's make record back.
     pub fn restore_batch(&mut self, id: BatchId, stored: Batch) {
-        let batch = self.batches.entry(id).or_default();
-        (batch.lines, batch.expected) = (stored.lines, stored.expected);
+        // Its wheels may write the code otherwise: it is shown as it was kept.
+        let mut batch = self.batches.remove(&id).unwrap_or_default();
+        (batch.lines, batch.course) = (stored.lines, stored.course);
+        batch.expected = stored.expected;
+        self.batches.insert(id, batch);
         self.stale.batches.insert(id);
     }
 

@@ -6,12 +6,13 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::NaiveTime;
 use facts::{Event, Fact, FactId, Scope, WheelId};
+use holds::{Rights, Rule};
 use proptest::prelude::*;
 use quantity::DairyClock;
 use recipe::{Origin, Recipe, RecipeBook};
 use ripening::{Action, Blocked, Floor, Practice};
 use station::{Placement, Scan, Session, Setup};
-use trace::{Index, Rights};
+use trace::Index;
 
 use crate::given::{id, time};
 use crate::order::any_log;
@@ -56,13 +57,13 @@ fn held(facts: &[Fact]) -> (Vec<Fact>, BTreeSet<WheelId>) {
     };
     let mut all = state(placed.into(), Some("01"));
     let rights = Rights::Named(BTreeSet::from([id("01")]));
-    let mut index = Index::default();
+    let mut index = Index::new(Rule::new(&RecipeBook::default(), rights));
     all.iter().for_each(|fact| index.apply(fact));
-    for owed in index.trace().owed_holds(&rights) {
+    for owed in index.trace().owed_holds() {
         all = state(owed.into(), None);
     }
     all.iter().for_each(|fact| index.apply(fact));
-    let standing = index.trace().standing_holds(&rights);
+    let standing = index.trace().standing_holds();
     let kept = standing
         .iter()
         .filter(|hold| hold.hold == id("LAB-7"))
@@ -86,7 +87,7 @@ proptest! {
             let setup = Setup {
                 clock: clock(),
                 recipes: BTreeMap::new(),
-                born_under: BTreeMap::new(),
+                holds: holds::Rule::default(),
                 rooms: BTreeSet::new(),
                 people: [id("01")].into(),
                 youngest: BTreeMap::new(),
@@ -125,6 +126,7 @@ proptest! {
             turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
             lost_after_days: 4,
             recipes,
+            rights: ripening::Rights::AnyBadge,
         });
         facts.iter().for_each(|fact| floor.apply(fact));
         floor.refresh(time("31 06:00") + chrono::TimeDelta::days(30));

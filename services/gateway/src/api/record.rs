@@ -5,7 +5,9 @@ use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use facts::{AlertAcknowledged, Event, Fact, FactId, Voided};
+use names::{Kind, Known};
 use ripening::Floor;
+use ripening::answer::FloorPicture;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -62,7 +64,8 @@ pub fn words(text: &str, what: &str) -> Result<String, Trouble> {
 /// Records that someone has seen an alert.
 ///
 /// # Errors
-/// They may only look, the note is missing, or the disk cannot be written.
+/// They may only look, the note is missing, there is no such alert, or the disk cannot be
+/// written.
 pub async fn acknowledge_alert(
     gateway: &Gateway,
     visitor: &Visitor,
@@ -76,11 +79,23 @@ pub async fn acknowledge_alert(
             "there is no such alert: open the list of alerts again",
         ));
     }
-    let event = AlertAcknowledged {
-        alert: alert.to_owned(),
-        note: words(note, "a note")?,
-    };
+    let note = words(note, "a note")?;
+    let alert = alert_named(gateway, alert).await?;
+    let event = AlertAcknowledged { alert, note };
     gateway.state(signed, vec![event.into()]).await
+}
+
+/// An alert that is open, or that somebody has said something of before.
+async fn alert_named(gateway: &Gateway, alert: &str) -> Result<String, Trouble> {
+    if !gateway.outlook().said(alert).is_empty() {
+        return Ok(alert.to_owned());
+    }
+    let told = gateway.told().open();
+    let picture: FloorPicture = gateway.ask("floor", &()).await?;
+    let of_floor = picture.alerts.into_iter().filter_map(|line| line.alert);
+    let of_workers = told.into_iter().map(|message| message.telling.alert);
+    let open = Known::default().with(Kind::Alert, of_floor.chain(of_workers));
+    Ok(open.find(Kind::Alert, alert)?.to_owned())
 }
 
 /// Records that a fact was wrong.
@@ -108,7 +123,8 @@ pub async fn void_fact(
             voided.fact
         )));
     }
-    let look = move |floor: &Floor| floor.voids().reason(fact).map(str::to_owned);
+    let safe = authority::workers::keeps_safe(&target.event);
+    let look = move |floor: &Floor| floor.voids().reason(fact, safe).map(str::to_owned);
     let corrected = gateway.outlook().look(gateway.now(), look).await;
     let corrected = corrected
         .map_err(|error| Trouble::away(format!("this was not finished ({error}): try again")))?;

@@ -51,10 +51,7 @@ mod tests {
     #[test]
     fn what_is_signed_has_its_lengths_in_it() {
         let bytes = message(&["tablet-1", "", "W.311-04"]);
-        assert_eq!(
-            bytes,
-            b"16:wheelward scan 1,8:tablet-1,0:,8:W.311-04,"
-        );
+        assert_eq!(bytes, b"16:wheelward scan 1,8:tablet-1,0:,8:W.311-04,");
         assert_ne!(message(&["a", "bc"]), message(&["ab", "c"]));
     }
 
@@ -66,7 +63,11 @@ mod tests {
         assert!(fits("key", &bytes, signature));
         assert!(fits("key", &bytes, &signature.to_uppercase()));
         assert!(!fits("kez", &bytes, signature));
-        assert!(!fits("key", &message(&["tablet-2", "", "W.311-04"]), signature));
+        assert!(!fits(
+            "key",
+            &message(&["tablet-2", "", "W.311-04"]),
+            signature
+        ));
         for bad in ["", "0", "zz", &signature[2..], "é"] {
             assert!(!fits("key", &bytes, bad), "{bad}");
         }

@@ -11,6 +11,7 @@ use anyhow::Context as _;
 use axum::http::StatusCode;
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::{PersonId, StationId};
+use names::{Kind, UnknownName};
 use serde::{Deserialize, Serialize};
 
 use super::secret::{hash, secret};
@@ -143,9 +144,7 @@ impl Register {
     ) -> Option<Session> {
         let book = self.book();
         let theirs = book.sessions.values().filter(|session| {
-            session.badge == badge
-                && session.station == Some(station)
-                && session.was_open(at, now)
+            session.badge == badge && session.station == Some(station) && session.was_open(at, now)
         });
         theirs.max_by_key(|session| session.began).cloned()
     }
@@ -160,9 +159,7 @@ impl Register {
         now: Moment,
     ) -> bool {
         self.book().sessions.values().any(|session| {
-            session.badge != badge
-                && session.station == Some(station)
-                && session.was_open(at, now)
+            session.badge != badge && session.station == Some(station) && session.was_open(at, now)
         })
     }
 
@@ -324,10 +321,13 @@ impl Register {
     /// Erases someone: name, PIN's hash, sessions. Facts keep the badge.
     ///
     /// # Errors
-    /// The last manager cannot be erased.
+    /// There is no such person, or it is the last manager, who cannot be erased.
     pub fn erase(&self, badge: PersonId) -> Result<(), Trouble> {
         self.change(|book| {
-            book.accounts.remove(&badge);
+            if book.accounts.remove(&badge).is_none() {
+                let codes = book.accounts.keys().map(ToString::to_string);
+                return Err(UnknownName::among(Kind::Person, badge, codes).into());
+            }
             book.sessions.retain(|_, session| session.badge != badge);
             manager_left(book)
         })
@@ -397,7 +397,10 @@ impl Register {
                 device.key = None;
                 Ok(())
             }
-            None => Err(Trouble::missing(format!("there is no station {station}"))),
+            None => {
+                let codes = book.devices.keys().map(ToString::to_string);
+                Err(UnknownName::among(Kind::Station, station, codes).into())
+            }
         })
     }
 
@@ -491,7 +494,13 @@ mod tests {
         let register = Register::open(dir).unwrap();
         let pin = Pin::typed("407193");
         register
-            .admit(badge("M1"), "Mo", Role::Manager, Some(&pin), Moment::of(at(0)))
+            .admit(
+                badge("M1"),
+                "Mo",
+                Role::Manager,
+                Some(&pin),
+                Moment::of(at(0)),
+            )
             .unwrap();
         register
     }
@@ -501,7 +510,9 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let register = with_manager(dir.path());
         let pin = Pin::typed("407193");
-        let signed = register.sign_in(badge("M1"), &pin, None, None, Moment::of(at(0))).unwrap();
+        let signed = register
+            .sign_in(badge("M1"), &pin, None, None, Moment::of(at(0)))
+            .unwrap();
         let register = Register::open(dir.path()).unwrap();
         assert!(register.signed(&signed.key, at(239)).is_some());
         assert!(register.signed(&signed.key, at(239 + 240)).is_none());
@@ -535,9 +546,17 @@ mod tests {
         assert!(register.erase(badge("M1")).is_err());
         let pin = Pin::typed("8052");
         register
-            .admit(badge("O1"), "Odd Name", Role::Operator, Some(&pin), Moment::of(at(0)))
+            .admit(
+                badge("O1"),
+                "Odd Name",
+                Role::Operator,
+                Some(&pin),
+                Moment::of(at(0)),
+            )
             .unwrap();
-        register.sign_in(badge("O1"), &pin, None, None, Moment::of(at(0))).unwrap();
+        register
+            .sign_in(badge("O1"), &pin, None, None, Moment::of(at(0)))
+            .unwrap();
         register.erase(badge("O1")).unwrap();
         let text = std::fs::read_to_string(dir.path().join("people.json")).unwrap();
         // In quotes: a salt may have any two letters in it.
@@ -553,7 +572,9 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let register = with_manager(dir.path());
         let pin = Pin::typed("407193");
-        let signed = register.sign_in(badge("M1"), &pin, None, None, Moment::of(at(0))).unwrap();
+        let signed = register
+            .sign_in(badge("M1"), &pin, None, None, Moment::of(at(0)))
+            .unwrap();
         let path = dir.path().join("people.json");
         let mode = std::fs::metadata(&path).unwrap().permissions().mode();
         assert_eq!(mode & 0o777, 0o600);

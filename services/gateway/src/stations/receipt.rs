@@ -214,7 +214,11 @@ pub(super) fn with_receipt(
     receipt.facts = facts.iter().map(|fact| fact.id).collect();
     receipt.undo_until = kept
         .record
-        .filter(|record| record.may_be_undone(Some(receipt.person), record.at).is_ok())
+        .filter(|record| {
+            record
+                .may_be_undone(Some(receipt.person), record.at)
+                .is_ok()
+        })
         .map(|record| record.at + UNDO_WITHIN);
     for fact in facts {
         receipt.wheels.extend_from_slice(fact.event.wheels());
@@ -265,12 +269,18 @@ mod tests {
     #[test]
     fn a_requests_mark_is_the_same_in_every_version() {
         let short = scan(&json!({ "line": "W.311-01" }));
-        assert_eq!(short.mark(), "2:f992f5b7f5a348326ad83caaf990d03364498670540358939bb658e70875cd60");
+        assert_eq!(
+            short.mark(),
+            "2:f992f5b7f5a348326ad83caaf990d03364498670540358939bb658e70875cd60"
+        );
         let whole = scan(&json!({
             "occurred_at": "2026-03-03T06:00:00.250Z", "line": "W.311-01", "undoes": 3,
             "person": "O1", "action": "TURN",
         }));
-        assert_eq!(whole.mark(), "2:2bfcac18a09a82865a852f2c961805419f8441c767c4c1a450d3af7d669a3c83");
+        assert_eq!(
+            whole.mark(),
+            "2:2bfcac18a09a82865a852f2c961805419f8441c767c4c1a450d3af7d669a3c83"
+        );
         // What was measured, signed or given up on the way is not part of it.
         let sent = scan(&json!({
             "line": "W.311-01", "skew_ms": 93_000, "session": "s", "signature": "00", "withdrawn": true,

@@ -72,10 +72,14 @@ pub(super) fn who(
     let me = signed.account.badge;
     let named = scan.person.unwrap_or(me);
     let said = scan.occurred_at.unwrap_or(now.floor);
-    let at = if now.driven { said.min(now.floor) } else { said };
+    let at = if now.driven {
+        said.min(now.floor)
+    } else {
+        said
+    };
     // Its counter goes on, and so does its time.
-    let in_order = latest
-        .is_none_or(|latest| latest.receipt.occurred_at.min(now.floor) - BACK <= at);
+    let in_order =
+        latest.is_none_or(|latest| latest.receipt.occurred_at.min(now.floor) - BACK <= at);
     let mine = Who {
         person: me,
         role: signed.account.role,
@@ -116,9 +120,7 @@ pub(super) fn who(
     if named == me && in_order {
         let before = people.session_of(me, device.station, at, now);
         let just_now = now.machine - signed.session.began + AMID >= now.floor - at;
-        if before.is_some()
-            || (just_now && !people.someone_else(me, device.station, at, now))
-        {
+        if before.is_some() || (just_now && !people.someone_else(me, device.station, at, now)) {
             return Ok(Who {
                 session: before.map(|session| session.id).unwrap_or_default(),
                 over: true,

@@ -151,14 +151,8 @@ impl House {
 
     /// A browser where nobody is signed in.
     pub fn browser(&self) -> Browser {
-        let agent = ureq::Agent::config_builder()
-            .timeout_global(Some(Duration::from_secs(30)))
-            .http_status_as_error(false)
-            .max_redirects(0)
-            .build()
-            .into();
         Browser {
-            agent,
+            agent: agent(Duration::from_secs(30)),
             url: self.url.clone(),
             cookies: BTreeMap::new(),
             token: None,
@@ -408,7 +402,21 @@ impl Answer {
     }
 }
 
+fn agent(patience: Duration) -> ureq::Agent {
+    ureq::Agent::config_builder()
+        .timeout_global(Some(patience))
+        .http_status_as_error(false)
+        .max_redirects(0)
+        .build()
+        .into()
+}
+
 impl Browser {
+    /// Waits for an answer so long.
+    pub fn patience(&mut self, patience: Duration) {
+        self.agent = agent(patience);
+    }
+
     pub fn get(&mut self, path: &str) -> Answer {
         self.try_call("GET", path, None).expect("an answer")
     }

@@ -3,6 +3,7 @@
 
 mod bad_input;
 mod house;
+mod large;
 mod openapi;
 mod orders;
 mod pages;
@@ -10,4 +11,5 @@ mod people;
 mod recall;
 mod refused;
 mod scan;
+mod unknown;
 mod who;

@@ -29,13 +29,19 @@ async fn a_refused_dispatch_has_a_receipt_and_never_happens_by_itself() {
     house.six_wheels().await;
     let mut tablet = house.tablet("tablet-1", "M1", "407193");
     house.until(&mut tablet, "/floor", "S07").await;
-    house.until(&mut tablet, "/api/v1/allocation", "lines").await;
+    house
+        .until(&mut tablet, "/api/v1/allocation", "lines")
+        .await;
     scan(&mut tablet, "A.DISPATCH");
     scan(&mut tablet, "O.O-1");
     let then = utc_now();
     let one = json!({ "station": "tablet-1", "seq": 3, "line": "W.311-01", "occurred_at": then });
     let answer = tablet.post("/api/v1/station/scan", &one);
-    assert_eq!(answer.status, 200, "final, not to be sent again: {}", answer.text);
+    assert_eq!(
+        answer.status, 200,
+        "final, not to be sent again: {}",
+        answer.text
+    );
     let first = receipt(&answer.json());
     assert!(refused(&first), "{first}");
     // The same again is the same, and it is found among the station's receipts.
@@ -94,16 +100,18 @@ async fn a_scan_that_meant_another_action_than_is_set_is_refused() {
     let mut tablet = house.tablet("tablet-1", "M1", "407193");
     house.until(&mut tablet, "/floor", "S07").await;
     scan(&mut tablet, "A.DISCARD");
-    let shown = |seq: u64, action: &str| {
-        json!({ "station": "tablet-1", "seq": seq, "line": "W.311-01", "action": action })
-    };
+    let shown = |seq: u64, action: &str| json!({ "station": "tablet-1", "seq": seq, "line": "W.311-01", "action": action });
     for (seq, action) in [(2, "TURN"), (3, "")] {
-        let answer = tablet.post("/api/v1/station/scan", &shown(seq, action)).json();
+        let answer = tablet
+            .post("/api/v1/station/scan", &shown(seq, action))
+            .json();
         assert!(refused(&receipt(&answer)), "{answer}");
         assert_eq!(answer["action"], "DISCARD", "it hears what is set");
     }
     scan(&mut tablet, "A.TURN");
-    let answer = tablet.post("/api/v1/station/scan", &shown(5, "TURN")).json();
+    let answer = tablet
+        .post("/api/v1/station/scan", &shown(5, "TURN"))
+        .json();
     assert_eq!(receipt(&answer)["recorded"], "wheel.turned");
     house.end().await;
 }
@@ -149,7 +157,10 @@ async fn what_keeps_people_safe_is_not_undone_at_a_station() {
     for line in ["A.UNDO"] {
         let undo = scan(&mut tablet, line);
         assert!(refused(&undo), "{undo}");
-        assert!(undo["words"].as_str().unwrap().contains("manager"), "{undo}");
+        assert!(
+            undo["words"].as_str().unwrap().contains("manager"),
+            "{undo}"
+        );
     }
     // Somebody else's record, and one's own of before.
     scan(&mut tablet, "A.TURN");
@@ -159,7 +170,9 @@ async fn what_keeps_people_safe_is_not_undone_at_a_station() {
     assert!(refused(&scan(&mut tablet, "A.UNDO")));
     let seq = tablet.get("/api/v1/station").json()["next_seq"].clone();
     let theirs = json!({ "station": "tablet-1", "seq": seq, "undoes": turned["seq"] });
-    assert!(refused(&receipt(&tablet.post("/api/v1/station/scan", &theirs).json())));
+    assert!(refused(&receipt(
+        &tablet.post("/api/v1/station/scan", &theirs).json()
+    )));
     let facts = house.stated("tablet-1", 2).await;
     assert!(facts.iter().all(|fact| fact.event.topic() != "fact.voided"));
     house.end().await;
@@ -174,7 +187,10 @@ async fn a_correction_names_a_record_that_is_there_and_still_counts() {
     let mut void = |fact: &str, reason: &str| {
         let path = format!("/api/v1/facts/{fact}/void");
         let answer = manager.post(&path, &json!({ "reason": reason }));
-        let words = answer.json()["words"].as_str().unwrap_or_default().to_owned();
+        let words = answer.json()["words"]
+            .as_str()
+            .unwrap_or_default()
+            .to_owned();
         (answer.status, words, answer.json())
     };
     for nothing in [
@@ -193,7 +209,10 @@ async fn a_correction_names_a_record_that_is_there_and_still_counts() {
     let correction = done["facts"][0].as_str().unwrap().to_owned();
     let (status, words, _) = void(&fact, "again");
     assert_eq!(status, 409);
-    assert!(words.contains("corrected already (another batch)"), "{words}");
+    assert!(
+        words.contains("corrected already (another batch)"),
+        "{words}"
+    );
     let (status, words, _) = void(&correction, "no");
     assert_eq!(status, 409);
     assert!(words.contains("record it anew"), "{words}");

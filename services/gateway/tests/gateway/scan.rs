@@ -59,7 +59,11 @@ async fn another_scan_under_a_used_number_is_refused_and_told_a_free_one() {
     assert_eq!(other.json()["keep"], true);
     let gap = tablet.scan("tablet-1", 3, "A.MOVE");
     assert_eq!(
-        (gap.status, gap.json()["code"].clone(), gap.json()["keep"].clone()),
+        (
+            gap.status,
+            gap.json()["code"].clone(),
+            gap.json()["keep"].clone()
+        ),
         (409, json!("seq_gap"), json!(true))
     );
     assert_eq!(tablet.get("/api/v1/station").json()["next_seq"], 2);
@@ -212,7 +216,10 @@ async fn an_expired_session_in_the_middle_of_a_batch_loses_nothing() {
     let forged = json!({ "station": "tablet-1", "seq": 4, "line": "W.311-03", "person": "O3" });
     let forged = expired.post("/api/v1/station/scan", &forged).json();
     let words = receipts(&forged)[0]["words"].as_str().unwrap();
-    assert!(words.contains("O3 must sign in to send this scan"), "{words}");
+    assert!(
+        words.contains("O3 must sign in to send this scan"),
+        "{words}"
+    );
     assert_eq!(receipts(&forged)[0]["facts"], json!([]));
     house.end().await;
 }

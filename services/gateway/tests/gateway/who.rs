@@ -47,7 +47,11 @@ async fn nobody_acts_as_a_manager_who_has_signed_out() {
         for line in ["A.RELEASE", "A.TURN"] {
             seq += 1;
             let (level, words, facts) = send(&mut tablet, &as_other(seq, line, "M1", at));
-            assert_eq!((level.as_str(), facts), ("wrong", 0), "{line} {at}: {words}");
+            assert_eq!(
+                (level.as_str(), facts),
+                ("wrong", 0),
+                "{line} {at}: {words}"
+            );
             assert!(words.contains("M1 must sign in"), "{words}");
         }
     }
@@ -129,12 +133,18 @@ async fn a_shift_change_out_of_reach_records_each_in_their_own_name() {
     let answer = tablet.post("/api/v1/station/scan", &json!(waiting)).json();
     assert_eq!(answer["results"].as_array().unwrap().len(), 4, "{answer}");
     let facts = house.stated("tablet-1", 3).await;
-    let people: Vec<_> = facts.iter().map(|fact| fact.person.unwrap().to_string()).collect();
+    let people: Vec<_> = facts
+        .iter()
+        .map(|fact| fact.person.unwrap().to_string())
+        .collect();
     assert_eq!(people, ["O1", "O1", "O2"]);
     // Sent again, nothing is recorded twice.
     let again = tablet.post("/api/v1/station/scan", &json!(waiting)).json();
     let results = again["results"].as_array().unwrap();
-    assert!(results.iter().all(|result| result["again"] == true), "{again}");
+    assert!(
+        results.iter().all(|result| result["again"] == true),
+        "{again}"
+    );
     assert_eq!(house.stated("tablet-1", 3).await.len(), 3);
     house.end().await;
 }
@@ -181,7 +191,10 @@ async fn another_role_ends_the_sessions_of_the_one_before() {
     tokio::time::sleep(std::time::Duration::from_secs(3)).await;
     house.admit("I1", "operator", "9164");
     let gone = tablet.scan("tablet-1", 1, "A.TURN");
-    assert_eq!((gone.status, gone.json()["code"].clone()), (401, json!("sign_in")));
+    assert_eq!(
+        (gone.status, gone.json()["code"].clone()),
+        (401, json!("sign_in"))
+    );
     tablet.sign_in("I1", "9164");
     // What they did as an ironer they did as one.
     let (level, words, _) = send(&mut tablet, &waiting);

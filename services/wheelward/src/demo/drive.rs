@@ -287,6 +287,7 @@ impl Driver {
             station_seq: self.released,
             person: draft.person,
             occurred_at: draft.occurred_at,
+            claimed_at: None,
             recorded_at: self.now,
             event: draft.event,
         };

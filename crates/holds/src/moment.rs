@@ -16,13 +16,19 @@ pub struct Moment {
 }
 
 impl Moment {
-    /// The moment of a fact. Cut to microseconds, so that a stored moment equals a fresh one.
+    /// The moment of a fact.
     #[must_use]
     pub fn of(fact: &Fact) -> Self {
-        let micros = fact.occurred_at.timestamp_micros();
+        Self::new(fact.occurred_at, fact.id)
+    }
+
+    /// Cut to microseconds, so that a stored moment equals a fresh one.
+    #[must_use]
+    pub fn new(at: DateTime<Utc>, fact: FactId) -> Self {
+        let micros = at.timestamp_micros();
         Self {
-            at: DateTime::from_timestamp_micros(micros).unwrap_or(fact.occurred_at),
-            fact: fact.id,
+            at: DateTime::from_timestamp_micros(micros).unwrap_or(at),
+            fact,
         }
     }
 }
