@@ -1,6 +1,6 @@
 //! Who scanned: whoever was signed in on that device at that moment.
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::TimeDelta;
 use facts::PersonId;
 
 use super::ScanIn;
