@@ -78,8 +78,32 @@ impl Site {
         self.rooms.iter().find(|room| room.id == id)
     }
 
-use facts::{PersonId, RoomId, SiteId, StationId};
-use holds::{Rights, Rule};
+    /// Who may release a wheel from a hold: the badges that the safety file names; without
+    /// one, anyone with a badge.
+    #[must_use]
+    pub fn rights(&self) -> Rights {
+        let safety = self.safety.as_ref();
+        safety.map_or(Rights::AnyBadge, |safety| {
+            Rights::Named(safety.may_release.clone())
+        })
+    }
+
+    /// What the site says about holds.
+    #[must_use]
+    pub fn hold_rule(&self) -> Rule {
+        Rule::new(&self.recipes, self.rights())
+    }
+
+    /// What is missing before scanners can be used, if anything: a station whose scanners are
+    /// asked for a badge, and nobody whose badge is known.
+    #[must_use]
+    pub fn nobody_scans(&self) -> Option<String> {
+        let station = self.stations.first().filter(|_| self.people.is_empty())?;
+        Some(format!(
+            "no badge is known, so station {} refuses every one: name those who work here under \
+             [people], badges = [\"01\", \"02\"]",
+            station.id
+        ))
     }
 }
 
