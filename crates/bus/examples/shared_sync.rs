@@ -62,9 +62,15 @@ fn main() {
         for shared in [false, true] {
             let times = record(&outbox, stations, shared);
             let at = |pct: usize| times[(times.len() - 1) * pct / 100].as_secs_f64() * 1e3;
-            let how = if shared { "one sync for all" } else { "one each" };
+            let how = if shared {
+                "one sync for all"
+            } else {
+                "one each"
+            };
             let (half, most) = (at(50), at(99));
-            println!("{stations:2} stations, {how:16}: half within {half:6.2} ms, 99 % within {most:6.2} ms");
+            println!(
+                "{stations:2} stations, {how:16}: half within {half:6.2} ms, 99 % within {most:6.2} ms"
+            );
         }
     }
 }

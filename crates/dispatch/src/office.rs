@@ -23,7 +23,7 @@ use crate::orders::OrderBook;
 use crate::promise::{Answer, Ask, promise};
 use crate::readiness::FloorForecast;
 use crate::report::Forecasts;
-use crate::stock::{self, Cheese, GradeCounts, Place, Stock, readiness_on};
+use crate::stock::{self, Cheese, GradeCounts, Kept, Place, Stock, readiness_on};
 use crate::transit::Journeys;
 use crate::verdict::{Reason, Verdict, may_leave};
 use crate::wanted::{Amount, LineKey, Now, Wanted, open_lines, weight_limits};
@@ -343,7 +343,7 @@ impl Office {
                 return Some(Reason::Unknown(*wheel).words());
             };
             let mut reasons: Vec<Reason> = cheese.kept.map(Reason::Kept).into_iter().collect();
-            if reasons.is_empty() {
+            if !matches!(cheese.kept, Some(Kept::Held(_))) {
                 reasons.extend(cheese.awaits.map(Reason::NotReleased));
             }
             match cheese.grade {

@@ -28,6 +28,8 @@ pub(crate) fn flags(state: &State, case: Option<&Case<'_>>, over: Over<'_>, flag
     if let Some(case) = case {
         at_dispatch(case, flags);
     }
+    // In the order in which facts were stated; of one fact, as found.
+    flags.sort_by_key(|flag| flag.fact);
 }
 
 fn odd(kind: FlagKind, moment: Moment) -> Flag {

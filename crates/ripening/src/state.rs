@@ -185,10 +185,17 @@ impl State {
         days.count()
     }
 
-    /// Whether it still stands on the floor.
+    /// Whether it was portioned here and still stands on the floor.
     #[must_use]
     pub const fn on_floor(&self) -> bool {
-        self.dispatched.is_none() && self.discarded.is_none()
+        self.born.is_some() && self.dispatched.is_none() && self.discarded.is_none()
+    }
+
+    /// Whether facts speak of it, but none of its portioning: it counts nowhere, and somebody
+    /// has to look what was scanned.
+    #[must_use]
+    pub const fn is_stray(&self) -> bool {
+        self.born.is_none() && self.last_seen.is_some()
     }
 
     /// Whether it is draining in its hoop.

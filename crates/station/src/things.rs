@@ -94,6 +94,13 @@ impl Things {
         if self.action == Action::Release && floor.person.is_none() {
             return Step::wrong("scan your badge first: only a named person can release");
         }
+        let rights = floor.setup.holds.rights();
+        if self.action == Action::Release && !rights.may_release(floor.person) {
+            return Step::wrong(format!(
+                "your release would not count: {} may release here. Nothing recorded",
+                rights.words()
+            ));
+        }
         if self.action == Action::Release && floor.kept {
             return kept_too_long(self.action);
         }

@@ -1,6 +1,6 @@
 //! UNDO: a session's last records, and who may take them back.
 
-use authority::people::Recorded;
+use authority::people::{Recorded, undoable};
 use chrono::{DateTime, Utc};
 use facts::{Event, Fact, FactId, PersonId, StationId, Voided};
 
@@ -35,7 +35,7 @@ impl Done {
             self.0.remove(0);
         }
         self.0.push(Record {
-            facts: facts.iter().map(|f| f.id).collect(),
+            facts: undoable(facts).map(|f| f.id).collect(),
             words,
             recorded,
         });

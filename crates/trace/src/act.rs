@@ -75,6 +75,8 @@ pub(crate) struct Entry {
     pub(crate) person: Option<Number<PersonId>>,
     pub(crate) act: Act,
     pub(crate) void: bool,
+    /// Whether only a correction takes it back.
+    pub(crate) keeps_safe: bool,
     /// Its place in the caller's log; 0 if the caller did not say.
     pub(crate) place: u32,
 }

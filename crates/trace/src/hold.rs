@@ -9,7 +9,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, Utc};
 use facts::{FactId, HoldId, PersonId, RecipeId, Scope, WheelHeld, WheelId};
 use holds::{By, Held, Laid, Ledger, Moment, Note, Over, Placed, Says};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::Trace;
 use crate::act::{Act, Entry};
@@ -17,7 +17,7 @@ use crate::index::Index;
 use crate::number::Number;
 
 /// What a hold keeps.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Keeps {
     /// Whatever is in a scope.
@@ -29,7 +29,7 @@ pub enum Keeps {
 }
 
 /// A hold that keeps wheels, or would keep any that came under it.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct HoldStanding {
     /// The hold.
     pub hold: HoldId,
@@ -155,8 +155,7 @@ impl Trace<'_> {
         let mut by_fact: BTreeMap<HoldId, HoldStanding> = BTreeMap::new();
         for (wheel, number) in index.names.wheels.iter() {
             let (ledger, gone) = index.ledger_and_end(number);
-            if gone == Gone::Discarded || (ledger.births().is_empty() && ledger.notes().is_empty())
-            {
+            if gone == Gone::Discarded || index.hands(number).next().is_none() {
                 continue;
             }
             for held in ledger.holds(index.over(wheel, &ledger, &laid)) {

@@ -197,6 +197,14 @@ pub fn floor_text(floor: &FloorPicture) -> String {
         "{}  {} wheels on the floor ({} held), {} dispatched, {} discarded\n\n",
         floor.now_local, floor.on_floor, floor.held, floor.dispatched, floor.discarded
     );
+    if floor.never_portioned > 0 {
+        let strays: Vec<_> = floor.strays.iter().map(ToString::to_string).collect();
+        text.push_str(&format!(
+            "{} scanned but never portioned here, counted nowhere: {}\n\n",
+            floor.never_portioned,
+            strays.join(", ")
+        ));
+    }
     let mut table = Table::new(&["place", "wheels", "on", "due", "OVERDUE", "MISSED", "air"]);
     for place in &floor.places {
         let name = match place.room {

@@ -186,7 +186,10 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
         station: note.station,
         person: note.person,
         fact: note.moment.fact,
-        voided: floor.voids().reason(note.moment.fact).map(str::to_owned),
+        voided: floor
+            .voids()
+            .reason(note.moment.fact, note.what.keeps_safe())
+            .map(str::to_owned),
         flags: wheel
             .flags()
             .iter()
@@ -217,11 +220,12 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
     })
 }
 
-/// Every wheel as it stands, in order.
+/// Every wheel that was portioned here, as it stands, in order.
 #[must_use]
 pub fn census(floor: &Floor) -> Vec<WheelRow> {
     let mut rows: Vec<_> = floor
         .wheels()
+        .filter(|(_, wheel)| wheel.state().born.is_some())
         .map(|(id, wheel)| row(floor, *id, wheel))
         .collect();
     rows.sort_unstable_by_key(|row| row.wheel);

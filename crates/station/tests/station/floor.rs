@@ -228,12 +228,20 @@ impl Floor {
 
     /// A fact from another station.
     pub fn hears(&mut self, event: impl Into<Event>) -> Fact {
+        self.hears_of(None, event)
+    }
+
+    /// A fact from another station, stated by somebody or by nobody.
+    pub fn hears_of(&mut self, person: Option<&str>, event: impl Into<Event>) -> Fact {
         let draft = Draft {
             occurred_at: self.now,
-            person: None,
+            person: person.map(|badge| badge.parse().unwrap()),
             event: event.into(),
         };
-        let fact = self.stamp(draft, self.now);
+        let fact = Fact {
+            station: "gateway".parse().unwrap(),
+            ..self.stamp(draft, self.now)
+        };
         self.placement.apply(&fact);
         fact
     }

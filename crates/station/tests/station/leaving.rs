@@ -2,7 +2,7 @@
 
 use authority::Role;
 use chrono::Duration;
-use facts::{Event, Grade, WheelGraded, WheelHeld, WheelReleased};
+use facts::{Event, Grade, WheelGraded, WheelHeld, WheelPortioned, WheelReleased};
 use station::{Kept, Leaving, Reach, Scan, Stays};
 
 use crate::floor::{Floor, at, setup, wheel};
@@ -139,15 +139,86 @@ fn a_hold_released_elsewhere_no_longer_stops() {
     });
     assert!(floor.scan("W.311-01").starts_with("STOP"));
     floor.now += Duration::minutes(1);
-    floor.hears(WheelReleased {
+    let released = WheelReleased {
         wheels,
         hold,
         reason,
-    });
+    };
+    floor.hears_of(None, released.clone());
+    assert!(floor.scan("W.311-01").starts_with("STOP"), "nobody's");
+    let release = floor.hears_of(Some("09"), released);
+    let mistake = floor.voids(&release);
+    assert!(floor.scan("W.311-01").starts_with("STOP"), "it was void");
+    floor.voids(&mistake);
     assert_eq!(
         floor.scan("W.311-01"),
         "OK  wheel 311-01 dispatched for order 77"
     );
+}
+
+#[test]
+fn holds_of_a_recipe_keep_a_wheel_at_the_door_though_no_fact_states_them() {
+    let mut floor = dispatching();
+    let portioned = |name: &str, batch: &str| WheelPortioned {
+        wheel: wheel(name),
+        batch: batch.parse().unwrap(),
+        weight_g: quantity::Grams::new(11_000).unwrap(),
+        scale: None,
+        tare_g: None,
+        mixer: None,
+    };
+    // Nobody ever stated the start of batch 500.
+    floor.hears(portioned("500-01", "500"));
+    let stop = floor.scan("W.500-01");
+    assert!(
+        stop.starts_with("STOP  wheel 500-01 is under hold Q-BORN"),
+        "{stop}"
+    );
+    // It turns out to be a cheese without a hold, then goes on as one with a hold.
+    let by = |recipe: &str, version| facts::VatRecipeChanged {
+        batch: "500".parse().unwrap(),
+        recipe: recipe.parse().unwrap(),
+        recipe_version: version,
+        reason: "too dry".to_owned(),
+    };
+    floor.hears(by("blue", 3));
+    assert!(
+        floor
+            .placement
+            .held(wheel("500-01"), &crate::floor::setup().holds)
+            .is_empty()
+    );
+    floor.now += Duration::minutes(1);
+    floor.hears(by("tested-blue", 1));
+    assert!(floor.scan("W.500-01").starts_with("STOP"));
+}
+
+#[test]
+fn a_hold_over_a_batch_keeps_its_wheels_at_the_door_before_anyone_told_them() {
+    let mut floor = dispatching();
+    floor.hears(facts::HoldPlaced {
+        hold: "LAB".parse().unwrap(),
+        scope: facts::Scope::Batch("311".parse().unwrap()),
+        reason: "swab".to_owned(),
+        cause: None,
+    });
+    let stop = floor.scan("W.311-01");
+    assert!(
+        stop.starts_with("STOP  wheel 311-01 is under hold LAB"),
+        "{stop}"
+    );
+    floor.now += Duration::minutes(1);
+    let lifted = facts::HoldLifted {
+        hold: "LAB".parse().unwrap(),
+        reason: "clean".to_owned(),
+    };
+    floor.hears(lifted.clone());
+    assert!(
+        floor.scan("W.311-01").starts_with("STOP"),
+        "nobody lifted it"
+    );
+    floor.hears_of(Some("09"), lifted);
+    assert!(floor.scan("W.311-01").starts_with("OK"));
 }
 
 #[test]

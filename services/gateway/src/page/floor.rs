@@ -5,7 +5,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use axum::extract::{Query, State as Shared};
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::{BatchId, Carrier, PositionId, RoomId};
+use facts::{BatchId, Carrier, PositionId, RoomId, WheelId};
 use maud::{Markup, html};
 use quantity::{DairyDay, calendar};
 use ripening::answer::carrier;
@@ -32,6 +32,9 @@ struct Stand {
 const BACK: i64 = 7;
 const AHEAD: i64 = 14;
 
+/// How many wheels that were never portioned are named.
+const STRAYS: usize = 50;
+
 #[derive(Debug, Default, Deserialize)]
 pub struct Asked {
     /// Days from now: back below 0.
@@ -56,12 +59,17 @@ pub async fn page(
     let asked = asked.map(|Query(asked)| asked).unwrap_or_default();
     let days = asked.days.clamp(-BACK, AHEAD);
     let then = calendar::later(gateway.now(), TimeDelta::days(days));
-    let look = move |floor: &Floor| match days {
-        ..0 => past(floor, then),
-        _ => rooms(floor, then),
+    let look = move |floor: &Floor| {
+        let rooms = match days {
+            ..0 => past(floor, then),
+            _ => rooms(floor, then),
+        };
+        let strays = floor.wheels().filter(|(_, wheel)| wheel.state().is_stray());
+        let strays: BTreeSet<WheelId> = strays.map(|(id, _)| *id).collect();
+        (rooms, strays)
     };
-    let rooms = gateway.outlook().look(gateway.now(), look).await;
-    let rooms = rooms.map_err(|error| unfinished(&error))?;
+    let looked = gateway.outlook().look(gateway.now(), look).await;
+    let (rooms, strays) = looked.map_err(|error| unfinished(&error))?;
     let none = BTreeMap::new();
     let hoops = rooms.get(&(None, true)).unwrap_or(&none);
     let between = rooms.get(&(None, false)).unwrap_or(&none);
@@ -102,6 +110,11 @@ pub async fn page(
             (draw(t, &format!("{} · {}", room.id, room.name), stands, hooped, Some(room.positions), part(room.id.as_str())))
         }
         @if !between.is_empty() { (draw(t, &t.say("floor-between"), between, &none, None, part("between."))) }
+        @if !strays.is_empty() {
+            h2 { (t.with("floor-strays", [("count", strays.len().into())])) }
+            p.hint { (t.say("floor-strays-words")) }
+            p { @for wheel in strays.iter().take(STRAYS) { a href=(format!("/wheels/{wheel}")) { (wheel) } " " } }
+        }
     };
     let title = t.say("nav-floor");
     let frame = Frame::new(&gateway, &visitor, title, Here::Floor);
@@ -146,7 +159,7 @@ fn past(floor: &Floor, then: DateTime<Utc>) -> Rooms {
     let mut rooms = Rooms::new();
     for (id, wheel) in floor.wheels() {
         let mut notes = wheel.chronicle().notes();
-        notes.retain(|note| note.moment.at <= then && !floor.voids().is_void(note.moment.fact));
+        notes.retain(|note| note.moment.at <= then && !note.is_void(floor.voids()));
         let state = State::of(notes.iter(), |at| clock.day_of(at));
         if let Some(stand) = stand(&mut rooms, &state) {
             stand.held += usize::from(!floor.held_at(*id, then).is_empty());
