@@ -168,7 +168,7 @@ fn a_wheel_whose_portioning_was_undone_counts_nowhere() {
     assert_eq!((picture.on_floor, picture.held), (0, 0));
     assert!(picture.places.iter().all(|place| place.wheels == 0));
     assert_eq!(answer::census(&floor), []);
-    assert!(answer::batch(&floor, "318".parse().unwrap()).is_none());
+    assert!(answer::batch(&floor, "318".parse().unwrap()).is_err());
     // One of them was turned: somebody has to look what that was.
     assert_eq!(picture.never_portioned, 1);
     assert_eq!(picture.strays, [wheel("318-02")]);
