@@ -303,6 +303,12 @@ fn stating(event: &Event) -> Row {
     }
 }
 
+/// Who takes back a kind of fact, `<noun>.<verb>`, where what it says makes no difference.
+#[must_use]
+pub fn kind_taken_back(topic: &str) -> TakenBack {
+    row(topic).3
+}
+
 /// Who takes this back.
 #[must_use]
 pub fn taken_back(event: &Event) -> TakenBack {
@@ -317,20 +323,33 @@ pub fn taken_back(event: &Event) -> TakenBack {
 #[must_use]
 pub fn record_taken_back<'e>(events: impl IntoIterator<Item = &'e Event>) -> TakenBack {
     let events: Vec<&Event> = events.into_iter().collect();
-    let born = |wheel| {
-        let portion =
-            |event: &&Event| matches!(event, Event::WheelPortioned(p) if p.wheel == wheel);
-        events.iter().any(portion)
-    };
-    let by_owner = |event: &Event| match event {
-        Event::WheelHeld(held) => held.wheels.iter().all(|wheel| born(*wheel)),
-        _ => taken_back(event) == ByOwner,
-    };
+    let by_owner =
+        |event: &Event| is_born_with(event, events.iter().copied()) || taken_back(event) == ByOwner;
     if !events.is_empty() && events.iter().all(|event| by_owner(event)) {
         ByOwner
     } else {
         ByManager
     }
+}
+
+/// Whether this is the hold that a wheel portioned by the same scan was born under.
+fn is_born_with<'e>(event: &Event, same_scan: impl Iterator<Item = &'e Event> + Clone) -> bool {
+    let Event::WheelHeld(held) = event else {
+        return false;
+    };
+    held.wheels.iter().all(|wheel| {
+        let portion =
+            |event: &Event| matches!(event, Event::WheelPortioned(p) if p.wheel == *wheel);
+        same_scan.clone().any(portion)
+    })
+}
+
+/// What UNDO voids of what one scan recorded. The hold that a wheel was born under goes with
+/// the wheel: a station takes back no hold.
+pub fn undoable(facts: &[Fact]) -> impl Iterator<Item = &Fact> {
+    let events = facts.iter().map(|fact| &fact.event);
+    let born_with = move |fact: &&Fact| !is_born_with(&fact.event, events.clone());
+    facts.iter().filter(born_with)
 }
 
 /// A record that somebody wants to take back where it was made, in the same session.

@@ -300,7 +300,14 @@ impl Worker {
                     Topics::These(&["hold.placed", "wheel.held"]),
                 )],
                 derives: &[TOLD],
-                answers: &["recall", "holds", "papers", "records"],
+                answers: &[
+                    "recall",
+                    "holds",
+                    "papers",
+                    "records",
+                    "known",
+                    "check-named",
+                ],
                 reads_floor: true,
                 ..NOTHING
             },

@@ -31,6 +31,6 @@ pub use facts::Draft;
 pub use floor_log::{FloorLog, Position, Stored};
 pub use jobs::{Job, Jobs};
 pub use keys::{Keys, signed};
-pub use outbox::{Note, Outbox};
+pub use outbox::{Note, Outbox, Written};
 pub use shutdown::Shutdown;
 pub use streams::{DERIVED, FLOOR, REJECTED};

@@ -47,6 +47,9 @@ struct Inner {
     file: File,
     /// Held while numbers are given, so that facts lie in the order of their numbers.
     order: Mutex<Order>,
+    /// How many of those writes are on the disk. Held while the disk syncs, so that whoever
+    /// wrote meanwhile shares the next sync.
+    synced: Mutex<u64>,
     /// Facts up to this position are on the disk: only they may be sent, else a power cut
     /// could give a number twice.
     on_disk: AtomicU64,
@@ -61,7 +64,36 @@ struct Inner {
 struct Order {
     /// The position of the next fact.
     next: u64,
+    /// How many writes there were since this outbox was opened.
+    writes: u64,
     ids: FactIdSource,
+}
+
+/// What was written and may not be on the disk yet: nobody is told "OK" before
+/// [`Written::synced`].
+#[derive(Debug)]
+#[must_use = "it counts only once it is on the disk"]
+pub struct Written {
+    outbox: Outbox,
+    facts: Vec<Fact>,
+    write: u64,
+}
+
+impl Written {
+    /// The facts.
+    #[must_use]
+    pub fn facts(&self) -> &[Fact] {
+        &self.facts
+    }
+
+    /// Waits for the disk. What waits for it together takes one sync.
+    ///
+    /// # Errors
+    /// [`OutboxError`]; nothing counts as recorded then.
+    pub fn synced(self) -> Result<Vec<Fact>, OutboxError> {
+        self.outbox.sync(self.write)?;
+        Ok(self.facts)
+    }
 }
 
 impl std::fmt::Debug for Outbox {
@@ -103,8 +135,10 @@ impl Outbox {
                 file,
                 order: Mutex::new(Order {
                     next: last + 1,
+                    writes: 0,
                     ids: FactIdSource::default(),
                 }),
+                synced: Mutex::new(0),
                 on_disk: AtomicU64::new(last),
                 waiting: AtomicUsize::new(waiting),
                 kept: AtomicUsize::new(sent),
@@ -145,17 +179,30 @@ impl Outbox {
         recorded_at: DateTime<Utc>,
         notes: impl FnOnce(&[Fact]) -> Vec<Note>,
     ) -> Result<Vec<Fact>, OutboxError> {
+        self.write_with(station, drafts, recorded_at, notes)?
+            .synced()
+    }
+
+    /// The first half of [`Outbox::record_with`]: numbers and writes, without waiting for the
+    /// disk. Several that write one after the other can then wait for one sync together.
+    ///
+    /// # Errors
+    /// [`OutboxError`]; nothing counts as recorded then.
+    pub fn write_with(
+        &self,
+        station: &StationId,
+        drafts: Vec<Draft>,
+        recorded_at: DateTime<Utc>,
+        notes: impl FnOnce(&[Fact]) -> Vec<Note>,
+    ) -> Result<Written, OutboxError> {
         let inner = &*self.inner;
         let wrong = |error| sled_error(&inner.dir, error);
-        if inner.broken.load(Ordering::Acquire) {
-            return Err(OutboxError::Folder {
-                dir: inner.dir.clone(),
-                reason: "an earlier write failed; see that the disk works and has room, then start this worker again".to_owned(),
-            });
+        if self.is_broken() {
+            return Err(self.broken());
         }
-        let (recorded, last) = {
+        let (recorded, write) = {
             let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
-            let at = (order.next, &order.ids);
+            let at = (order.next, || order.ids.next(recorded_at));
             let whose = (inner.site, *station);
             let numbered = book::number(&inner.facts, at, whose, drafts, recorded_at);
             let (recorded, mut changes) = numbered.map_err(|error| match error {
@@ -168,21 +215,58 @@ impl Outbox {
             inner.facts.apply(changes).map_err(wrong)?;
             order.next += recorded.len() as u64;
             inner.waiting.fetch_add(recorded.len(), Ordering::AcqRel);
-            (recorded, order.next - 1)
+            order.writes += 1;
+            (recorded, order.writes)
         };
-        // Outside the lock: one sync serves all who wait for one.
-        let synced = inner.db.flush().map_err(wrong).and_then(|_| {
-            let synced = inner.file.sync_data();
-            synced.map_err(|error| io_error(&inner.dir, &error))
+        Ok(Written {
+            outbox: self.clone(),
+            facts: recorded,
+            write,
+        })
+    }
+
+    /// Waits until a write is on the disk. One sync serves all who wait for one.
+    fn sync(&self, write: u64) -> Result<(), OutboxError> {
+        let inner = &*self.inner;
+        let mut synced = inner.synced.lock().unwrap_or_else(PoisonError::into_inner);
+        if *synced >= write {
+            return Ok(());
+        }
+        if self.is_broken() {
+            return Err(self.broken());
+        }
+        let (writes, last) = {
+            let order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
+            (order.writes, order.next - 1)
+        };
+        let flushed = inner.db.flush();
+        let flushed = flushed.map_err(|error| sled_error(&inner.dir, error));
+        let done = flushed.and_then(|_| {
+            let done = inner.file.sync_data();
+            done.map_err(|error| io_error(&inner.dir, &error))
         });
-        if let Err(error) = synced {
+        if let Err(error) = done {
             // What the disk holds now is known only after reopening.
             inner.broken.store(true, Ordering::Release);
             return Err(error);
         }
+        *synced = writes;
         inner.on_disk.fetch_max(last, Ordering::AcqRel);
         inner.more.notify_one();
-        Ok(recorded)
+        Ok(())
+    }
+
+    fn broken(&self) -> OutboxError {
+        OutboxError::Folder {
+            dir: self.inner.dir.clone(),
+            reason: "an earlier write failed; see that the disk works and has room, then start this worker again".to_owned(),
+        }
+    }
+
+    /// Whether a write failed: what is known then may not be what the disk holds.
+    #[must_use]
+    pub fn is_broken(&self) -> bool {
+        self.inner.broken.load(Ordering::Acquire)
     }
 
     /// A station's earlier facts were recorded elsewhere, up to `number`: on another machine,

@@ -105,6 +105,8 @@ const ASKED: &str = "ASKED";
 pub struct Leaving<'a> {
     /// For which order.
     pub order: Option<OrderId>,
+    /// To which customer, where there is no order.
+    pub customer: Option<CustomerId>,
     /// For which market, where there is no order.
     pub market: Option<MarketId>,
     /// Which.
@@ -243,7 +245,7 @@ impl Office {
     pub fn stays(&self, leaving: &Leaving<'_>) -> Vec<String> {
         match leaving.order {
             Some(order) => self.stays_from_order(order, leaving.wheels),
-            None => self.stays_from_sale(leaving.market, leaving.wheels),
+            None => self.stays_from_sale(leaving),
         }
     }
 
@@ -317,7 +319,20 @@ impl Office {
     }
 
     /// A sale without an order, at the dairy's door or on a market.
-    fn stays_from_sale(&self, market: Option<MarketId>, wheels: &[WheelId]) -> Vec<String> {
+    fn stays_from_sale(&self, leaving: &Leaving<'_>) -> Vec<String> {
+        let Leaving {
+            customer, wheels, ..
+        } = *leaving;
+        let known = &self.customers.customers;
+        if let Some(unknown) = customer.filter(|customer| !known.contains_key(customer)) {
+            let names: Vec<String> = known.keys().map(CustomerId::to_string).collect();
+            return vec![format!(
+                "the customers file has no {unknown}: it has {}",
+                names.join(", ")
+            )];
+        }
+        let theirs = customer.and_then(|customer| Some(known.get(&customer)?.market));
+        let market = leaving.market.or(theirs);
         let today = self.now().today;
         let recipes = &self.floor.practice().recipes;
         if let Some(Err(unknown)) = market.map(|id| self.customers.market_named(recipes, id)) {
@@ -330,6 +345,11 @@ impl Office {
             let mut reasons: Vec<Reason> = cheese.kept.map(Reason::Kept).into_iter().collect();
             if !matches!(cheese.kept, Some(Kept::Held(_))) {
                 reasons.extend(cheese.awaits.map(Reason::NotReleased));
+            }
+            match cheese.grade {
+                None => reasons.push(Reason::NotGraded),
+                Some(Grade::Reject) => reasons.push(Reason::GradeTooLow(Grade::Reject)),
+                Some(_) => {}
             }
             reasons.extend(cheese.reserved.map(Reason::Reserved));
             let age = today.days_since(cheese.made);

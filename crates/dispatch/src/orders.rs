@@ -134,11 +134,7 @@ impl OrderBook {
                 None => return,
             },
             Event::Voided(e) => {
-                self.voids.add(Voiding {
-                    by: fact.id,
-                    target: e.fact,
-                    reason: e.reason.clone(),
-                });
+                self.voids.add(Voiding::of(fact, e));
                 return;
             }
             _ => return,
@@ -252,8 +248,11 @@ impl OrderBook {
         id: OrderId,
         notes: &BTreeMap<Moment, (Option<PersonId>, Note)>,
     ) -> Option<Order> {
-        let counts = |moment: &Moment| !self.voids.is_void(moment.fact);
-        let valid = || notes.iter().filter(|(moment, _)| counts(moment));
+        let counts = |(moment, (_, note)): &(&Moment, &(Option<PersonId>, Note))| {
+            let keeps_safe = matches!(note, Note::Sent(_) | Note::Arrived(_));
+            !self.voids.takes_back(moment.fact, keeps_safe)
+        };
+        let valid = || notes.iter().filter(counts);
         // What was placed counts from the start, whatever a station's clock said when.
         let (placed, first) = valid().find_map(|(moment, (_, note))| match note {
             Note::Placed(placed) => Some((*moment, placed)),

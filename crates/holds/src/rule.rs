@@ -161,11 +161,18 @@ impl Course {
         self.0.keys().any(|order| order.fact == fact)
     }
 
+    /// Whether a fact moved the batch to another recipe.
+    #[must_use]
+    pub fn was_moved_by(&self, fact: FactId) -> bool {
+        let mut legs = self.0.iter();
+        legs.any(|(order, leg)| order.fact == fact && !leg.start)
+    }
+
     /// The recipe and version that the batch goes by.
     #[must_use]
     pub fn recipe(&self, voids: &Voids) -> Option<(RecipeId, u32)> {
         let legs = self.0.iter().rev();
-        let mut counts = legs.filter(|(order, _)| !voids.is_void(order.fact));
+        let mut counts = legs.filter(|(order, leg)| !voids.takes_back(order.fact, !leg.start));
         counts.next().map(|(_, leg)| (leg.recipe, leg.version))
     }
 

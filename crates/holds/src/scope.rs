@@ -81,7 +81,7 @@ impl Scopes {
     /// Every hold over a scope, in order, with its end.
     #[must_use]
     pub fn laid<'a>(&'a self, voids: &Voids, rights: &Rights) -> Vec<Laid<'a>> {
-        let counts = |order: &Moment| !voids.is_void(order.fact);
+        let counts = |order: &Moment| !voids.is_corrected(order.fact);
         let placed = self.placed.values().filter(|placed| counts(&placed.moment));
         let laid = placed.map(|placed| {
             let after = (Bound::Excluded(placed.moment), Bound::Unbounded);

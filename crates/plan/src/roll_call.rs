@@ -65,7 +65,7 @@ pub fn roll_call(floor: &Floor, days: i64) -> RollCall {
         let notes = wheel.chronicle().notes();
         let valid: Vec<&Note> = notes
             .iter()
-            .filter(|note| !floor.voids().is_void(note.moment.fact))
+            .filter(|note| !note.is_void(floor.voids()))
             .collect();
         let mut work: BTreeSet<&'static str> = BTreeSet::new();
         for note in &valid {
@@ -170,14 +170,12 @@ fn turns_missed(
     };
     let mut missed = Vec::new();
     let mut since = turned.range(..from).next_back().copied().unwrap_or(made);
-    let mut day = from.max(made.plus(1));
-    while day <= last {
+    for day in from.max(made.plus(1)).every(1, last) {
         if turned.contains(&day) {
             since = day;
         } else if day.days_since(since) >= every(day) {
             missed.push(day);
         }
-        day = day.plus(1);
     }
     missed
 }

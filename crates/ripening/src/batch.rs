@@ -118,7 +118,7 @@ impl Batch {
     /// What is expected of it: told last and not voided.
     pub(crate) fn outlook(&self, voids: &Voids) -> Option<(Moment, ForecastTold)> {
         let told = self.expected.iter().rev();
-        let mut standing = told.filter(|(m, _)| !voids.is_void(m.fact));
+        let mut standing = told.filter(|(m, _)| !voids.is_corrected(m.fact));
         standing.next().map(|(m, told)| (*m, told.clone()))
     }
 

@@ -8,7 +8,7 @@ use facts::{
 use quantity::{Grams, Percent};
 use serde::{Deserialize, Serialize};
 
-use crate::Moment;
+use crate::{Moment, Voids};
 
 /// How long a scan may take from the device to the edge.
 const ON_THE_WAY: TimeDelta = TimeDelta::seconds(5);
@@ -121,7 +121,30 @@ pub enum What {
     },
 }
 
+impl What {
+    /// Whether only a correction takes it back, as `authority::workers::keeps_safe` has it.
+    #[must_use]
+    pub const fn keeps_safe(&self) -> bool {
+        matches!(
+            self,
+            Self::Labelled { .. }
+                | Self::Sampled { .. }
+                | Self::Held { .. }
+                | Self::Released { .. }
+                | Self::Dispatched { .. }
+                | Self::Delivered { .. }
+                | Self::Returned { .. }
+        )
+    }
+}
+
 impl Note {
+    /// Whether it counts as never having happened.
+    #[must_use]
+    pub fn is_void(&self, voids: &Voids) -> bool {
+        voids.takes_back(self.moment.fact, self.what.keeps_safe())
+    }
+
     /// What a fact means for each of its wheels; `None` when it is not about wheels.
     #[must_use]
     pub fn of(fact: &Fact) -> Option<Self> {

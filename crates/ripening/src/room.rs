@@ -140,7 +140,9 @@ impl Room {
         &'r self,
         voids: &'r Voids,
     ) -> impl DoubleEndedIterator<Item = (&'r Moment, &'r Reading)> {
-        self.readings.iter().filter(|(m, _)| !voids.is_void(m.fact))
+        self.readings
+            .iter()
+            .filter(|(m, _)| !voids.is_corrected(m.fact))
     }
 
     /// Looks at what is kept. What cannot be right is left out of what is said of the

@@ -100,7 +100,7 @@ impl Wheel {
     ) -> Noted {
         let noted = self.chronicle.note(note, encoded);
         match noted {
-            Noted::Appended if voids.is_void(note.moment.fact) => {}
+            Noted::Appended if note.is_void(voids) => {}
             Noted::Appended => self.state.apply(note, day),
             Noted::Inserted => self.fold_again(calendar, voids),
             Noted::Duplicate => {}
@@ -111,7 +111,7 @@ impl Wheel {
     /// Folds every note that counts, from nothing.
     pub(crate) fn fold_again(&mut self, calendar: &Calendar, voids: &Voids) {
         let notes = self.chronicle.notes();
-        let valid = notes.iter().filter(|note| !voids.is_void(note.moment.fact));
+        let valid = notes.iter().filter(|note| !note.is_void(voids));
         self.state = State::of(valid, |at| calendar.day_of(at));
     }
 }

@@ -12,10 +12,11 @@ mod read;
 mod safety;
 mod scale;
 
+use std::collections::BTreeSet;
 use std::net::SocketAddr;
 
 use chrono::NaiveTime;
-use facts::{RoomId, SiteId, StationId};
+use facts::{PersonId, RoomId, SiteId, StationId};
 use holds::{Rights, Rule};
 use quantity::DairyClock;
 use recipe::RecipeBook;
@@ -48,6 +49,8 @@ pub struct Site {
     pub lost_after_days: i64,
     /// Rooms, in walking order.
     pub rooms: Vec<Room>,
+    /// The badges of those who work here: a raw scanner port takes no other.
+    pub people: BTreeSet<PersonId>,
     /// Stations.
     pub stations: Vec<Station>,
     /// Every recipe version.
@@ -89,6 +92,18 @@ impl Site {
     #[must_use]
     pub fn hold_rule(&self) -> Rule {
         Rule::new(&self.recipes, self.rights())
+    }
+
+    /// What is missing before scanners can be used, if anything: a station whose scanners are
+    /// asked for a badge, and nobody whose badge is known.
+    #[must_use]
+    pub fn nobody_scans(&self) -> Option<String> {
+        let station = self.stations.first().filter(|_| self.people.is_empty())?;
+        Some(format!(
+            "no badge is known, so station {} refuses every one: name those who work here under \
+             [people], badges = [\"01\", \"02\"]",
+            station.id
+        ))
     }
 }
 

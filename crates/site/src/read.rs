@@ -5,7 +5,7 @@ use std::net::SocketAddr;
 use std::path::Path;
 
 use chrono::NaiveTime;
-use facts::{RoomId, SiteId, StationId};
+use facts::{PersonId, RoomId, SiteId, StationId};
 use metrology::HoopTypes;
 use quantity::DairyClock;
 use recipe::{Located, Origin, Recipe, RecipeBook};
@@ -61,6 +61,7 @@ struct File {
     site: SiteTable,
     #[serde(default)]
     room: Vec<Spanned<RoomTable>>,
+    people: Option<PeopleTable>,
     #[serde(default)]
     station: Vec<Spanned<StationTable>>,
     #[serde(default)]
@@ -96,6 +97,12 @@ struct RoomTable {
     id: Spanned<RoomId>,
     name: String,
     positions: u32,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PeopleTable {
+    badges: Vec<Spanned<PersonId>>,
 }
 
 #[derive(Deserialize)]
@@ -150,6 +157,7 @@ impl Site {
                 .map(|table| crate::climate::read(origin, folder, &table, &rooms))
                 .transpose()?,
             rooms,
+            people: read_people(origin, file.people.as_ref())?,
             stations: read_stations(origin, &file.station, &hoops)?,
             printers: printer::read(origin, folder, &file.printer)?,
             labels: Labels::default(),
@@ -266,6 +274,20 @@ fn read_rooms(origin: &Origin<'_>, tables: &[Spanned<RoomTable>]) -> Result<Vec<
         });
     }
     Ok(rooms)
+}
+
+fn read_people(
+    origin: &Origin<'_>,
+    table: Option<&PeopleTable>,
+) -> Result<BTreeSet<PersonId>, Located> {
+    let mut people = BTreeSet::new();
+    for badge in table.iter().flat_map(|table| &table.badges) {
+        if !people.insert(*badge.get_ref()) {
+            let message = format!("badge {} stands here twice", badge.get_ref());
+            return Err(origin.error(badge.span(), message));
+        }
+    }
+    Ok(people)
 }
 
 fn read_stations(

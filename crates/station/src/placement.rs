@@ -57,6 +57,20 @@ enum Said {
     Wheels(Box<[WheelId]>, Order, Kind),
 }
 
+impl Said {
+    /// Whether only a correction takes it back, as `authority::workers::keeps_safe` has it.
+    fn keeps_safe(&self) -> bool {
+        match self {
+            Self::Scale(_, _, check) => !check.passed(),
+            Self::Wheels(_, _, Kind::Change(change)) => matches!(
+                change,
+                Change::Held(_) | Change::Dispatched | Change::Returned
+            ),
+            Self::Wheels(_, _, Kind::Turn) => false,
+        }
+    }
+}
+
 impl Placement {
     /// Takes a fact in. Facts that place nothing are ignored, and so are repeats.
     pub fn apply(&mut self, fact: &Fact) {
@@ -64,9 +78,8 @@ impl Placement {
             Event::WheelPortioned(born) => self.number_used(born.batch, born.wheel),
             Event::Voided(voided) => {
                 return self.void(Voiding {
-                    by: fact.id,
-                    target: voided.fact,
                     reason: String::new(),
+                    ..Voiding::of(fact, voided)
                 });
             }
             // These know by themselves which of their facts are void.
@@ -84,7 +97,7 @@ impl Placement {
         let Some(said) = Said::of(fact).filter(|said| !said.is_of_nothing()) else {
             return;
         };
-        if self.voids.is_void(fact.id) {
+        if self.voids.has_voided(fact) {
             self.aside.insert(fact.id, said);
         } else {
             self.take_in(fact.id, said);
@@ -142,11 +155,11 @@ impl Placement {
     /// Counts a voiding, or, where it voids another, counts what that one had voided again.
     fn void(&mut self, voiding: Voiding) {
         for fact in self.voids.add(voiding) {
-            if self.voids.is_void(fact) {
-                if let Some(said) = self.take_out(fact) {
-                    self.aside.insert(fact, said);
-                }
-            } else if let Some(said) = self.aside.remove(&fact) {
+            let said = self.take_out(fact).or_else(|| self.aside.remove(&fact));
+            let Some(said) = said else { continue };
+            if self.voids.takes_back(fact, said.keeps_safe()) {
+                self.aside.insert(fact, said);
+            } else {
                 self.take_in(fact, said);
             }
         }
@@ -488,6 +501,7 @@ impl Said {
                 },
                 via_stillage(e.via),
             ),
+            Event::WheelGraded(e) => Change::Graded(e.grade),
             Event::WheelHeld(_) | Event::WheelReleased(_) => Change::Held(Note::of(fact)?),
             Event::WheelDispatched(_) => Change::Dispatched,
             Event::WheelReturned(_) => Change::Returned,

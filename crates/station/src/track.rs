@@ -1,7 +1,7 @@
 //! One wheel's track over the floor: the facts that place it, kept in order.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, FactId, HoopId, PositionId, RoomId, StackId, StillageId};
+use facts::{BatchId, FactId, Grade, HoopId, PositionId, RoomId, StackId, StillageId};
 use holds::{Ledger, Note};
 use serde::{Deserialize, Serialize};
 
@@ -20,6 +20,7 @@ pub(crate) enum Change {
     Dispatched,
     Returned,
     Discarded,
+    Graded(Grade),
 }
 
 /// What a fact does to each of its wheels.
@@ -64,6 +65,10 @@ pub struct Standing {
     pub batch: Option<BatchId>,
     /// How many portionings state it: two means that two wheels carry one number.
     pub births: u32,
+    /// When it was first portioned.
+    pub made: Option<DateTime<Utc>>,
+    /// Its grade, once someone gave it one.
+    pub grade: Option<Grade>,
     /// The hoop it drains in.
     pub hoop: Option<HoopId>,
     /// The stack that its hoop stands in.
@@ -85,6 +90,7 @@ impl Standing {
             Change::Portioned(batch) => {
                 self.holds.born(order, batch);
                 self.batch.get_or_insert(batch);
+                self.made.get_or_insert(order.at);
                 self.births += 1;
             }
             Change::Hooped(hoop, stack) => {
@@ -96,6 +102,7 @@ impl Standing {
                 (self.stillage, self.stack) = (Some(stillage), None);
                 self.loaded = Some(order);
             }
+            Change::Graded(grade) => self.grade = Some(grade),
             Change::Moved(place, via) => self.moved = Some((order, place, via)),
             Change::Held(note) => self.holds.note(note),
             Change::Dispatched => self.left = Some(Left::Dispatched(order.at)),

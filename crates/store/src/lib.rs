@@ -18,7 +18,7 @@ use serde::Serialize;
 use serde::de::DeserializeOwned;
 
 /// Raised when what is stored would be read differently: the log is then folded again.
-const FORMAT: u32 = 4;
+const FORMAT: u32 = 5;
 
 /// Bytes that must be free before a store that found the disk full is opened again: more
 /// than one of sled's segments and a busy minute's facts.

@@ -108,11 +108,7 @@ impl Index {
     /// can say where to find it again.
     pub fn apply_from(&mut self, fact: &Fact, place: u32) {
         if let Event::Voided(voided) = &fact.event {
-            let affected = self.voids.add(Voiding {
-                by: fact.id,
-                target: voided.fact,
-                reason: voided.reason.clone(),
-            });
+            let affected = self.voids.add(Voiding::of(fact, voided));
             affected.into_iter().for_each(|fact| self.void_again(fact));
             return;
         }
@@ -176,7 +172,8 @@ impl Index {
             id: fact.id,
             person,
             act,
-            void: self.voids.is_void(fact.id),
+            void: self.voids.has_voided(fact),
+            keeps_safe: authority::workers::keeps_safe(&fact.event),
             place,
         });
         let members = &mut self.groups[group as usize];
@@ -342,7 +339,7 @@ impl Index {
             _ => return None,
         }
         self.kept.push(fact.clone());
-        self.kept_void.push(self.voids.is_void(fact.id));
+        self.kept_void.push(self.voids.has_voided(fact));
         Some(number)
     }
 
@@ -371,10 +368,9 @@ impl Index {
         let Some(slot) = self.seen.get(&fact).copied() else {
             return;
         };
-        let void = self.voids.is_void(fact);
         if let Some((entry, group)) = slot.entry {
             let entry = &mut self.entries[entry as usize];
-            entry.void = void;
+            entry.void = self.voids.takes_back(fact, entry.keeps_safe);
             self.dirty
                 .extend(self.groups[group as usize].wheels.iter().copied());
             if let Act::Moved {
@@ -386,7 +382,8 @@ impl Index {
             }
         }
         if let Some(kept) = slot.kept {
-            self.kept_void[kept as usize] = void;
+            let fact = &self.kept[kept as usize];
+            self.kept_void[kept as usize] = self.voids.has_voided(fact);
         }
     }
 

@@ -1,7 +1,7 @@
 //! One wheel's story: where it was, what touched it, where it is now.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, Event, LotId, MarketId, OrderId, WheelId};
+use facts::{BatchId, CustomerId, Event, LotId, MarketId, OrderId, WheelId};
 use holds::Ledger;
 use serde::Serialize;
 
@@ -87,6 +87,7 @@ pub(crate) struct Story {
     pub(crate) whereabouts: Whereabouts,
     pub(crate) order: Option<Number<OrderId>>,
     pub(crate) market: Option<Number<MarketId>>,
+    pub(crate) customer: Option<Number<CustomerId>>,
     pub(crate) left_at: Option<DateTime<Utc>>,
     pub(crate) delivered_at: Option<DateTime<Utc>>,
     /// What facts say of its holds.
@@ -267,10 +268,16 @@ impl Index {
                 story.order = Some(order);
                 go(&mut now.case, Some(case), at, stays);
             }
-            Act::Dispatched { order, market } => {
+            Act::Dispatched {
+                order,
+                market,
+                customer,
+            } => {
                 now.leave(at, stays);
-                story.order = order.or(story.order);
+                // Whoever took it without an order did not take what was packed for one.
+                story.order = order.or(story.order.filter(|_| customer.is_none()));
                 story.market = market;
+                story.customer = customer;
                 story.left_at = Some(at);
                 story.whereabouts = Whereabouts::InTransit;
             }
@@ -282,7 +289,7 @@ impl Index {
             Act::Returned => {
                 now.leave(at, stays);
                 go(&mut now.case, None, at, stays);
-                (story.order, story.market) = (None, None);
+                (story.order, story.market, story.customer) = (None, None, None);
                 (story.left_at, story.delivered_at) = (None, None);
                 story.whereabouts = Whereabouts::InStock;
             }

@@ -277,6 +277,7 @@ impl Desk {
                 }
                 let reasons = self.office.stays(&Leaving {
                     order: leaving.order,
+                    customer: leaving.customer,
                     market: leaving.market,
                     wheels: &leaving.wheels,
                 });

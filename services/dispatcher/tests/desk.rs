@@ -173,6 +173,7 @@ impl House {
         let leaving = Leaving {
             after_seq: self.bus.floor_end().await.unwrap(),
             order: order.map(|order| order.parse().unwrap()),
+            customer: None,
             market: None,
             wheels: wheels.iter().map(|wheel| wheel.parse().unwrap()).collect(),
         };

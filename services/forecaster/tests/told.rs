@@ -218,7 +218,7 @@ fn office(nth: u64, now: DateTime<Utc>, event: impl Into<Event>) -> Fact {
     Fact {
         id: facts::FactIdSource::default().next(at),
         site: site().id,
-        station: "office".parse().unwrap(),
+        station: "gateway".parse().unwrap(),
         station_seq: nth,
         person: None,
         occurred_at: at,

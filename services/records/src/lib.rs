@@ -28,7 +28,7 @@ use anyhow::Context as _;
 use bus::telling::Told;
 use bus::{Bus, Clock, Outbox, Shutdown, Tick};
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::{Draft, StationId};
+use facts::{Draft, Event, StationId, WheelHeld, WheelId};
 use names::{Kind, Known};
 use recipe::Origin;
 use safety::Plan;
@@ -180,6 +180,25 @@ async fn bus_end(bus: &Bus, seq: u64) -> u64 {
     bus.floor_end().await.unwrap_or(seq + 1)
 }
 
+/// Most wheels that one fact holds: a message carries not many more.
+const MOST_IN_A_FACT: usize = 10_000;
+
+/// A hold over many wheels, in as many facts as it takes.
+fn in_facts(event: Event) -> Vec<Event> {
+    match event {
+        Event::WheelHeld(held) if held.wheels.len() > MOST_IN_A_FACT => {
+            let part = |wheels: &[WheelId]| {
+                Event::from(WheelHeld {
+                    wheels: wheels.to_vec(),
+                    ..held.clone()
+                })
+            };
+            held.wheels.chunks(MOST_IN_A_FACT).map(part).collect()
+        }
+        other => vec![other],
+    }
+}
+
 fn state_owed(
     keeper: &mut Keeper,
     outbox: &Outbox,
@@ -196,7 +215,7 @@ fn state_owed(
             "holding"
         );
     }
-    let drafts = owed.into_iter().map(|event| Draft {
+    let drafts = owed.into_iter().flat_map(in_facts).map(|event| Draft {
         occurred_at: at,
         person: None,
         event,

@@ -11,7 +11,7 @@ use facts::wire::Read;
 use facts::{Event, FactId, OrderPacked, SiteId, Sscc, WheelId};
 use labels::LabelJob;
 use quantity::DairyDay;
-use ripening::{Alert, Floor};
+use ripening::{Alert, Floor, Voiding};
 use serde::Serialize;
 use site::Site;
 use store::{Batch, Effect, Store, StoreError};
@@ -54,6 +54,10 @@ pub struct Fold {
     pallets: BTreeMap<Sscc, (DateTime<Utc>, Vec<OrderPacked>)>,
     /// Looks on while portions are weighed.
     portions: Watch,
+    /// What people have still to hear of messages that count for nothing.
+    alarms: Vec<Effect>,
+    /// Of what they heard since this began.
+    alarmed: std::collections::BTreeSet<String>,
     /// Wheels changed since people who look on were last told.
     noticed: std::collections::HashSet<WheelId>,
 }
@@ -101,6 +105,8 @@ impl Fold {
             packed: Vec::new(),
             pallets: BTreeMap::new(),
             portions,
+            alarms: Vec::new(),
+            alarmed: std::collections::BTreeSet::new(),
             noticed: std::collections::HashSet::new(),
         })
     }
@@ -171,7 +177,10 @@ impl Fold {
                 if self.is_live() {
                     self.noticed.extend(fact.event.wheels());
                 }
-                Ok(())
+                match &fact.event {
+                    Event::Voided(voided) => self.floor.judge(&Voiding::of(&fact, voided)),
+                    _ => Ok(()),
+                }
             }
             Ok(Read::UnknownType(ty)) => {
                 tracing::debug!(
@@ -186,6 +195,30 @@ impl Fold {
                 self.floor.count_unreadable();
                 Err(unreadable.to_string())
             }
+        }
+    }
+
+    /// People hear of a message that is in REJECTED: each day once of each station.
+    pub fn alarm(&mut self, message: &Stored, reason: &str) {
+        if !self.is_live() {
+            return;
+        }
+        let station = message.subject.split('.').nth(4).unwrap_or("unknown");
+        let station: String = station.chars().take(20).collect();
+        let day = self.floor.now().format("%Y-%m-%d");
+        let id = format!("rejected-{station}-{day}");
+        let text = format!(
+            "message {} of station {station} counts for nothing: {reason}. It is kept whole in REJECTED; look at who sent it",
+            message.seq
+        );
+        let body =
+            serde_json::json!({"alert": id, "step": "raised", "severity": "alarm", "text": text});
+        if self.alarms.iter().all(|alarm| alarm.id != id) && self.alarmed.insert(id.clone()) {
+            self.alarms.push(Effect {
+                tail: "alert.raised".to_owned(),
+                body: body.to_string().into_bytes(),
+                id,
+            });
         }
     }
 
@@ -282,12 +315,14 @@ impl Fold {
         let labels = self.floor.take_labels();
         let shift = self.shift_effect();
         let alerts = alerts.iter().filter_map(alert_effect);
+        let alarms = std::mem::take(&mut self.alarms);
         let portions = self.portions.tell(&self.floor);
         let portions = portions.iter().filter_map(portions_effect);
         let labels = labels
             .iter()
             .filter_map(|wanted| label_effect(&self.texts.first(wanted)));
-        alerts.chain(portions).chain(labels).chain(shift).collect()
+        let told = alerts.chain(portions).chain(labels).chain(shift);
+        told.chain(alarms).collect()
     }
 
     /// The end of a shift, once a dairy day. A restart may sum up the same day again, under

@@ -162,6 +162,7 @@ async fn take(
                 tracing::debug!(%error, "keeping an unreadable message");
                 backoff.wait().await;
             }
+            fold.alarm(message, &reason);
         }
     }
     fold.reached(log.position());

@@ -6,6 +6,8 @@ use std::path::Path;
 use std::time::Duration;
 
 use anyhow::Context as _;
+use authority::Proof;
+use authority::people::may_state;
 use bus::{Bus, Clock, Outbox, Shutdown};
 use chrono::{DateTime, Utc};
 use facts::{Draft, Event, Fact, FactIdSource, SiteId, StationId, wire};
@@ -58,6 +60,11 @@ impl Desk {
         from_file: bool,
         events: Vec<Event>,
     ) -> anyhow::Result<()> {
+        for event in &events {
+            // A badge typed here is a name and no proof of who it is.
+            may_state(event, Proof::Badge)
+                .map_err(|refused| anyhow::anyhow!("{} {refused}", event.topic()))?;
+        }
         if from_file {
             let path = to.record.as_deref().context(
                 "a file of facts is looked at: say with --record which file the new facts go to",

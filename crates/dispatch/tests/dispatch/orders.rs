@@ -44,7 +44,7 @@ pub fn fact(n: u128, hour: u32, event: impl Into<Event>) -> Fact {
     Fact {
         id: format!("{n:032x}").parse::<FactId>().unwrap(),
         site: "larkholm".parse().unwrap(),
-        station: "office".parse().unwrap(),
+        station: "gateway".parse().unwrap(),
         station_seq: u64::try_from(n).unwrap(),
         person: None,
         occurred_at: at,

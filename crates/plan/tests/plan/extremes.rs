@@ -107,10 +107,10 @@ proptest! {
         }
         floor.refresh(now);
         let today = floor.practice().clock.day_of(now);
-        plan::project(&floor, today, 14, 0.5);
+        let _ = plan::project(&floor, today, 14, 0.5);
         let room = Room { id: "R1".parse().unwrap(), name: String::new(), positions: 10 };
-        rooms::forecast(&floor, today, 14, &[room], &Makes { vats: Vec::new(), wheels_per_stillage: 10 });
-        plan::roll_call(&floor, 7);
-        plan::shift_summary(&floor, "Larkholm");
+        let _ = rooms::forecast(&floor, today, 14, &[room], &Makes { vats: Vec::new(), wheels_per_stillage: 10 });
+        let _ = plan::roll_call(&floor, 7);
+        let _ = plan::shift_summary(&floor, "Larkholm");
     }
 }

@@ -45,7 +45,10 @@ pub fn batch(floor: &Floor, id: BatchId) -> Result<BatchPicture, UnknownName> {
         station: line.station,
         person: line.person,
         fact: moment.fact,
-        voided: floor.voids().reason(moment.fact).map(str::to_owned),
+        voided: floor
+            .voids()
+            .reason(moment.fact, batch.course.was_moved_by(moment.fact))
+            .map(str::to_owned),
         flags: Vec::new(),
     });
     Ok(BatchPicture {

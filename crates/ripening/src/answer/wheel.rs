@@ -186,7 +186,10 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
         station: note.station,
         person: note.person,
         fact: note.moment.fact,
-        voided: floor.voids().reason(note.moment.fact).map(str::to_owned),
+        voided: floor
+            .voids()
+            .reason(note.moment.fact, note.what.keeps_safe())
+            .map(str::to_owned),
         flags: wheel
             .flags()
             .iter()

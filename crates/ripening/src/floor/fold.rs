@@ -57,11 +57,7 @@ impl Floor {
                 self.checked(e.tool, fact.occurred_at);
                 new
             }
-            Event::Voided(e) => self.void(Voiding {
-                by: fact.id,
-                target: e.fact,
-                reason: e.reason.clone(),
-            }),
+            Event::Voided(e) => self.void(Voiding::of(fact, e)),
             Event::HoldPlaced(_) | Event::HoldLifted(_) => self.lay(fact),
             // Nothing here derives from these yet: the log keeps them, and the
             // station's numbers tell a duplicate.
@@ -174,6 +170,35 @@ impl Floor {
         self.wheels_of_are_stale(id);
         self.stale.batches.insert(id);
         self.changed.batches.insert(as_kept(&self.batches, id));
+    }
+
+    /// Whether a voiding counts, as far as the fact it names is known here.
+    ///
+    /// # Errors
+    /// Why it does not, in words.
+    pub fn judge(&self, voiding: &Voiding) -> Result<(), String> {
+        let target = voiding.target;
+        let of_wheel = || {
+            let slots = self.wheels.slots();
+            let mentions = slots.filter(|slot| self.wheels[*slot].chronicle.mentions(target));
+            let notes = mentions.flat_map(|slot| self.wheels[slot].chronicle.notes());
+            let mut notes = notes.filter(|note| note.moment.fact == target);
+            notes.any(|note| note.what.keeps_safe())
+        };
+        let keeps_safe = self.voids.iter().any(|known| known.by == target)
+            || self.scopes.mentions(target)
+            || self
+                .batches
+                .values()
+                .any(|batch| batch.course.was_moved_by(target))
+            || self.tools.values().any(|tool| tool.failed(target))
+            || of_wheel();
+        if voiding.corrects || !keeps_safe {
+            return Ok(());
+        }
+        Err(format!(
+            "it takes back fact {target}, which keeps somebody safe: only a manager's correction does, on the wheel's or batch's page"
+        ))
     }
 
     fn void(&mut self, voiding: Voiding) -> bool {

@@ -51,16 +51,19 @@ impl Log {
 
     pub fn fact_by(&mut self, badge: &str, at: &str, event: impl Into<Event>) -> FactId {
         let number = self.facts.len() as u64 + 1;
+        let event = event.into();
+        // Whatever is taken back here, a manager corrects.
+        let corrects = matches!(event, facts::Event::Voided(_));
         let fact = Fact {
             id: FactId::from_uuid(format!("{number:032x}").parse().unwrap()),
             site: id("larkholm"),
-            station: id("s1"),
+            station: id(if corrects { "gateway" } else { "s1" }),
             station_seq: number,
             person: (!badge.is_empty()).then(|| id(badge)),
             occurred_at: time(at),
             claimed_at: None,
             recorded_at: time(at),
-            event: event.into(),
+            event,
         };
         self.facts.push(fact);
         self.facts.last().unwrap().id

@@ -71,7 +71,7 @@ fn nothing_that_there_is_not_can_be_recalled_or_held() {
         ),
         (
             Scope::Wheels(wheels("B-01 B-03")),
-            "there is no wheel B-03; did you mean B-01, B-02 or C-01?",
+            "there is no wheel B-03; did you mean B-01 or B-02?",
         ),
         (room("R9"), "there is no room R9; did you mean R1 or R2?"),
         (

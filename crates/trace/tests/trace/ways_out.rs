@@ -11,7 +11,7 @@ use proptest::prelude::*;
 use quantity::DairyClock;
 use recipe::{Origin, Recipe, RecipeBook};
 use ripening::{Action, Blocked, Floor, Practice};
-use station::{Placement, Session, Setup};
+use station::{Placement, Scan, Session, Setup};
 use trace::Index;
 
 use crate::given::{id, time};
@@ -89,15 +89,19 @@ proptest! {
                 recipes: BTreeMap::new(),
                 holds: holds::Rule::default(),
                 rooms: BTreeSet::new(),
+                people: [id("01")].into(),
+                youngest: BTreeMap::new(),
+                dispatch_desk: false,
                 scale: None,
             };
             let mut session = Session::new(id("dispatch-1"), setup);
             let now = time("8 06:00");
             for line in ["P.01", "A.DISPATCH", "O.o1"] {
-                let _ = session.scan(&placement, line, now);
+                let _ = session.scan(&placement, &Scan::new(line, now));
             }
-            let outcome = session.scan(&placement, &format!("W.{wheel}"), now);
+            let outcome = session.scan(&placement, &Scan::new(&format!("W.{wheel}"), now));
             prop_assert!(outcome.drafts.is_empty(), "{wheel} got out: {}", outcome.answer);
+            prop_assert!(outcome.answer.words.contains("under hold"), "{}", outcome.answer);
         }
     }
 

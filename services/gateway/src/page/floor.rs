@@ -159,7 +159,7 @@ fn past(floor: &Floor, then: DateTime<Utc>) -> Rooms {
     let mut rooms = Rooms::new();
     for (id, wheel) in floor.wheels() {
         let mut notes = wheel.chronicle().notes();
-        notes.retain(|note| note.moment.at <= then && !floor.voids().is_void(note.moment.fact));
+        notes.retain(|note| note.moment.at <= then && !note.is_void(floor.voids()));
         let state = State::of(notes.iter(), |at| clock.day_of(at));
         if let Some(stand) = stand(&mut rooms, &state) {
             stand.held += usize::from(!floor.held_at(*id, then).is_empty());

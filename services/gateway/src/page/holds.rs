@@ -8,16 +8,14 @@ use std::collections::BTreeSet;
 
 use axum::extract::{Query, State};
 use axum::response::Response;
-use facts::{
-    BatchId, Event, HoldId, HoldLifted, HoldPlaced, LotId, Scope, WheelId, WheelReleased,
-};
+use facts::{BatchId, Event, HoldId, HoldLifted, HoldPlaced, LotId, Scope, WheelId, WheelReleased};
 use holds::Rights;
 use maud::{Markup, html};
 use names::{Kind, UnknownName};
 use records::{Caution, HoldStanding, InScope, KNOWN, Keeps};
 use serde::Deserialize;
 
-use super::frame::{Frame, Here, is_manager, token};
+use super::frame::{Frame, Here, may, token};
 use super::{Gate, looking, pager, say, see};
 use crate::api::words;
 use crate::gateway::Gateway;
@@ -64,7 +62,7 @@ pub async fn page(
         @else { p { (may_release(t, &gateway.site().rights())) } }
         @for hold in pager::part(&standing, begun.from) { (card(&gateway, &visitor, t, hold)) }
         (pager::links(t, begun.from, standing.len(), |from| format!("/holds?from={from}")))
-        @if visitor.recorder().is_ok() {
+        @if may(&visitor, "hold.placed") {
             h2 { (t.say("holds-new")) }
             form.card method="post" action="/holds" {
                 (token(&visitor))
@@ -104,8 +102,10 @@ fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldStanding) ->
     };
     let keeps = match &hold.keeps {
         Keeps::Scope(scope) => say::core(t, &scope.to_string()),
-        Keeps::Recipe(recipe) => t.with("holds-of-recipe", [("recipe", recipe.to_string().into())]),
-        Keeps::Wheels => t.say("holds-on-wheels"),
+        Keeps::Recipe(recipe) => {
+            html! { (t.with("holds-of-recipe", [("recipe", recipe.to_string().into())])) }
+        }
+        Keeps::Wheels => html! { (t.say("holds-on-wheels")) },
     };
     let of_recipe = matches!(hold.keeps, Keeps::Recipe(_));
     html! {
@@ -132,7 +132,7 @@ fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldStanding) ->
                 }
                 @if of_recipe {
                     p.hint { (t.say("holds-of-recipe-end")) }
-                } @else if is_manager(visitor) {
+                } @else if may(visitor, "hold.lifted") {
                     details {
                         summary { (t.say("holds-end")) }
                         form.card method="post" action="/holds/end" {
@@ -165,7 +165,7 @@ pub async fn place(
     visitor: Visitor,
     Filled(form): Filled<Placed>,
 ) -> Result<Response, Trouble> {
-    let badge = visitor.recorder()?.account.badge;
+    let signed = visitor.recorder()?;
     let bad = |reason: facts::BadCode| Trouble::bad(reason.to_string());
     let code = form.code.trim();
     let mut scope = match form.what.as_str() {
@@ -182,7 +182,7 @@ pub async fn place(
         reason: words(&form.reason, "a reason")?,
         cause: None,
     };
-    gateway.state(badge, vec![placed.into()]).await?;
+    gateway.state(signed, vec![placed.into()]).await?;
     Ok(see("/holds"))
 }
 
@@ -197,7 +197,7 @@ pub async fn end(
     visitor: Visitor,
     Filled(form): Filled<Ended>,
 ) -> Result<Response, Trouble> {
-    let badge = visitor.manager()?.account.badge;
+    let signed = visitor.manager()?;
     let reason = words(&form.reason, "a reason")?;
     let standing: Vec<HoldStanding> = gateway.ask("holds", &()).await?;
     let codes: Vec<String> = standing.iter().map(|hold| hold.hold.to_string()).collect();
@@ -205,17 +205,21 @@ pub async fn end(
         return Err(UnknownName::among(Kind::Hold, form.hold, codes).into());
     }
     // What every wheel of a recipe is born under is released wheel by wheel.
-    let ends = |hold: &HoldStanding| {
-        hold.hold == form.hold && !matches!(hold.keeps, Keeps::Recipe(_))
-    };
+    let ends =
+        |hold: &HoldStanding| hold.hold == form.hold && !matches!(hold.keeps, Keeps::Recipe(_));
     let over: Vec<HoldStanding> = standing.into_iter().filter(ends).collect();
     let mut events: Vec<Event> = Vec::new();
-    if over.iter().any(|hold| matches!(hold.keeps, Keeps::Scope(_))) {
+    if over
+        .iter()
+        .any(|hold| matches!(hold.keeps, Keeps::Scope(_)))
+    {
         let reason = reason.clone();
         let hold = form.hold;
         events.push(HoldLifted { hold, reason }.into());
     }
-    let kept = over.into_iter().flat_map(|hold| hold.kept.into_iter().chain(hold.left));
+    let kept = over
+        .into_iter()
+        .flat_map(|hold| hold.kept.into_iter().chain(hold.left));
     let kept: BTreeSet<WheelId> = kept.collect();
     // No more wheels in a fact than a message carries.
     let kept: Vec<WheelId> = kept.into_iter().collect();
@@ -226,6 +230,6 @@ pub async fn end(
             reason: reason.clone(),
         })
     }));
-    gateway.state(badge, events).await?;
+    gateway.state(signed, events).await?;
     Ok(see("/holds"))
 }

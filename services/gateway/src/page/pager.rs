@@ -39,10 +39,10 @@ mod tests {
     fn every_row_is_on_exactly_one_page() {
         for count in [0, 1, 199, 200, 201, 1_000, 20_123] {
             let rows: Vec<usize> = (0..count).collect();
-            let mut seen = Vec::new();
+            let mut seen: Vec<usize> = Vec::new();
             let mut from = 0;
             loop {
-                seen.extend(part(&rows, from));
+                seen.extend(part(&rows, from).iter().copied());
                 from += ROWS;
                 if from >= count {
                     break;

@@ -3,10 +3,13 @@
 
 mod bad_input;
 mod house;
+mod large;
 mod openapi;
 mod orders;
 mod pages;
 mod people;
 mod recall;
+mod refused;
 mod scan;
 mod unknown;
+mod who;
