@@ -25,6 +25,8 @@ const GROUP: &str = "answerers";
 enum Reply<A> {
     Answer(A),
     Refused(String),
+    /// Whoever answers has read so many percent of the log.
+    Reading(u8),
 }
 
 /// The questions asked at a site that one worker answers.
@@ -84,6 +86,10 @@ impl Bus {
         match serde_json::from_slice(&reply.payload) {
             Ok(Reply::Answer(answer)) => Ok(answer),
             Ok(Reply::Refused(sentence)) => Err(BusError::Refused(sentence)),
+            Ok(Reply::Reading(percent)) => Err(BusError::StillReading {
+                question: question.to_owned(),
+                percent,
+            }),
             Err(reason) => Err(BusError::Json {
                 what: format!("the answer to {question:?}"),
                 reason,
@@ -180,6 +186,18 @@ impl Question {
     /// When the broker is away.
     pub async fn refuse(self, sentence: &str) -> Result<(), BusError> {
         let body = json(&self.name, &Reply::<()>::Refused(sentence.to_owned()))?;
+        self.send(body).await
+    }
+
+    /// Says that nothing can be said yet: so much of the log has been read. Without all of it,
+    /// or without the time, an answer would be one about some earlier floor.
+    ///
+    /// # Errors
+    /// When the broker is away.
+    pub async fn still_reading(self, read: u64, of: u64) -> Result<(), BusError> {
+        let percent = read.saturating_mul(100).checked_div(of).unwrap_or(0).min(100);
+        let percent = u8::try_from(percent).unwrap_or(100);
+        let body = json(&self.name, &Reply::<()>::Reading(percent))?;
         self.send(body).await
     }
 

@@ -5,6 +5,7 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use async_nats::jetstream::consumer::pull::{Ordered, OrderedConfig};
+use bytes::Bytes;
 use chrono::{DateTime, Utc};
 use facts::SiteId;
 use futures::StreamExt as _;
@@ -250,6 +251,55 @@ impl Told {
 /// What a line of the file ends with when the alert is over.
 const CLEARED: &str = "-cleared";
 
+impl Bus {
+    /// Every derived message of a site on `derived.<site>.<tail>` that the broker still has,
+    /// oldest first: what was told, for whoever has lost its own note of it.
+    ///
+    /// # Errors
+    /// What the broker said; try again later.
+    pub async fn derived(&self, site: &SiteId, tail: &str) -> Result<Vec<Bytes>, BusError> {
+        let mut messages = self.follow_derived(site, tail).await?;
+        let mut found = Vec::new();
+        let Some(mut waiting) = messages.1 else {
+            return Ok(found);
+        };
+        while waiting > 0 {
+            let message = messages.0.next().await;
+            let message = message.and_then(Result::ok).ok_or_else(|| BusError::Unanswered {
+                doing: "reading what was told".to_owned(),
+            })?;
+            waiting = message.info().map_or(0, |info| info.pending);
+            found.push(message.message.payload);
+        }
+        Ok(found)
+    }
+
+    /// Follows derived messages from the first; how many wait now, if any do.
+    async fn follow_derived(
+        &self,
+        site: &SiteId,
+        tail: &str,
+    ) -> Result<(Ordered, Option<u64>), BusError> {
+        let refused = |reason: String| BusError::Stream {
+            name: DERIVED,
+            reason,
+        };
+        let stream = self.jetstream().get_stream(DERIVED).await;
+        let config = OrderedConfig {
+            // With a name the filter stands in the call's subject, where permissions see it.
+            name: Some(format!("told-{:016x}", rand::rng().random::<u64>())),
+            filter_subject: format!("derived.{site}.{tail}"),
+            ..OrderedConfig::default()
+        };
+        let stream = stream.map_err(|e| refused(e.to_string()))?;
+        let consumer = stream.create_consumer(config).await;
+        let consumer = consumer.map_err(|e| refused(e.to_string()))?;
+        let waiting = Some(consumer.cached_info().num_pending).filter(|n| *n > 0);
+        let messages = consumer.messages().await;
+        Ok((messages.map_err(|e| refused(e.to_string()))?, waiting))
+    }
+}
+
 /// What workers tell, as it is told, from the first that the broker still has.
 pub struct Tellings(Ordered);
 
@@ -259,22 +309,8 @@ impl Bus {
     /// # Errors
     /// What the broker said; try again later.
     pub async fn tellings(&self, site: &SiteId) -> Result<Tellings, BusError> {
-        let refused = |reason: String| BusError::Stream {
-            name: DERIVED,
-            reason,
-        };
-        let stream = self.jetstream().get_stream(DERIVED).await;
-        let config = OrderedConfig {
-            // With a name the filter stands in the call's subject, where permissions see it.
-            name: Some(format!("told-{:016x}", rand::rng().random::<u64>())),
-            filter_subject: format!("derived.{site}.{TOPIC}"),
-            ..OrderedConfig::default()
-        };
-        let stream = stream.map_err(|e| refused(e.to_string()))?;
-        let consumer = stream.create_consumer(config).await;
-        let consumer = consumer.map_err(|e| refused(e.to_string()))?;
-        let messages = consumer.messages().await;
-        Ok(Tellings(messages.map_err(|e| refused(e.to_string()))?))
+        let (messages, _) = self.follow_derived(site, TOPIC).await?;
+        Ok(Tellings(messages))
     }
 }
 

@@ -1,15 +1,18 @@
 //! What is wrong with the portions, in words that a person can act on.
 
+use borsh::{BorshDeserialize, BorshSerialize};
 use chrono::{DateTime, Utc};
 use facts::{BatchId, PersonId};
 use quantity::DairyClock;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 use crate::Rules;
 use crate::nelson::Test;
 
 /// To which side.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, BorshDeserialize, BorshSerialize, Serialize,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum Lean {
     /// Heavier.

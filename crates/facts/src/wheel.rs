@@ -15,6 +15,7 @@ use crate::{
 #[derive(
     Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
 )]
+#[derive(borsh::BorshSerialize, borsh::BorshDeserialize)]
 #[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
 #[serde(rename_all = "snake_case")]
 pub enum Carrier {
@@ -40,6 +41,7 @@ impl fmt::Display for Carrier {
 #[derive(
     Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
 )]
+#[derive(borsh::BorshSerialize, borsh::BorshDeserialize)]
 #[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
 pub enum Grade {
     /// Best.

@@ -3,17 +3,17 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
+use borsh::{BorshDeserialize, BorshSerialize};
 use facts::{
     Event, Fact, FactId, ForecastTold, LotId, PersonId, RecipeId, StationId, VatId, WheelId,
 };
 use quantity::Litres;
 use recipe::Recipe;
-use serde::{Deserialize, Serialize};
 
-use crate::{Moment, Voids};
+use crate::{Moment, Voids, stored};
 
 /// What the start of a batch says.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, BorshDeserialize, BorshSerialize)]
 pub struct Started {
     /// The vat.
     pub vat: VatId,
@@ -28,7 +28,7 @@ pub struct Started {
 }
 
 /// A line of the make record.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, BorshDeserialize, BorshSerialize)]
 pub struct MakeLine {
     /// Where it was written.
     pub station: StationId,
@@ -43,20 +43,24 @@ pub struct MakeLine {
 }
 
 /// One vat's make.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, BorshDeserialize, BorshSerialize)]
 pub struct Batch {
     /// The make record in order.
     pub lines: BTreeMap<Moment, MakeLine>,
     /// What was expected of it, the latest few.
+    #[borsh(
+        serialize_with = "stored::write_forecasts",
+        deserialize_with = "stored::read_forecasts"
+    )]
     pub(crate) expected: BTreeMap<Moment, ForecastTold>,
     /// Every wheel ever portioned from it.
-    #[serde(skip)]
+    #[borsh(skip)]
     pub wheels: BTreeSet<WheelId>,
     /// How far its wheels are.
-    #[serde(skip)]
+    #[borsh(skip)]
     pub progress: Progress,
     /// The recipe it ripens by, as last settled by the floor.
-    #[serde(skip)]
+    #[borsh(skip)]
     pub(crate) recipe: Option<Arc<Recipe>>,
 }
 

@@ -1,28 +1,47 @@
 //! When something happened, and the fact that says so.
 
+use borsh::{BorshDeserialize, BorshSerialize};
 use chrono::{DateTime, Utc};
 use facts::{Fact, FactId};
 use serde::{Deserialize, Serialize};
 
+use crate::stored;
+
 /// An instant and the fact that it comes from. Ordered by time, then by fact, which is
 /// the order in which facts are folded whatever order they arrive in.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(BorshDeserialize, BorshSerialize)]
 pub struct Moment {
     /// When, to the microsecond.
     #[serde(with = "chrono::serde::ts_microseconds")]
+    #[borsh(serialize_with = "stored::write_instant", deserialize_with = "stored::read_instant")]
     pub at: DateTime<Utc>,
     /// Which fact.
     pub fact: FactId,
 }
 
 impl Moment {
+    /// When a station wrote a fact down.
+    #[must_use]
+    pub fn written(at: DateTime<Utc>, fact: FactId) -> Self {
+        Self { at, fact }.rounded()
+    }
+
     /// The moment of a fact. Cut to microseconds, so that a stored moment equals a fresh one.
     #[must_use]
     pub fn of(fact: &Fact) -> Self {
-        let micros = fact.occurred_at.timestamp_micros();
         Self {
-            at: DateTime::from_timestamp_micros(micros).unwrap_or(fact.occurred_at),
+            at: fact.occurred_at,
             fact: fact.id,
+        }
+        .rounded()
+    }
+
+    fn rounded(self) -> Self {
+        let micros = self.at.timestamp_micros();
+        Self {
+            at: DateTime::from_timestamp_micros(micros).unwrap_or(self.at),
+            ..self
         }
     }
 }

@@ -1,16 +1,16 @@
 //! What a fact means for one wheel.
 
+use borsh::{BorshDeserialize, BorshSerialize};
 use facts::{
     BatchId, Carrier, Event, Fact, Grade, HoldId, HoopId, MarketId, OrderId, PersonId, PositionId,
     RoomId, SampleId, StackId, StationId, StillageId, ToolId,
 };
 use quantity::{Grams, Percent};
-use serde::{Deserialize, Serialize};
 
 use crate::Moment;
 
 /// One entry of a wheel's life: a fact, as far as it concerns this wheel.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, BorshDeserialize, BorshSerialize)]
 pub struct Note {
     /// When, and which fact.
     pub moment: Moment,
@@ -25,7 +25,7 @@ pub struct Note {
 }
 
 /// What happened to a wheel.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, BorshDeserialize, BorshSerialize)]
 #[allow(missing_docs)] // the fact types of the same names document the fields
 pub enum What {
     Portioned {

@@ -1,8 +1,7 @@
 //! Which of a station's numbers have arrived: a missing one is a lost fact.
 
-use chrono::TimeDelta;
-use facts::Fact;
-use serde::{Deserialize, Serialize};
+use borsh::{BorshDeserialize, BorshSerialize};
+use chrono::{DateTime, TimeDelta, Utc};
 
 use crate::Moment;
 
@@ -10,7 +9,7 @@ use crate::Moment;
 const CLOCK_AHEAD: TimeDelta = TimeDelta::minutes(2);
 
 /// One station's numbers and clock.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, BorshDeserialize, BorshSerialize)]
 pub struct StationLog {
     /// Closed ranges of numbers that have arrived, rising, never touching.
     seen: Vec<(u64, u64)>,
@@ -21,17 +20,14 @@ pub struct StationLog {
 }
 
 impl StationLog {
-    /// Takes a fact's number. `false`: that number has arrived before.
-    pub fn saw(&mut self, fact: &Fact) -> bool {
-        let written = Moment {
-            at: fact.recorded_at,
-            fact: fact.id,
-        };
+    /// Takes a fact's number, whatever the fact says. `false`: that number has arrived
+    /// before.
+    pub fn saw(&mut self, written: Moment, occurred_at: DateTime<Utc>, number: u64) -> bool {
         if self.latest.is_none_or(|(latest, _)| latest < written) {
-            let ahead = (fact.occurred_at - fact.recorded_at).num_seconds();
+            let ahead = (occurred_at - written.at).num_seconds();
             self.latest = Some((written, ahead));
         }
-        self.insert(fact.station_seq)
+        self.insert(number)
     }
 
     /// A new fact came under a number that had arrived before.
@@ -43,6 +39,13 @@ impl StationLog {
     #[must_use]
     pub const fn reused_count(&self) -> u64 {
         self.reused
+    }
+
+    /// When the fact that the station wrote down last was written.
+    #[must_use]
+    pub fn latest_at(&self) -> DateTime<Utc> {
+        self.latest
+            .map_or(DateTime::UNIX_EPOCH, |(latest, _)| latest.at)
     }
 
     fn insert(&mut self, number: u64) -> bool {

@@ -2,15 +2,19 @@
 
 use std::collections::BTreeMap;
 
+use borsh::{BorshDeserialize, BorshSerialize};
 use chrono::{DateTime, Utc};
 use facts::{FactId, ToolCheck};
-use serde::{Deserialize, Serialize};
 
-use crate::{Moment, Voids};
+use crate::{Moment, Voids, stored};
 
 /// A tool and its checks, in order.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, BorshDeserialize, BorshSerialize)]
 pub struct Tool {
+    #[borsh(
+        serialize_with = "stored::write_checks",
+        deserialize_with = "stored::read_checks"
+    )]
     checks: BTreeMap<Moment, ToolCheck>,
 }
 

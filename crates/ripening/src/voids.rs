@@ -2,11 +2,11 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use borsh::{BorshDeserialize, BorshSerialize};
 use facts::FactId;
-use serde::{Deserialize, Serialize};
 
 /// One voiding: the fact that voids, and why.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, BorshDeserialize, BorshSerialize)]
 pub struct Voiding {
     /// The `fact.voided` fact.
     pub by: FactId,

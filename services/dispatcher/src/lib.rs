@@ -116,7 +116,7 @@ pub async fn run(
         if let Some(tick) = waiting.take_if(|tick| seq >= tick.after_seq) {
             desk.reaches(tick.now);
         }
-        if matches!(clock, Clock::System) {
+        if clock.is_the_machines() {
             desk.reaches(clock.now());
         }
         told.tell(&bus, &site_id, clock.now(), &mut owed).await?;

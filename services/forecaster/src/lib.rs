@@ -102,7 +102,7 @@ pub async fn run(
         if let Some(tick) = waiting.take_if(|tick| seq >= tick.after_seq) {
             rounds.known.now = Some(tick.now);
         }
-        if matches!(clock, Clock::System) {
+        if clock.is_the_machines() {
             rounds.known.now = Some(clock.now());
         }
         if Instant::now() >= rests_until {

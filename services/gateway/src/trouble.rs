@@ -89,6 +89,14 @@ impl From<BusError> for Trouble {
     fn from(error: BusError) -> Self {
         match error {
             BusError::Refused(words) => Self::missing(words),
+            BusError::StillReading { .. } => Self {
+                retry_after: Some(2),
+                ..Self::new(
+                    StatusCode::SERVICE_UNAVAILABLE,
+                    "reading",
+                    error.to_string(),
+                )
+            },
             other => Self::away(other.to_string()),
         }
     }

@@ -22,8 +22,8 @@ const CENSUS_ROWS: usize = 1_000;
 pub struct Standing {
     /// Number of the last message folded.
     pub seq: u64,
-    /// The instant of the latest refresh.
-    pub now: DateTime<Utc>,
+    /// The instant of the latest refresh; none before the first.
+    pub now: Option<DateTime<Utc>>,
     /// Whether it has caught up with the log.
     pub live: bool,
 }
@@ -43,16 +43,18 @@ pub(crate) async fn answer(fold: &Fold, site: &Site, question: Question) {
 }
 
 async fn respond(fold: &Fold, site: &Site, question: Question) -> Result<(), BusError> {
-    let floor = fold.floor();
+    if question.name == "standing" {
+        let standing = Standing {
+            seq: fold.seq(),
+            now: fold.now(),
+            live: fold.is_live(),
+        };
+        return question.answer(&standing).await;
+    }
+    let Some(floor) = fold.floor() else {
+        return question.still_reading(fold.seq(), fold.end()).await;
+    };
     match question.name.as_str() {
-        "standing" => {
-            let standing = Standing {
-                seq: fold.seq(),
-                now: floor.now(),
-                live: fold.is_live(),
-            };
-            question.answer(&standing).await
-        }
         "due" => match question.read::<DueQuery>() {
             Ok(query) => question.answer(&answer::due(floor, &query)).await,
             Err(error) => question.refuse(&error.to_string()).await,
@@ -88,7 +90,7 @@ async fn respond(fold: &Fold, site: &Site, question: Question) -> Result<(), Bus
             Err(error) => question.refuse(&error.to_string()).await,
         },
         "label" => match question.read::<WheelId>() {
-            Ok(id) => match fold.label_now(id) {
+            Ok(id) => match fold.label_now(floor, id) {
                 Some(label) => question.answer(&label).await,
                 None => {
                     question

@@ -90,9 +90,10 @@ pub async fn each(args: &FactsArgs, mut take: impl FnMut(&Fact)) -> anyhow::Resu
             }
             match wire::from_line(text) {
                 Ok(Read::Fact(fact)) => take(&fact),
-                Ok(Read::UnknownType(ty)) => {
+                Ok(Read::UnknownType(unknown)) => {
                     left.unknown += 1;
                     if left.unknown <= TOLD {
+                        let ty = unknown.ty;
                         eprintln!("{shown}:{number}: {ty} is not known here: left out");
                     }
                 }

@@ -25,14 +25,15 @@ impl Floor {
     /// has changed, not what is there.
     pub fn refresh(&mut self, now: DateTime<Utc>) {
         self.now = self.now.max(now);
+        let now = self.now;
         while let Some((at, slot)) = self.due.first().copied()
-            && at <= self.now
+            && at <= now
         {
             self.due.pop_first();
             self.wheels[slot].changes_at = None;
             self.wheels.mark_stale(slot);
         }
-        self.hear_silence();
+        self.hear_silence(now);
         let stale = std::mem::take(&mut self.stale);
         for id in &stale.batches {
             let recipe = self.recipe_of(*id).cloned();
@@ -46,10 +47,10 @@ impl Floor {
             }
         }
         for slot in self.wheels.take_stale() {
-            self.derive(slot);
+            self.derive(slot, now);
         }
         for room in stale.rooms {
-            self.judge_room(room);
+            self.judge_room(room, now);
         }
         for tool in stale.tools {
             self.judge_tool(tool);
@@ -117,7 +118,7 @@ impl Floor {
         in_turn.take(enough).copied().collect()
     }
 
-    fn derive(&mut self, slot: Slot) {
+    fn derive(&mut self, slot: Slot, now: DateTime<Utc>) {
         let id = self.wheels.id(slot);
         let mut spare = std::mem::take(&mut self.spare);
         spare.flags.clear();
@@ -134,7 +135,6 @@ impl Floor {
         let wheel = &mut self.wheels[slot];
         wheel.flags.clone_from(&spare.flags);
         wheel.actions.clone_from(&spare.actions);
-        let now = self.now;
         let changes = wheel.actions.iter();
         let changes_at = changes.filter_map(|a| a.window.next_change(now)).min();
         // What a wheel notes here is what the index holds for it.

@@ -1,10 +1,11 @@
 //! Facts in, in any order.
 
 use chrono::{DateTime, Utc};
+use facts::wire::Unknown;
 use facts::{BatchId, Event, Fact, FactId, ToolId, WheelId};
 use quantity::DairyDay;
 
-use super::Floor;
+use super::{Floor, Gap};
 use crate::chronicle::encoded_note;
 use crate::wheels::Slot;
 use crate::{Moment, Note, Noted, Voiding, What};
@@ -12,7 +13,8 @@ use crate::{Moment, Note, Noted, Voiding, What};
 impl Floor {
     /// Folds one fact. Nothing is derived until [`Self::refresh`].
     pub fn apply(&mut self, fact: &Fact) {
-        let new_number = self.stations.entry(fact.station).or_default().saw(fact);
+        let log = self.stations.entry(fact.station).or_default();
+        let new_number = log.saw(Moment::written(fact.recorded_at, fact.id), fact.occurred_at, fact.station_seq);
         let mut new = false;
         if let Some(note) = Note::of(fact) {
             let day = self.calendar.day_of(note.moment.at);
@@ -73,9 +75,22 @@ impl Floor {
         }
     }
 
-    /// Counts a message that is no fact.
-    pub fn count_unknown_type(&mut self) {
+    /// Passes over a fact of a type that this build does not know. Its station's number has
+    /// arrived, and where it lies in the log is remembered for a build that knows it.
+    pub fn pass(&mut self, position: u64, unknown: &Unknown) {
         self.counts.unknown_types += 1;
+        let gap = self.gaps.entry(unknown.ty.clone());
+        let gap = gap.or_insert(Gap {
+            first: position,
+            count: 0,
+        });
+        gap.count += 1;
+        let written = Moment::written(unknown.recorded_at, unknown.id);
+        let log = self.stations.entry(unknown.station).or_default();
+        if log.saw(written, unknown.occurred_at, unknown.station_seq) {
+            self.stale.stations.insert(unknown.station);
+            self.changed.stations.insert(unknown.station);
+        }
     }
 
     /// Counts a message that could not be read.

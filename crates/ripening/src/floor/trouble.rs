@@ -6,11 +6,11 @@ use facts::{RoomId, StationId, ToolId};
 use quantity::DairyDay;
 
 use super::Floor;
-use crate::alert::{Level, Situation, Subject};
+use crate::alert::{Level, Situation, Subject, Trouble};
 use crate::wheels::Slot;
 
 impl Floor {
-    pub(super) fn judge_room(&mut self, id: RoomId) {
+    pub(super) fn judge_room(&mut self, id: RoomId, now: DateTime<Utc>) {
         let stage = self
             .practice
             .recipes
@@ -21,7 +21,7 @@ impl Floor {
             return;
         };
         let clock = &self.practice.clock;
-        let look = room.look(stage.map(|(_, stage)| stage), &self.voids, clock, self.now);
+        let look = room.look(stage.map(|(_, stage)| stage), &self.voids, clock, now);
         let out = look.excursion.as_ref().map(|e| {
             let since = clock.floor_time(e.since);
             let level = if (e.until - e.since).num_hours() >= 6 {
@@ -29,15 +29,20 @@ impl Floor {
             } else {
                 Level::Raised
             };
-            (
+            Trouble {
                 level,
-                format!(
+                since: e.since,
+                words: format!(
                     "{} since {since}. Look at the cooling and the doors",
                     e.words
                 ),
-            )
+            }
         });
-        let doubted = (!look.doubts.is_empty()).then(|| (Level::Raised, look.doubts.join(". ")));
+        let doubted = look.doubted_since.map(|since| Trouble {
+            level: Level::Raised,
+            since,
+            words: look.doubts.join(". "),
+        });
         let caution = |from, to_leave| {
             look.caution_from(from).map(|(at, caution)| {
                 let level = if caution.urgency >= to_leave {
@@ -45,8 +50,11 @@ impl Floor {
                 } else {
                     Level::Raised
                 };
-                let at = clock.floor_time(*at);
-                (level, format!("{} Measured {at}", caution.words))
+                Trouble {
+                    level,
+                    since: *at,
+                    words: format!("{} Measured {}", caution.words, clock.floor_time(*at)),
+                }
             })
         };
         let gas = caution(gas::Urgency::Ventilate, gas::Urgency::Leave);
@@ -65,8 +73,7 @@ impl Floor {
     }
 
     /// Rooms in which a sensor has been silent for long enough to tell someone.
-    pub(super) fn hear_silence(&mut self) {
-        let now = self.now;
+    pub(super) fn hear_silence(&mut self, now: DateTime<Utc>) {
         let silent = self.silent_from.iter().filter(|(_, at)| **at <= now);
         self.stale.rooms.extend(silent.map(|(room, _)| *room));
     }
@@ -119,7 +126,11 @@ impl Floor {
                 }
             };
             let when = self.practice.clock.floor_time(at.at);
-            (Level::Raised, format!("{what} ({when})"))
+            Trouble {
+                level: Level::Raised,
+                since: at.at,
+                words: format!("{what} ({when})"),
+            }
         });
         let key = (Situation::CheckFailed, Subject::Tool(id));
         self.board.other_with(key, failed, &wheels);
@@ -129,6 +140,7 @@ impl Floor {
         let Some(log) = self.stations.get(&id) else {
             return;
         };
+        let since = log.latest_at();
         let gap = log.missing().next().map(|(first, last)| {
             let n = log.missing_count();
             let which = if first == last {
@@ -136,16 +148,20 @@ impl Floor {
             } else {
                 format!("{first} to {last}")
             };
-            (
-                Level::Raised,
-                format!("{n} missing, the first numbered {which}: let the station send again"),
-            )
+            Trouble {
+                level: Level::Raised,
+                since,
+                words: format!(
+                    "{n} missing, the first numbered {which}: let the station send again"
+                ),
+            }
         });
         let clock = log.clock_ahead().map(|ahead| {
-            (
-                Level::Raised,
-                format!("{} min ahead: set it right", ahead.num_minutes()),
-            )
+            Trouble {
+                level: Level::Raised,
+                since,
+                words: format!("{} min ahead: set it right", ahead.num_minutes()),
+            }
         });
         self.board
             .other((Situation::FactsMissing, Subject::Station(id)), gap);
