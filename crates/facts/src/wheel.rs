@@ -13,9 +13,20 @@ use crate::{
 
 /// The thing that was really scanned, when a group of wheels was acted on at once.
 #[derive(
-    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    Hash,
+    PartialOrd,
+    Ord,
+    Serialize,
+    Deserialize,
+    JsonSchema,
+    borsh::BorshSerialize,
+    borsh::BorshDeserialize,
 )]
-#[derive(borsh::BorshSerialize, borsh::BorshDeserialize)]
 #[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
 #[serde(rename_all = "snake_case")]
 pub enum Carrier {
@@ -39,9 +50,20 @@ impl fmt::Display for Carrier {
 
 /// How good a wheel is.
 #[derive(
-    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    Hash,
+    PartialOrd,
+    Ord,
+    Serialize,
+    Deserialize,
+    JsonSchema,
+    borsh::BorshSerialize,
+    borsh::BorshDeserialize,
 )]
-#[derive(borsh::BorshSerialize, borsh::BorshDeserialize)]
 #[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
 pub enum Grade {
     /// Best.

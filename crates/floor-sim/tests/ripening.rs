@@ -25,7 +25,7 @@ fn folded(seed: u64, size: Size, mistakes: Mistakes, days: usize) -> (Floor, Vec
         turn_by: site.turn_by,
         lost_after_days: site.lost_after_days,
         recipes: site.recipes.clone(),
-    });
+    }, chrono::DateTime::UNIX_EPOCH);
     let mut dairy = Dairy::new(seed, first_day(), size, mistakes);
     let mut stations = Stations::new();
     let mut alerts = Vec::new();

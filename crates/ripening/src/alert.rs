@@ -22,8 +22,20 @@ const NAMED: usize = 50;
 const REMEMBERED: TimeDelta = TimeDelta::days(60);
 
 /// A kind of trouble.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
-#[derive(BorshDeserialize, BorshSerialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Serialize,
+    Deserialize,
+    BorshDeserialize,
+    BorshSerialize,
+)]
 #[serde(rename_all = "snake_case")]
 #[allow(missing_docs)] // `Situation::words` says what each is
 pub enum Situation {
@@ -133,8 +145,19 @@ impl Situation {
 }
 
 /// What a situation is about.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[derive(BorshDeserialize, BorshSerialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Serialize,
+    Deserialize,
+    BorshDeserialize,
+    BorshSerialize,
+)]
 #[serde(rename_all = "snake_case")]
 #[allow(missing_docs)]
 pub enum Subject {
@@ -160,8 +183,19 @@ impl fmt::Display for Subject {
 }
 
 /// How bad a situation is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[derive(BorshDeserialize, BorshSerialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Serialize,
+    Deserialize,
+    BorshDeserialize,
+    BorshSerialize,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum Level {
     /// Someone should act.
@@ -246,7 +280,10 @@ pub struct Open {
     /// How bad people were told it is.
     pub level: Level,
     /// Since when the situation stands.
-    #[borsh(serialize_with = "stored::write_instant", deserialize_with = "stored::read_instant")]
+    #[borsh(
+        serialize_with = "stored::write_instant",
+        deserialize_with = "stored::read_instant"
+    )]
     pub since: DateTime<Utc>,
     /// How often this very situation was raised: more than once when it was over by mistake,
     /// and a correction brought it back.
@@ -260,10 +297,15 @@ pub struct Over {
     /// The kind of trouble and where.
     pub key: (Situation, Subject),
     /// Since when it stood.
-    #[borsh(serialize_with = "stored::write_instant", deserialize_with = "stored::read_instant")]
+    #[borsh(
+        serialize_with = "stored::write_instant",
+        deserialize_with = "stored::read_instant"
+    )]
     pub since: DateTime<Utc>,
     /// How often it was raised.
     pub times: u32,
+    /// Still remembered on this day, counted from 1970; none where that is not known yet.
+    pub until: Option<i64>,
 }
 
 impl Open {
@@ -291,7 +333,16 @@ pub fn recall<'a>(told: impl IntoIterator<Item = &'a Alert>) -> (Vec<Open>, Vec<
             Step::Escalated => Level::Escalated,
             Step::Cleared => {
                 open.remove(&key);
-                over.insert(key, Over { key, since, times });
+                let until = None;
+                over.insert(
+                    key,
+                    Over {
+                        key,
+                        since,
+                        times,
+                        until,
+                    },
+                );
                 continue;
             }
         };
@@ -364,10 +415,18 @@ pub(crate) struct Board {
     changed: BTreeSet<Key>,
     open: BTreeMap<Key, Open>,
     over: BTreeMap<Key, Over>,
+    /// What people know has changed since it was last stored.
+    unstored: bool,
 }
 
 impl Board {
+    /// Whether what people know has changed since this was last asked.
+    pub(crate) fn take_unstored(&mut self) -> bool {
+        std::mem::take(&mut self.unstored)
+    }
+
     pub(crate) fn restore(&mut self, open: Vec<Open>, over: Vec<Over>) {
+        self.unstored = true;
         self.changed.extend(open.iter().map(|o| o.key));
         self.open = open.into_iter().map(|o| (o.key, o)).collect();
         self.over = over.into_iter().map(|o| (o.key, o)).collect();
@@ -460,16 +519,39 @@ impl Board {
                 (Some(open), None) => {
                     alerts.push(self.message(&open, Step::Cleared, wheels));
                     self.open.remove(&key);
-                    self.over.retain(|_, over| now - over.since < REMEMBERED);
-                    let Open { since, times, .. } = open;
-                    self.over.insert(key, Over { key, since, times });
+                    self.remember(&open, now);
                 }
             }
             if stands.is_none() {
                 self.standing.remove(&key);
             }
         }
+        self.unstored |= !alerts.is_empty();
         alerts
+    }
+
+    /// That it is over, for as long as anybody remembers that it was told.
+    fn remember(&mut self, open: &Open, now: DateTime<Utc>) {
+        let day = |at: DateTime<Utc>| at.timestamp().div_euclid(86_400);
+        let until = day(now + REMEMBERED);
+        for over in self.over.values_mut() {
+            over.until.get_or_insert(until);
+        }
+        self.over
+            .retain(|_, over| over.until.is_none_or(|until| day(now) <= until));
+        let Open {
+            key, since, times, ..
+        } = *open;
+        let until = Some(until);
+        self.over.insert(
+            key,
+            Over {
+                key,
+                since,
+                times,
+                until,
+            },
+        );
     }
 
     fn message(&self, open: &Open, step: Step, wheels: &Wheels) -> Alert {

@@ -23,8 +23,18 @@ pub use label::LabelWanted;
 pub use store::{Changed, Damaged};
 
 /// How much has been folded.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
-#[derive(borsh::BorshDeserialize, borsh::BorshSerialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    Default,
+    PartialEq,
+    Eq,
+    serde::Serialize,
+    serde::Deserialize,
+    borsh::BorshDeserialize,
+    borsh::BorshSerialize,
+)]
 pub struct Counts {
     /// Facts folded, each once.
     pub facts: u64,

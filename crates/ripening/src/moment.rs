@@ -9,12 +9,26 @@ use crate::stored;
 
 /// An instant and the fact that it comes from. Ordered by time, then by fact, which is
 /// the order in which facts are folded whatever order they arrive in.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-#[derive(BorshDeserialize, BorshSerialize)]
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Serialize,
+    Deserialize,
+    BorshDeserialize,
+    BorshSerialize,
+)]
 pub struct Moment {
     /// When, to the microsecond.
     #[serde(with = "chrono::serde::ts_microseconds")]
-    #[borsh(serialize_with = "stored::write_instant", deserialize_with = "stored::read_instant")]
+    #[borsh(
+        serialize_with = "stored::write_instant",
+        deserialize_with = "stored::read_instant"
+    )]
     pub at: DateTime<Utc>,
     /// Which fact.
     pub fact: FactId,

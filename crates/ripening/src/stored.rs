@@ -137,7 +137,10 @@ pub(crate) fn write_forecasts<W: Write>(
     told: &BTreeMap<Moment, ForecastTold>,
     to: &mut W,
 ) -> Result<()> {
-    let all: Vec<_> = told.iter().map(|(at, told)| (at, Forecast::of(told))).collect();
+    let all: Vec<_> = told
+        .iter()
+        .map(|(at, told)| (at, Forecast::of(told)))
+        .collect();
     all.serialize(to)
 }
 
@@ -204,11 +207,17 @@ pub(crate) fn write_checks<W: Write>(
     checks: &BTreeMap<Moment, ToolCheck>,
     to: &mut W,
 ) -> Result<()> {
-    let all: Vec<_> = checks.iter().map(|(at, check)| (at, Check::from(check))).collect();
+    let all: Vec<_> = checks
+        .iter()
+        .map(|(at, check)| (at, Check::from(check)))
+        .collect();
     all.serialize(to)
 }
 
 pub(crate) fn read_checks<R: Read>(from: &mut R) -> Result<BTreeMap<Moment, ToolCheck>> {
     let all = Vec::<(Moment, Check)>::deserialize_reader(from)?;
-    Ok(all.into_iter().map(|(at, check)| (at, check.into())).collect())
+    Ok(all
+        .into_iter()
+        .map(|(at, check)| (at, check.into()))
+        .collect())
 }

@@ -54,7 +54,9 @@ pub enum StoreError {
         source: sled::Error,
     },
     /// A record does not read. [`Store::open_loaded`] puts such a store aside.
-    #[error("the record {key} in the store {path} does not read ({why}): put that folder aside, it is rebuilt from the log")]
+    #[error(
+        "the record {key} in the store {path} does not read ({why}): put that folder aside, it is rebuilt from the log"
+    )]
     Unreadable {
         /// The folder.
         path: PathBuf,
@@ -387,8 +389,10 @@ impl Batch {
         for (number, effect) in (first_effect..).zip(effects) {
             batch.put(&Key::Effect(number), effect)?;
         }
-        batch.put(&Key::OpenAlerts, &floor.open_alerts().collect::<Vec<_>>())?;
-        batch.put(&Key::AlertsOver, &floor.alerts_over().collect::<Vec<_>>())?;
+        if changed.told {
+            batch.put(&Key::OpenAlerts, &floor.open_alerts().collect::<Vec<_>>())?;
+            batch.put(&Key::AlertsOver, &floor.alerts_over().collect::<Vec<_>>())?;
+        }
         batch.put(&Key::Counts, &floor.counts())?;
         batch.put(&Key::Position, position)?;
         Ok(batch)

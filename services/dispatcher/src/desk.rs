@@ -8,7 +8,7 @@ use bus::telling::Telling;
 use bus::{BusError, Question, Stored};
 use chrono::{DateTime, NaiveDate, Utc};
 use dispatch::check;
-use dispatch::office::{Asked, Leaving};
+use dispatch::office::{Asked, Leaving, UntimedOffice};
 use dispatch::pick::pick_list;
 use dispatch::{Allocation, Customers, Look, Memory, Office, Yesterday, allocate};
 use facts::wire::Read;
@@ -47,12 +47,13 @@ pub struct Checked {
 }
 
 pub(crate) struct Desk {
-    office: Office,
+    folding: UntimedOffice,
     site: SiteId,
     recipes: RecipeBook,
     /// The number in the log up to which it was read.
     seq: u64,
-    now: Option<DateTime<Utc>>,
+    /// The log's end when reading began: before it, there is no office to ask.
+    end: u64,
     /// Something was seen that an allocation rests on.
     stirred: bool,
     /// The dairy day of the last allocation.
@@ -82,11 +83,11 @@ impl Desk {
             .map_or_else(Yesterday::default, |allocation| Yesterday::of(&allocation));
         let walk = site.rooms.iter().map(|room| room.id).collect();
         Self {
-            office: Office::new(scheduler::practice(site), customers, walk),
+            folding: UntimedOffice::new(scheduler::practice(site), customers, walk),
             site: site.id,
             recipes: site.recipes.clone(),
             seq: 0,
-            now: None,
+            end: u64::MAX,
             stirred: true,
             day: None,
             memory: Some(Memory::default()),
@@ -102,7 +103,7 @@ impl Desk {
             && fact.site == self.site
         {
             self.stirred |= rests_on(&fact.event);
-            self.office.apply(&fact);
+            self.folding.apply(&fact);
         }
     }
 
@@ -110,20 +111,28 @@ impl Desk {
         self.seq = seq;
     }
 
+    /// The log's end when reading began.
+    pub(crate) const fn reads_to(&mut self, end: u64) {
+        self.end = end;
+    }
+
     pub(crate) fn reaches(&mut self, now: DateTime<Utc>) {
-        self.now = Some(now);
-        self.office.refresh(now);
+        self.folding.refresh(now);
+    }
+
+    /// The office, once all of the log has been read and the time is known.
+    fn office(&self) -> Option<&Office> {
+        self.folding.office().filter(|_| self.seq >= self.end)
     }
 
     /// Whether something came since the last allocation began that it would look at.
-    pub(crate) const fn is_stirred(&self) -> bool {
-        self.stirred && self.now.is_some()
+    pub(crate) fn is_stirred(&self) -> bool {
+        self.stirred && self.office().is_some()
     }
 
     /// Begins an allocation; nothing while nothing has changed.
     pub(crate) fn begin_if_due(&mut self) -> Option<JoinHandle<Solved>> {
-        self.now?;
-        let today = self.office.now().today;
+        let today = self.office()?.now().today;
         let new_day = self.day.is_some_and(|day| day != today);
         if !self.stirred && !new_day && self.day.is_some() {
             return None;
@@ -135,7 +144,7 @@ impl Desk {
         let mut memory = self.memory.take()?;
         self.day = Some(today);
         self.stirred = false;
-        let look = self.office.look(AHEAD_DAYS);
+        let look = self.office()?.look(AHEAD_DAYS);
         let yesterday = self.yesterday.clone();
         Some(tokio::task::spawn_blocking(move || {
             let allocation = allocate(&look.problem(&yesterday), &mut memory);
@@ -215,35 +224,43 @@ impl Desk {
                     Ok(leaving) => leaving,
                     Err(error) => return question.refuse(&error.to_string()).await.map(|()| None),
                 };
-                if self.seq < leaving.after_seq || self.now.is_none() {
+                let Some(office) = self.office().filter(|_| self.seq >= leaving.after_seq) else {
                     return Ok(Some(question));
-                }
-                let reasons = self.office.stays(&Leaving {
+                };
+                let reasons = office.stays(&Leaving {
                     order: leaving.order,
                     market: leaving.market,
                     wheels: &leaving.wheels,
                 });
                 question.answer(&station::Stays { reasons }).await?;
             }
-            "orders" => {
-                let orders: Vec<_> = self.office.book().orders().collect();
-                question.answer(&orders).await?;
+            name => {
+                let Some(office) = self.office() else {
+                    question.still_reading(self.seq, self.end).await?;
+                    return Ok(None);
+                };
+                match name {
+                    "orders" => {
+                        let orders: Vec<_> = office.book().orders().collect();
+                        question.answer(&orders).await?;
+                    }
+                    CHECK => match question.read::<OrderPlaced>() {
+                        Ok(order) => question.answer(&self.check(office, &order)).await?,
+                        Err(error) => question.refuse(&error.to_string()).await?,
+                    },
+                    _ => self.ask_allocation(office, question).await?,
+                }
             }
-            CHECK => match question.read::<OrderPlaced>() {
-                Ok(order) => question.answer(&self.check(&order)).await?,
-                Err(error) => question.refuse(&error.to_string()).await?,
-            },
-            _ => self.ask_allocation(question).await?,
         }
         Ok(None)
     }
 
-    fn check(&self, order: &OrderPlaced) -> Checked {
+    fn check(&self, office: &Office, order: &OrderPlaced) -> Checked {
         let desk = check::Desk {
-            customers: self.office.customers(),
+            customers: office.customers(),
             recipes: &self.recipes,
-            book: self.office.book(),
-            now: self.office.now(),
+            book: office.book(),
+            now: office.now(),
         };
         match desk.check(order) {
             Ok(known) => Checked {
@@ -257,12 +274,12 @@ impl Desk {
         }
     }
 
-    async fn ask_allocation(&self, question: Question) -> Result<(), BusError> {
+    async fn ask_allocation(&self, office: &Office, question: Question) -> Result<(), BusError> {
         let Some(last) = self.last.clone() else {
-            let sentence = "the dispatcher is still reading the floor's log: ask again in a moment";
-            return question.refuse(sentence).await;
+            // All is read, and the first allocation is being made.
+            return question.still_reading(self.seq, self.end).await;
         };
-        let customers = self.office.customers().clone();
+        let customers = office.customers().clone();
         match question.name.as_str() {
             "picks" => match question.read::<PickQuery>() {
                 Ok(query) => {

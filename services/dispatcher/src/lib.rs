@@ -80,6 +80,7 @@ pub async fn run(
     let mut log = bus.floor_after(None).await?;
     let end = bus.floor_end().await?;
     let mut questions = bus.questions(&site_id, QUESTIONS).await?;
+    desk.reads_to(end);
     let mut asked: Vec<Question> = Vec::new();
     let mut solving: Option<JoinHandle<Solved>> = None;
     let mut rests_until = Instant::now();
@@ -111,6 +112,7 @@ pub async fn run(
         }
         let seq = log.position().seq;
         if seq < end {
+            asked = desk.answer(asked).await;
             continue; // the past first
         }
         if let Some(tick) = waiting.take_if(|tick| seq >= tick.after_seq) {

@@ -70,8 +70,9 @@ pub async fn run(
         running: None,
         desk: None,
         day: None,
+        seq: 0,
+        end,
     };
-    let mut seq = 0;
     let mut owed = Vec::new();
     let mut waiting: Option<Tick> = None;
     let mut rests_until = Instant::now();
@@ -90,16 +91,16 @@ pub async fn run(
                 for message in chunk? {
                     rounds.known.message(&message);
                 }
-                seq = log.position().seq;
+                rounds.seq = log.position().seq;
             }
             tick = clock.next_tick() => waiting = Some(tick),
             () = tokio::time::sleep_until(rests_until), if rounds.is_due() => {}
         }
-        if seq < end {
+        if rounds.seq < end {
             continue; // the past first
         }
         told.tell(&bus, &site_id, clock.now(), &mut owed).await?;
-        if let Some(tick) = waiting.take_if(|tick| seq >= tick.after_seq) {
+        if let Some(tick) = waiting.take_if(|tick| rounds.seq >= tick.after_seq) {
             rounds.known.now = Some(tick.now);
         }
         if clock.is_the_machines() {
@@ -133,6 +134,9 @@ struct Rounds {
     desk: Option<Arc<Desk>>,
     /// The dairy day of the last round.
     day: Option<DairyDay>,
+    /// How far the log was read, and where it ended when reading began.
+    seq: u64,
+    end: u64,
 }
 
 impl Rounds {
@@ -174,19 +178,20 @@ impl Rounds {
     /// Answers beside everything else: a question takes a moment of work.
     fn answer(&self, question: Question) {
         let desk = self.desk.clone();
+        let (seq, end) = (self.seq, self.end);
         tokio::spawn(async move {
-            if let Err(error) = answer(desk, question).await {
+            let answered = match desk {
+                Some(desk) => answer(desk, question).await,
+                None => question.still_reading(seq, end).await,
+            };
+            if let Err(error) = answered {
                 tracing::warn!(%error, "a question got no answer");
             }
         });
     }
 }
 
-async fn answer(desk: Option<Arc<Desk>>, question: Question) -> Result<(), BusError> {
-    let Some(desk) = desk else {
-        let sentence = "the forecaster is still reading the floor's log: ask again in a moment";
-        return question.refuse(sentence).await;
-    };
+async fn answer(desk: Arc<Desk>, question: Question) -> Result<(), BusError> {
     let query = match question.read::<Query>() {
         Ok(query) => query,
         Err(error) => return question.refuse(&error.to_string()).await,

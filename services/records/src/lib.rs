@@ -99,14 +99,19 @@ pub async fn run(
     };
     let mut log = bus.floor_after(None).await?;
     let end = bus.floor_end().await?;
+    let mut questions = bus.questions(&site.id, answering::QUESTIONS).await?;
     while keeper.seq() < end {
         tokio::select! {
             () = shutdown.requested() => return Ok(()),
+            Some(question) = questions.next() => {
+                if let Err(error) = question.still_reading(keeper.seq(), end).await {
+                    tracing::warn!(%error, "a question got no answer");
+                }
+            }
             chunk = log.next_chunk(CHUNK) => keeper.take(&chunk?)?,
         }
     }
     keeper.caught_up();
-    let mut questions = bus.questions(&site.id, answering::QUESTIONS).await?;
     tracing::info!(
         records = keeper.standing().count,
         "the records are up to date"

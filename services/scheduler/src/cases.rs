@@ -25,7 +25,10 @@ pub(crate) struct Cases {
 
 #[derive(Debug, BorshDeserialize, BorshSerialize)]
 struct Case {
-    #[borsh(serialize_with = "stored::write_instant", deserialize_with = "stored::read_instant")]
+    #[borsh(
+        serialize_with = "stored::write_instant",
+        deserialize_with = "stored::read_instant"
+    )]
     at: DateTime<Utc>,
     order: OrderId,
     case: Sscc,

@@ -414,9 +414,7 @@ impl Fold {
         let now = floor.now();
         let changed = std::mem::take(&mut self.noticed);
         let wheels = changed.into_iter().take(NOTICED).map(|id| {
-            let next = floor
-                .wheel(id)
-                .and_then(|wheel| wheel.next_action(now));
+            let next = floor.wheel(id).and_then(|wheel| wheel.next_action(now));
             NoticedWheel {
                 wheel: id,
                 action: next.map(|next| next.action.to_string()),
@@ -529,7 +527,8 @@ fn aside_effect(aside: &Aside) -> Effect {
         aside.path.display(),
         aside.why
     );
-    let body = serde_json::json!({"alert": id, "step": "raised", "severity": "warning", "text": text});
+    let body =
+        serde_json::json!({"alert": id, "step": "raised", "severity": "warning", "text": text});
     Effect {
         tail: "alert.raised".to_owned(),
         body: body.to_string().into_bytes(),

@@ -34,7 +34,7 @@ pub fn had_happened(source: &SourceArgs, at: DateTime<Utc>, fact: &Fact) -> bool
 /// The floor as it was at the instant that is looked from.
 pub async fn floor(source: &SourceArgs, practice: Practice) -> anyhow::Result<Floor> {
     let at = instant(source).await?;
-    let mut floor = Floor::new(practice);
+    let mut floor = Floor::new(practice, at);
     each(&of(source), |fact| {
         if had_happened(source, at, fact) {
             floor.apply(fact);

@@ -37,7 +37,7 @@ pub fn floor() -> Floor {
         turn_by: NaiveTime::from_hms_opt(12, 0, 0).unwrap(),
         lost_after_days: 3,
         recipes,
-    })
+    }, chrono::DateTime::UNIX_EPOCH)
 }
 
 /// Writes facts down as a station does.

@@ -34,7 +34,7 @@ pub fn empty() -> Floor {
         turn_by: hour(12),
         lost_after_days: 3,
         recipes,
-    })
+    }, chrono::DateTime::UNIX_EPOCH)
 }
 
 /// A floor on the morning of `today`, with batches of `wheels` from 1 to `oldest` days

@@ -14,7 +14,11 @@ impl Floor {
     /// Folds one fact. Nothing is derived until [`Self::refresh`].
     pub fn apply(&mut self, fact: &Fact) {
         let log = self.stations.entry(fact.station).or_default();
-        let new_number = log.saw(Moment::written(fact.recorded_at, fact.id), fact.occurred_at, fact.station_seq);
+        let new_number = log.saw(
+            Moment::written(fact.recorded_at, fact.id),
+            fact.occurred_at,
+            fact.station_seq,
+        );
         let mut new = false;
         if let Some(note) = Note::of(fact) {
             let day = self.calendar.day_of(note.moment.at);

@@ -7,7 +7,7 @@ use facts::{BatchId, Fact, RoomId, StationId, ToolId, WheelId};
 use super::store::Damaged;
 use super::{Counts, Floor, Gap};
 use crate::alert::{Open, Over};
-use crate::{Batch, Chronicle, Practice, Room, StationLog, Tool, Voiding};
+use crate::{Batch, Chronicle, Practice, Room, StationLog, Tool, Voiding, Voids};
 
 /// A floor that is being folded. Facts need no clock; what wheels need, what people should
 /// be told, and every answer do. So there is no [`Floor`] to be had of it before it has
@@ -65,6 +65,18 @@ impl Folding {
         } else {
             None
         }
+    }
+
+    /// The floor itself; `None` before the first time.
+    #[must_use]
+    pub fn into_floor(self) -> Option<Floor> {
+        self.timed.then_some(self.floor)
+    }
+
+    /// Which facts count as never having happened.
+    #[must_use]
+    pub const fn voids(&self) -> &Voids {
+        self.floor.voids()
     }
 
     /// How much has been folded.

@@ -22,6 +22,8 @@ pub struct Changed {
     pub stations: BTreeSet<StationId>,
     /// Voidings.
     pub voidings: Vec<Voiding>,
+    /// What people have been told.
+    pub told: bool,
 }
 
 impl Floor {
@@ -29,6 +31,7 @@ impl Floor {
     pub fn take_changed(&mut self) -> Changed {
         let mut changed = std::mem::take(&mut self.changed);
         changed.wheels = self.wheels.take_changed();
+        changed.told = self.board.take_unstored();
         changed
     }
 }

@@ -156,12 +156,10 @@ impl Floor {
                 ),
             }
         });
-        let clock = log.clock_ahead().map(|ahead| {
-            Trouble {
-                level: Level::Raised,
-                since,
-                words: format!("{} min ahead: set it right", ahead.num_minutes()),
-            }
+        let clock = log.clock_ahead().map(|ahead| Trouble {
+            level: Level::Raised,
+            since,
+            words: format!("{} min ahead: set it right", ahead.num_minutes()),
         });
         self.board
             .other((Situation::FactsMissing, Subject::Station(id)), gap);

@@ -120,7 +120,7 @@ proptest! {
             turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
             lost_after_days: 4,
             recipes,
-        });
+        }, chrono::DateTime::UNIX_EPOCH);
         facts.iter().for_each(|fact| floor.apply(fact));
         floor.refresh(time("31 06:00") + chrono::TimeDelta::days(30));
         for wheel in kept {
