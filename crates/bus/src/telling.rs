@@ -70,6 +70,8 @@ pub struct Message {
 pub struct Told {
     path: PathBuf,
     alerts: BTreeMap<String, Raised>,
+    /// There was no file: it is new, or lost.
+    without_file: bool,
 }
 
 /// How often an alert was raised, and whether it is over.
@@ -122,9 +124,13 @@ impl Told {
     /// # Errors
     /// [`ToldError`].
     pub fn open(path: &Path) -> Result<Self, ToldError> {
+        let mut without_file = false;
         let text = match std::fs::read_to_string(path) {
             Ok(text) => text,
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => String::new(),
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+                without_file = true;
+                String::new()
+            }
             Err(source) => {
                 let path = path.to_owned();
                 return Err(ToldError { path, source });
@@ -133,6 +139,7 @@ impl Told {
         let mut told = Self {
             path: path.to_owned(),
             alerts: BTreeMap::new(),
+            without_file,
         };
         for line in text.lines() {
             match line.strip_suffix(CLEARED) {
@@ -141,6 +148,34 @@ impl Told {
             }
         }
         Ok(told)
+    }
+
+    /// Where there was no file, reads back from the broker what was told: a worker whose disk
+    /// was lost tells nobody anything a second time.
+    ///
+    /// # Errors
+    /// [`ToldError`] when it cannot be written down. When the broker does not say, people may
+    /// be told again.
+    pub async fn recall(&mut self, bus: &Bus, site: &SiteId) -> Result<(), ToldError> {
+        if !std::mem::take(&mut self.without_file) {
+            return Ok(());
+        }
+        let told = match bus.derived(site, TOPIC).await {
+            Ok(told) => told,
+            Err(error) => {
+                tracing::warn!(%error, "what was told before is not known: people may be told again");
+                return Ok(());
+            }
+        };
+        for body in told {
+            if let Ok(message) = serde_json::from_slice::<Message>(&body) {
+                let Telling { alert, step, .. } = message.telling;
+                // The name of a later time: `drying-B1#2`.
+                let plain = alert.rsplit_once('#').map_or(alert.as_str(), |(plain, _)| plain);
+                self.keep(plain, step)?;
+            }
+        }
+        Ok(())
     }
 
     /// Those raised under names that begin so which `still` names no longer: they are over.

@@ -8,7 +8,7 @@ use std::fmt;
 
 use borsh::{BorshDeserialize, BorshSerialize};
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::{RoomId, StackId, StationId, StillageId, ToolId, WheelId};
+use facts::{BatchId, RoomId, StackId, StationId, StillageId, ToolId, WheelId};
 use serde::{Deserialize, Serialize};
 
 use crate::wheels::{Slot, Wheels};
@@ -60,6 +60,7 @@ pub enum Situation {
     SensorDoubted,
     GasHigh,
     GasDanger,
+    RecipeMissing,
 }
 
 impl Situation {
@@ -90,6 +91,7 @@ impl Situation {
             Self::SensorDoubted => "a sensor that cannot be right: its readings are not relied on",
             Self::GasHigh => "gas in the air above a limit for people",
             Self::GasDanger => "gas in the air that is dangerous to life: LEAVE AT ONCE",
+            Self::RecipeMissing => "made by a version of its recipe that this site does not have",
         }
     }
 
@@ -125,6 +127,7 @@ impl Situation {
             Self::SensorDoubted => "its sensors can be relied on again",
             Self::GasHigh => "gas below its limits again, by the sensor",
             Self::GasDanger => "gas no longer at the dangerous level, by the sensor",
+            Self::RecipeMissing => "its recipe is here again, it was moved to another, or it has left",
         }
     }
 
@@ -167,6 +170,8 @@ pub enum Subject {
     Room(RoomId),
     Tool(ToolId),
     Station(StationId),
+    /// A batch.
+    Batch(BatchId),
 }
 
 impl fmt::Display for Subject {
@@ -178,6 +183,7 @@ impl fmt::Display for Subject {
             Self::Room(id) => write!(f, "room {id}"),
             Self::Tool(id) => write!(f, "{id}"),
             Self::Station(id) => write!(f, "station {id}"),
+            Self::Batch(id) => write!(f, "batch {id}"),
         }
     }
 }

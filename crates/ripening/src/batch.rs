@@ -62,6 +62,9 @@ pub struct Batch {
     /// The recipe it ripens by, as last settled by the floor.
     #[borsh(skip)]
     pub(crate) recipe: Option<Arc<Recipe>>,
+    /// The recipe and version it was made by, where the site does not have them.
+    #[borsh(skip)]
+    pub(crate) missing: Option<(RecipeId, u32)>,
 }
 
 /// How far a batch's wheels are.
@@ -128,6 +131,13 @@ impl Batch {
         let told = self.expected.iter().rev();
         let mut standing = told.filter(|(m, _)| !voids.is_void(m.fact));
         standing.next().map(|(m, told)| (*m, told.clone()))
+    }
+
+    /// The recipe and version it was made by, where the site does not have them: what is said
+    /// of its wheels then goes by another version, or by none, and must say so.
+    #[must_use]
+    pub const fn missing_recipe(&self) -> Option<(RecipeId, u32)> {
+        self.missing
     }
 
     /// Whether a fact is kept here.

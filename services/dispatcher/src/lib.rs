@@ -77,6 +77,7 @@ pub async fn run(
         ready = bus.ready() => ready?,
         () = shutdown.requested() => return Ok(()),
     }
+    told.recall(&bus, &site_id).await?;
     let mut log = bus.floor_after(None).await?;
     let end = bus.floor_end().await?;
     let mut questions = bus.questions(&site_id, QUESTIONS).await?;

@@ -56,6 +56,7 @@ pub async fn run(
         ready = bus.ready() => ready?,
         () = shutdown.requested() => return Ok(()),
     }
+    told.recall(&bus, &site_id).await?;
     let draining = {
         let (outbox, bus, shutdown) = (outbox.clone(), bus.clone(), shutdown.clone());
         tokio::spawn(async move { outbox.drain(&bus, &shutdown).await })

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::wheel::{LifeLine, WheelRow, row};
 use crate::Floor;
+use crate::rule::recipe_name;
 
 /// A batch: its make record and its wheels.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -46,9 +47,7 @@ pub fn batch(floor: &Floor, id: BatchId) -> Option<BatchPicture> {
     });
     Some(BatchPicture {
         batch: id,
-        recipe: floor
-            .recipe_of(id)
-            .map(|r| format!("{} v{}", r.id, r.version)),
+        recipe: recipe_name(floor.recipe_of(id).map(AsRef::as_ref), batch.missing),
         milk_l: batch
             .started(floor.voids())
             .map(|started| started.milk.get()),

@@ -200,7 +200,7 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
         best_before: case
             .as_ref()
             .map(|case| case.made.plus(case.recipe.best_before_days)),
-        recipe: case.as_ref().map(recipe_name),
+        recipe: case.as_ref().map(Case::recipe_name),
         age_days: state.age_on(clock.day_of(floor.now())).map(|age| age.0),
         life: life.collect(),
         next: actions
@@ -286,10 +286,6 @@ pub(super) fn next_line(floor: &Floor, id: WheelId, asked: &NextAction) -> NextL
         facts: asked.because.facts.iter().flatten().copied().collect(),
         blocked: asked.because.blocked.is_some(),
     }
-}
-
-fn recipe_name(case: &Case<'_>) -> String {
-    format!("{} v{}", case.recipe.id, case.recipe.version)
 }
 
 /// What a wheel stands on or in.

@@ -7,11 +7,12 @@ use recipe::Recipe;
 
 use super::Floor;
 use crate::rule::Case;
-use crate::{Piercing, State, Wheel};
+use crate::{Batch, Piercing, State, Wheel};
 
 impl Floor {
     /// The recipe a batch ripens by: the one it was last moved to on purpose, else the one
-    /// it was started with, else the site's only recipe.
+    /// it was started with, else the site's only recipe. Where the site does not have that
+    /// version, the newest stands in for it, and [`Batch::missing_recipe`] says so.
     #[must_use]
     pub fn recipe_of(&self, batch: BatchId) -> Option<&Arc<Recipe>> {
         let recipes = &self.practice.recipes;
@@ -41,6 +42,7 @@ impl Floor {
             state,
             made: state.made?,
             recipe,
+            missing: batch.missing,
             stage: state.room.and_then(|room| recipe.stage_of(room.value)),
             batch: &batch.progress,
             clock: &self.calendar,

@@ -37,14 +37,19 @@ impl Floor {
         let stale = std::mem::take(&mut self.stale);
         for id in &stale.batches {
             let recipe = self.recipe_of(*id).cloned();
+            let stated = self.batches.get(id).and_then(|b| b.recipe(&self.voids));
+            let recipes = &self.practice.recipes;
+            let missing = stated.filter(|(id, version)| recipes.get(*id, *version).is_none());
             if let Some(batch) = self.batches.get_mut(id) {
                 batch.recipe = recipe;
+                batch.missing = missing;
             }
         }
         for id in stale.batches {
             if self.progress_changed(id) {
                 self.wheels_of_are_stale(id);
             }
+            self.judge_recipe(id);
         }
         for slot in self.wheels.take_stale() {
             self.derive(slot, now);

@@ -2,7 +2,7 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use climate::gas;
-use facts::{RoomId, StationId, ToolId};
+use facts::{BatchId, RoomId, StationId, ToolId, WheelId};
 use quantity::DairyDay;
 
 use super::Floor;
@@ -94,6 +94,35 @@ impl Floor {
             })
         });
         wheels
+    }
+
+    /// A batch on the floor that was made by a version which the site no longer has.
+    pub(super) fn judge_recipe(&mut self, id: BatchId) {
+        let Some(batch) = self.batches.get(&id) else {
+            return;
+        };
+        let on_floor = |wheel: &WheelId| {
+            let wheel = self.wheels.get(*wheel);
+            wheel.is_some_and(|wheel| wheel.state.on_floor())
+        };
+        let here = batch.wheels.is_empty() || batch.wheels.iter().any(on_floor);
+        let missing = batch.missing.filter(|_| here).map(|(recipe, version)| {
+            let by = batch.recipe.as_ref().map_or_else(
+                || "nothing is asked for its wheels until then".to_owned(),
+                |by| format!("until then they go by v{}", by.version),
+            );
+            let lines = batch.lines.iter();
+            let stated = lines.rev().find(|(_, line)| line.recipe.is_some());
+            Trouble {
+                level: Level::Raised,
+                since: stated.map_or(self.now, |(moment, _)| moment.at),
+                words: format!(
+                    "It was made by {recipe} v{version}: name that file in the site file again, or move the batch on purpose with `wheelward recipe move`; {by}"
+                ),
+            }
+        });
+        self.board
+            .other((Situation::RecipeMissing, Subject::Batch(id)), missing);
     }
 
     pub(super) fn judge_tool(&mut self, id: ToolId) {
