@@ -1,8 +1,7 @@
 //! What is wrong with the portions, in words that a person can act on.
 
-use borsh::{BorshDeserialize, BorshSerialize};
 use chrono::{DateTime, Utc};
-use facts::{BatchId, PersonId};
+use facts::{BatchId, PersonId, stored_enum};
 use quantity::DairyClock;
 use serde::Serialize;
 
@@ -11,7 +10,7 @@ use crate::nelson::Test;
 
 /// To which side.
 #[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, BorshDeserialize, BorshSerialize, Serialize,
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize,
 )]
 #[serde(rename_all = "snake_case")]
 pub enum Lean {
@@ -126,3 +125,9 @@ fn fives(grams: f64) -> f64 {
 pub(crate) fn local_time(clock: &DairyClock, at: DateTime<Utc>) -> String {
     at.with_timezone(&clock.zone()).format("%H:%M").to_string()
 }
+
+stored_enum!(Lean {
+    0 = High,
+    1 = Low,
+    2 = Neither,
+});

@@ -7,11 +7,11 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use borsh::{BorshDeserialize, BorshSerialize};
 use chrono::{DateTime, Utc};
-use facts::{BatchId, Event, Fact, RecipeId, WheelId};
+use facts::stored::instant;
+use facts::{BatchId, Event, Fact, RecipeId, WheelId, stored_struct};
 use quantity::DairyDay;
-use ripening::{Floor, Severity, Step, stored};
+use ripening::{Floor, Severity, Step};
 use serde::{Deserialize, Serialize};
 
 use crate::gather::gathered;
@@ -43,7 +43,7 @@ struct Line {
 }
 
 /// What people were told and not yet told is over.
-#[derive(Debug, Clone, PartialEq, Eq, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Told {
     /// The recipe.
     pub recipe: RecipeId,
@@ -56,7 +56,6 @@ pub struct Told {
     /// The vat that showed it.
     pub batch: BatchId,
     /// Since when.
-    #[borsh(serialize_with = "stored::write_instant", deserialize_with = "stored::read_instant")]
     pub since: DateTime<Utc>,
 }
 
@@ -343,3 +342,12 @@ fn name(finding: &Finding) -> String {
     let (batch, at) = (finding.batch, finding.at.timestamp());
     format!("Portions{kind}-batch-{batch}-{at}")
 }
+
+stored_struct!(Told {
+    recipe,
+    version,
+    alert,
+    lean,
+    batch,
+    since via instant,
+});

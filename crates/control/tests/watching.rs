@@ -47,6 +47,7 @@ impl Shift {
 }
 
 fn stored_round(told: &Vec<Told>) -> Vec<Told> {
+    use facts::stored::borsh;
     borsh::from_slice(&borsh::to_vec(told).unwrap()).unwrap()
 }
 

@@ -25,7 +25,7 @@ mod room;
 pub mod schema;
 mod sscc;
 mod standing;
-mod stored;
+pub mod stored;
 mod tool;
 mod vat;
 mod wheel;

@@ -24,8 +24,6 @@ use crate::{
     Serialize,
     Deserialize,
     JsonSchema,
-    borsh::BorshSerialize,
-    borsh::BorshDeserialize,
 )]
 #[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
 #[serde(rename_all = "snake_case")]
@@ -61,8 +59,6 @@ impl fmt::Display for Carrier {
     Serialize,
     Deserialize,
     JsonSchema,
-    borsh::BorshSerialize,
-    borsh::BorshDeserialize,
 )]
 #[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
 pub enum Grade {

@@ -6,13 +6,13 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
-use borsh::{BorshDeserialize, BorshSerialize};
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::{BatchId, RoomId, StackId, StationId, StillageId, ToolId, WheelId};
+use facts::stored::instant;
+use facts::{BatchId, RoomId, StackId, StationId, StillageId, ToolId, WheelId, stored_enum, stored_struct};
 use serde::{Deserialize, Serialize};
 
 use crate::wheels::{Slot, Wheels};
-use crate::{Action, Severity, Urgency, Wheel, rule, stored};
+use crate::{Action, Severity, Urgency, Wheel, rule};
 
 /// How many wheels a message names one by one.
 const NAMED: usize = 50;
@@ -33,8 +33,6 @@ const REMEMBERED: TimeDelta = TimeDelta::days(60);
     Hash,
     Serialize,
     Deserialize,
-    BorshDeserialize,
-    BorshSerialize,
 )]
 #[serde(rename_all = "snake_case")]
 #[allow(missing_docs)] // `Situation::words` says what each is
@@ -158,8 +156,6 @@ impl Situation {
     Ord,
     Serialize,
     Deserialize,
-    BorshDeserialize,
-    BorshSerialize,
 )]
 #[serde(rename_all = "snake_case")]
 #[allow(missing_docs)]
@@ -199,8 +195,6 @@ impl fmt::Display for Subject {
     Ord,
     Serialize,
     Deserialize,
-    BorshDeserialize,
-    BorshSerialize,
 )]
 #[serde(rename_all = "snake_case")]
 pub enum Level {
@@ -279,17 +273,13 @@ pub(crate) type Key = (Situation, Subject);
 /// What people have been told and not yet been told is over. Stored with the state, so
 /// that a restart neither repeats nor forgets a message; a rebuild reads it back from what
 /// was told ([`recall`]).
-#[derive(Debug, Clone, PartialEq, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Open {
     /// The kind of trouble and where.
     pub key: (Situation, Subject),
     /// How bad people were told it is.
     pub level: Level,
     /// Since when the situation stands.
-    #[borsh(
-        serialize_with = "stored::write_instant",
-        deserialize_with = "stored::read_instant"
-    )]
     pub since: DateTime<Utc>,
     /// How often this very situation was raised: more than once when it was over by mistake,
     /// and a correction brought it back.
@@ -298,15 +288,11 @@ pub struct Open {
 
 /// A situation that was over: if the very same comes back, people are told again, under
 /// another name.
-#[derive(Debug, Clone, PartialEq, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Over {
     /// The kind of trouble and where.
     pub key: (Situation, Subject),
     /// Since when it stood.
-    #[borsh(
-        serialize_with = "stored::write_instant",
-        deserialize_with = "stored::read_instant"
-    )]
     pub since: DateTime<Utc>,
     /// How often it was raised.
     pub times: u32,
@@ -695,3 +681,47 @@ pub(crate) fn of_wheel(id: WheelId, wheel: &Wheel, now: DateTime<Utc>, told: &mu
         }
     }
 }
+
+// A number stands for its variant for ever: what is new gets a new one.
+stored_enum!(Situation {
+    0 = NotTurned,
+    1 = NotUnhooped,
+    2 = NotRubbedUp,
+    3 = NotPlaced,
+    4 = NoRind,
+    5 = NotMovedOn,
+    6 = NotPierced,
+    7 = NotIroned,
+    8 = Unseen,
+    9 = Contradiction,
+    10 = CameBack,
+    11 = CheckFailed,
+    12 = RoomOutOfRange,
+    13 = FactsMissing,
+    14 = NumbersReused,
+    15 = ClockAhead,
+    16 = PiercedUnchecked,
+    17 = WeightOff,
+    18 = SensorDoubted,
+    19 = GasHigh,
+    20 = GasDanger,
+    21 = RecipeMissing,
+});
+
+stored_enum!(Subject {
+    0 = Stillage(id),
+    1 = Stack(id),
+    2 = Wheel(id),
+    3 = Room(id),
+    4 = Tool(id),
+    5 = Station(id),
+    6 = Batch(id),
+});
+
+stored_enum!(Level {
+    0 = Raised,
+    1 = Escalated,
+});
+
+stored_struct!(Open { key, level, since via instant, times });
+stored_struct!(Over { key, since via instant, times, until });

@@ -3,17 +3,18 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use borsh::{BorshDeserialize, BorshSerialize};
 use facts::{
     Event, Fact, FactId, ForecastTold, LotId, PersonId, RecipeId, StationId, VatId, WheelId,
+    stored_struct,
 };
 use quantity::Litres;
 use recipe::Recipe;
 
-use crate::{Moment, Voids, stored};
+use crate::stored::forecasts;
+use crate::{Moment, Voids};
 
 /// What the start of a batch says.
-#[derive(Debug, Clone, PartialEq, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Started {
     /// The vat.
     pub vat: VatId,
@@ -28,7 +29,7 @@ pub struct Started {
 }
 
 /// A line of the make record.
-#[derive(Debug, Clone, PartialEq, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct MakeLine {
     /// Where it was written.
     pub station: StationId,
@@ -43,27 +44,19 @@ pub struct MakeLine {
 }
 
 /// One vat's make.
-#[derive(Debug, Clone, Default, PartialEq, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Batch {
     /// The make record in order.
     pub lines: BTreeMap<Moment, MakeLine>,
     /// What was expected of it, the latest few.
-    #[borsh(
-        serialize_with = "stored::write_forecasts",
-        deserialize_with = "stored::read_forecasts"
-    )]
     pub(crate) expected: BTreeMap<Moment, ForecastTold>,
     /// Every wheel ever portioned from it.
-    #[borsh(skip)]
     pub wheels: BTreeSet<WheelId>,
     /// How far its wheels are.
-    #[borsh(skip)]
     pub progress: Progress,
     /// The recipe it ripens by, as last settled by the floor.
-    #[borsh(skip)]
     pub(crate) recipe: Option<Arc<Recipe>>,
     /// The recipe and version it was made by, where the site does not have them.
-    #[borsh(skip)]
     pub(crate) missing: Option<(RecipeId, u32)>,
 }
 
@@ -198,3 +191,21 @@ fn words(event: &Event) -> Option<String> {
         _ => return None,
     })
 }
+
+stored_struct!(Started {
+    vat,
+    recipe,
+    version,
+    milk,
+    milk_lots,
+});
+
+stored_struct!(MakeLine {
+    station,
+    person,
+    words,
+    started,
+    recipe,
+});
+
+stored_struct!(Batch { lines, expected via forecasts } skip { wheels, progress, recipe, missing });

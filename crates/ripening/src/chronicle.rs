@@ -4,8 +4,8 @@
 //! wheels and nearly every note is only ever appended and written to disk: appending
 //! costs no decoding, and storing costs a copy.
 
-use borsh::{BorshDeserialize, BorshSerialize};
-use facts::FactId;
+use facts::stored::borsh::{self, BorshDeserialize as _};
+use facts::{FactId, stored_struct};
 
 use crate::{Moment, Note};
 
@@ -21,7 +21,7 @@ pub enum Noted {
 }
 
 /// A wheel's notes, in order.
-#[derive(Debug, Clone, Default, PartialEq, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Chronicle {
     encoded: Vec<u8>,
     count: u32,
@@ -100,3 +100,5 @@ pub(crate) fn encoded_note(note: &Note) -> Vec<u8> {
     // Notes hold strings, numbers and enums only: encoding them into memory cannot fail.
     borsh::to_vec(note).unwrap_or_default()
 }
+
+stored_struct!(Chronicle { encoded, count, last });

@@ -11,7 +11,7 @@ mod trouble;
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, RoomId, StationId, ToolId, WheelId};
+use facts::{BatchId, RoomId, StationId, ToolId, WheelId, stored_struct};
 use quantity::DairyDay;
 
 use crate::alert::{Alert, Board, Level, Open, Over, Situation, Subject};
@@ -32,8 +32,6 @@ pub use store::{Changed, Damaged};
     Eq,
     serde::Serialize,
     serde::Deserialize,
-    borsh::BorshDeserialize,
-    borsh::BorshSerialize,
 )]
 pub struct Counts {
     /// Facts folded, each once.
@@ -47,7 +45,7 @@ pub struct Counts {
 }
 
 /// Facts of one type that this build does not know: passed over, and not forgotten.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, borsh::BorshDeserialize, borsh::BorshSerialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Gap {
     /// The number in the log of the first of them.
     pub first: u64,
@@ -224,3 +222,12 @@ impl Floor {
         })
     }
 }
+
+stored_struct!(Counts {
+    facts,
+    duplicates,
+    unknown_types,
+    unreadable,
+});
+
+stored_struct!(Gap { first, count });

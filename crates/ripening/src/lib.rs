@@ -20,7 +20,7 @@ mod room;
 pub mod rule;
 mod state;
 mod station_log;
-pub mod stored;
+mod stored;
 mod tool;
 mod voids;
 mod wheel;

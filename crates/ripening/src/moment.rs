@@ -1,11 +1,10 @@
 //! When something happened, and the fact that says so.
 
-use borsh::{BorshDeserialize, BorshSerialize};
 use chrono::{DateTime, Utc};
-use facts::{Fact, FactId};
+use facts::stored::instant;
+use facts::{Fact, FactId, stored_struct};
 use serde::{Deserialize, Serialize};
 
-use crate::stored;
 
 /// An instant and the fact that it comes from. Ordered by time, then by fact, which is
 /// the order in which facts are folded whatever order they arrive in.
@@ -19,16 +18,10 @@ use crate::stored;
     Ord,
     Serialize,
     Deserialize,
-    BorshDeserialize,
-    BorshSerialize,
 )]
 pub struct Moment {
     /// When, to the microsecond.
     #[serde(with = "chrono::serde::ts_microseconds")]
-    #[borsh(
-        serialize_with = "stored::write_instant",
-        deserialize_with = "stored::read_instant"
-    )]
     pub at: DateTime<Utc>,
     /// Which fact.
     pub fact: FactId,
@@ -59,3 +52,5 @@ impl Moment {
         }
     }
 }
+
+stored_struct!(Moment { at via instant, fact });

@@ -3,11 +3,10 @@
 
 use std::collections::BTreeMap;
 
-use borsh::{BorshDeserialize, BorshSerialize};
 use chrono::{DateTime, TimeDelta, Utc};
 use climate::gas::{self, Caution, Gas, Urgency};
 use climate::{Doubt, Limits, Source, inspect};
-use facts::{Event, Fact, SensorId, StationId};
+use facts::{Event, Fact, SensorId, StationId, stored_struct};
 use quantity::{Celsius, DairyClock, Percent, Ppm};
 use recipe::Stage;
 
@@ -26,7 +25,7 @@ const RECENT: TimeDelta = TimeDelta::hours(2);
 const JUMPS: usize = 3;
 
 /// One reading of a room's air.
-#[derive(Debug, Clone, Copy, PartialEq, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Reading {
     /// The sensor, where the fact names one.
     pub sensor: Option<SensorId>,
@@ -80,7 +79,7 @@ impl Reading {
 }
 
 /// A room's recent readings.
-#[derive(Debug, Clone, Default, PartialEq, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Room {
     readings: BTreeMap<Moment, Reading>,
 }
@@ -299,3 +298,14 @@ fn out_of_range(stage: &Stage, (_, temperature, humidity): &Air) -> String {
     }
     out.join(", ")
 }
+
+stored_struct!(Reading {
+    sensor,
+    station,
+    temperature,
+    humidity,
+    co2,
+    nh3,
+});
+
+stored_struct!(Room { readings });

@@ -1,7 +1,7 @@
 //! Which of a station's numbers have arrived: a missing one is a lost fact.
 
-use borsh::{BorshDeserialize, BorshSerialize};
 use chrono::{DateTime, TimeDelta, Utc};
+use facts::stored_struct;
 
 use crate::Moment;
 
@@ -9,7 +9,7 @@ use crate::Moment;
 const CLOCK_AHEAD: TimeDelta = TimeDelta::minutes(2);
 
 /// One station's numbers and clock.
-#[derive(Debug, Clone, Default, PartialEq, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct StationLog {
     /// Closed ranges of numbers that have arrived, rising, never touching.
     seen: Vec<(u64, u64)>,
@@ -99,6 +99,8 @@ impl StationLog {
         TimeDelta::try_seconds(seconds).filter(|ahead| *ahead > CLOCK_AHEAD)
     }
 }
+
+stored_struct!(StationLog { seen, latest, reused });
 
 #[cfg(test)]
 mod tests {

@@ -1,60 +1,49 @@
-//! How what this crate keeps lies in a store: not as the wire has it.
-//!
-//! Whatever is stored has the traits of Borsh, a binary format with a specification. The
-//! wire's types have those of serde alone: a fact's body does not even compile here, and no
-//! serde attribute changes a byte. `crates/store` holds the layout with golden bytes.
+//! How forecasts and checks lie in a store: not as the wire has them. All else that is
+//! stored is of this crate's own types, each of which says beside itself how it lies
+//! (`facts::stored`).
 
 use std::collections::BTreeMap;
 use std::io::{Error, ErrorKind, Read, Result, Write};
 
-use borsh::{BorshDeserialize, BorshSerialize};
-use chrono::{DateTime, Datelike as _, NaiveDate, Utc};
-use facts::{BatchId, ExpectedOn, ForecastTold, RoomId, ToolCheck, WheelId};
+use chrono::{Datelike as _, NaiveDate};
+use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
+use facts::{
+    BatchId, ExpectedOn, ForecastTold, RoomId, ToolCheck, WheelId, stored_enum, stored_struct,
+};
 use quantity::{Grams, Percent};
 
 use crate::Moment;
-
-/// An instant, to the microsecond.
-///
-/// # Errors
-/// What the writer reports.
-pub fn write_instant<W: Write>(at: &DateTime<Utc>, to: &mut W) -> Result<()> {
-    at.timestamp_micros().serialize(to)
-}
-
-/// An instant, as [`write_instant`] wrote it.
-///
-/// # Errors
-/// When there is none.
-pub fn read_instant<R: Read>(from: &mut R) -> Result<DateTime<Utc>> {
-    let micros = i64::deserialize_reader(from)?;
-    DateTime::from_timestamp_micros(micros).ok_or_else(|| wrong("an instant outside the calendar"))
-}
 
 fn wrong(what: &str) -> Error {
     Error::new(ErrorKind::InvalidData, what)
 }
 
 /// A day, counted from the first of the calendar.
-#[derive(BorshDeserialize, BorshSerialize)]
-struct Day(i32);
+struct Day {
+    from_ce: i32,
+}
+
+stored_struct!(Day { from_ce });
 
 impl Day {
     fn of(day: NaiveDate) -> Self {
-        Self(day.num_days_from_ce())
+        Self {
+            from_ce: day.num_days_from_ce(),
+        }
     }
 
     fn date(&self) -> Result<NaiveDate> {
-        NaiveDate::from_num_days_from_ce_opt(self.0).ok_or_else(|| wrong("a day that is none"))
+        NaiveDate::from_num_days_from_ce_opt(self.from_ce).ok_or_else(|| wrong("a day that is none"))
     }
 }
 
-#[derive(BorshDeserialize, BorshSerialize)]
 struct Expected {
     day: Day,
     from: Day,
     until: Day,
 }
+
+stored_struct!(Expected { day, from, until });
 
 impl Expected {
     fn of(on: &ExpectedOn) -> Self {
@@ -74,7 +63,6 @@ impl Expected {
     }
 }
 
-#[derive(BorshDeserialize, BorshSerialize)]
 struct Forecast {
     batch: BatchId,
     cover_pct: Option<Percent>,
@@ -87,6 +75,19 @@ struct Forecast {
     learnt_from: u32,
     worth_ironing: Vec<WheelId>,
 }
+
+stored_struct!(Forecast {
+    batch,
+    cover_pct,
+    covered,
+    leaves,
+    moved_on,
+    ready,
+    rind_looks,
+    cores,
+    learnt_from,
+    worth_ironing,
+});
 
 impl Forecast {
     fn of(told: &ForecastTold) -> Self {
@@ -133,25 +134,29 @@ impl Forecast {
     }
 }
 
-pub(crate) fn write_forecasts<W: Write>(
-    told: &BTreeMap<Moment, ForecastTold>,
-    to: &mut W,
-) -> Result<()> {
-    let all: Vec<_> = told
-        .iter()
-        .map(|(at, told)| (at, Forecast::of(told)))
-        .collect();
-    all.serialize(to)
+/// Forecasts told.
+pub(crate) mod forecasts {
+    use super::*;
+
+    pub(crate) fn write<W: Write>(
+        told: &BTreeMap<Moment, ForecastTold>,
+        to: &mut W,
+    ) -> Result<()> {
+        let all: Vec<_> = told
+            .iter()
+            .map(|(at, told)| (at, Forecast::of(told)))
+            .collect();
+        all.serialize(to)
+    }
+
+    pub(crate) fn read<R: Read>(from: &mut R) -> Result<BTreeMap<Moment, ForecastTold>> {
+        let all = Vec::<(Moment, Forecast)>::deserialize_reader(from)?;
+        all.into_iter()
+            .map(|(at, forecast)| Ok((at, forecast.told()?)))
+            .collect()
+    }
 }
 
-pub(crate) fn read_forecasts<R: Read>(from: &mut R) -> Result<BTreeMap<Moment, ForecastTold>> {
-    let all = Vec::<(Moment, Forecast)>::deserialize_reader(from)?;
-    all.into_iter()
-        .map(|(at, forecast)| Ok((at, forecast.told()?)))
-        .collect()
-}
-
-#[derive(BorshDeserialize, BorshSerialize)]
 enum Check {
     Needles {
         expected: u32,
@@ -166,6 +171,12 @@ enum Check {
         allowed: Grams,
     },
 }
+
+stored_enum!(Check {
+    0 = Needles { expected, counted },
+    1 = Iron { whole },
+    2 = CheckWeight { applied, shown, allowed },
+});
 
 impl From<&ToolCheck> for Check {
     fn from(check: &ToolCheck) -> Self {
@@ -203,21 +214,21 @@ impl From<Check> for ToolCheck {
     }
 }
 
-pub(crate) fn write_checks<W: Write>(
-    checks: &BTreeMap<Moment, ToolCheck>,
-    to: &mut W,
-) -> Result<()> {
-    let all: Vec<_> = checks
-        .iter()
-        .map(|(at, check)| (at, Check::from(check)))
-        .collect();
-    all.serialize(to)
-}
+/// Checks of a tool.
+pub(crate) mod checks {
+    use super::*;
 
-pub(crate) fn read_checks<R: Read>(from: &mut R) -> Result<BTreeMap<Moment, ToolCheck>> {
-    let all = Vec::<(Moment, Check)>::deserialize_reader(from)?;
-    Ok(all
-        .into_iter()
-        .map(|(at, check)| (at, check.into()))
-        .collect())
+    pub(crate) fn write<W: Write>(checks: &BTreeMap<Moment, ToolCheck>, to: &mut W) -> Result<()> {
+        let all: Vec<_> = checks
+            .iter()
+            .map(|(at, check)| (at, Check::from(check)))
+            .collect();
+        all.serialize(to)
+    }
+
+    pub(crate) fn read<R: Read>(from: &mut R) -> Result<BTreeMap<Moment, ToolCheck>> {
+        let all = Vec::<(Moment, Check)>::deserialize_reader(from)?;
+        let all = all.into_iter();
+        Ok(all.map(|(at, check)| (at, check.into())).collect())
+    }
 }

@@ -2,19 +2,15 @@
 
 use std::collections::BTreeMap;
 
-use borsh::{BorshDeserialize, BorshSerialize};
 use chrono::{DateTime, Utc};
-use facts::{FactId, ToolCheck};
+use facts::{FactId, ToolCheck, stored_struct};
 
-use crate::{Moment, Voids, stored};
+use crate::stored::checks;
+use crate::{Moment, Voids};
 
 /// A tool and its checks, in order.
-#[derive(Debug, Clone, Default, PartialEq, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Tool {
-    #[borsh(
-        serialize_with = "stored::write_checks",
-        deserialize_with = "stored::read_checks"
-    )]
     checks: BTreeMap<Moment, ToolCheck>,
 }
 
@@ -57,3 +53,5 @@ impl Tool {
         Some((*at, *check, last_good))
     }
 }
+
+stored_struct!(Tool { checks via checks });

@@ -2,11 +2,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use borsh::{BorshDeserialize, BorshSerialize};
-use facts::FactId;
+use facts::{FactId, stored_struct};
 
 /// One voiding: the fact that voids, and why.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Voiding {
     /// The `fact.voided` fact.
     pub by: FactId,
@@ -79,6 +78,8 @@ impl Voids {
         void
     }
 }
+
+stored_struct!(Voiding { by, target, reason });
 
 #[cfg(test)]
 mod tests {

@@ -17,8 +17,8 @@ mod key;
 use std::path::{Path, PathBuf};
 use std::str::FromStr;
 
-use borsh::{BorshDeserialize, BorshSerialize};
-use facts::{BatchId, RoomId, StationId, ToolId, WheelId};
+use facts::stored::borsh::{self, BorshDeserialize, BorshSerialize};
+use facts::{BatchId, RoomId, StationId, ToolId, WheelId, stored_struct};
 use key::Key;
 use ripening::{Counts, Damaged, Floor, Folding, Gap, Practice, Voiding};
 
@@ -71,7 +71,7 @@ pub enum StoreError {
 }
 
 /// A message to publish once the state that asks for it is safe.
-#[derive(Debug, Clone, PartialEq, Eq, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Effect {
     /// The end of its subject, after the site.
     pub tail: String,
@@ -80,6 +80,8 @@ pub struct Effect {
     /// Its body.
     pub body: Vec<u8>,
 }
+
+stored_struct!(Effect { tail, id, body });
 
 /// The scheduler's store.
 pub struct Store {

@@ -2,10 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use borsh::{BorshDeserialize, BorshSerialize};
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::{Event, Fact, FactId, OrderId, OrderPacked, Sscc, WheelId};
-use ripening::stored;
+use facts::stored::instant;
+use facts::{Event, Fact, FactId, OrderId, OrderPacked, Sscc, WheelId, stored_struct};
 
 /// A case packed longer ago than this gets no label by itself.
 const LABELLED_WITHIN: TimeDelta = TimeDelta::days(1);
@@ -16,19 +15,14 @@ const FILLED_WITHIN: TimeDelta = TimeDelta::days(14);
 
 /// Cases by the fact that says so: a fact that comes twice is one case. Stored with the
 /// floor, so that a pallet's label counts every case on it, also after a restart.
-#[derive(Debug, Default, BorshDeserialize, BorshSerialize)]
+#[derive(Debug, Default)]
 pub(crate) struct Cases {
     cases: BTreeMap<FactId, Case>,
-    #[borsh(skip)]
     changed: bool,
 }
 
-#[derive(Debug, BorshDeserialize, BorshSerialize)]
+#[derive(Debug)]
 struct Case {
-    #[borsh(
-        serialize_with = "stored::write_instant",
-        deserialize_with = "stored::read_instant"
-    )]
     at: DateTime<Utc>,
     order: OrderId,
     case: Sscc,
@@ -37,6 +31,17 @@ struct Case {
     /// Whether its label was asked for, or it is too old for one.
     settled: bool,
 }
+
+stored_struct!(Cases { cases } skip { changed });
+
+stored_struct!(Case {
+    at via instant,
+    order,
+    case,
+    wheels,
+    pallet,
+    settled,
+});
 
 impl Case {
     fn packed(&self) -> OrderPacked {
@@ -167,6 +172,7 @@ mod tests {
     }
 
     fn restarted(cases: &Cases) -> Cases {
+        use facts::stored::borsh;
         borsh::from_slice(&borsh::to_vec(cases).unwrap()).unwrap()
     }
 

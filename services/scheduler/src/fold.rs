@@ -4,12 +4,11 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use borsh::{BorshDeserialize, BorshSerialize};
 use bus::{Bus, Position, Shutdown, Stored};
 use chrono::{DateTime, NaiveTime, Utc};
 use control::Watch;
 use facts::wire::Read;
-use facts::{FactId, SiteId, Sscc, WheelId};
+use facts::{FactId, SiteId, Sscc, WheelId, stored_struct};
 use labels::LabelJob;
 use quantity::DairyDay;
 use ripening::{Alert, Floor, Folding, Step};
@@ -36,7 +35,7 @@ const CASES: &str = "cases";
 const PORTIONS: &str = "portions";
 
 /// Where a stored floor stands in the log: the stored form of a [`Position`].
-#[derive(Debug, BorshDeserialize, BorshSerialize)]
+#[derive(Debug)]
 struct Place {
     created: String,
     seq: u64,
@@ -44,6 +43,8 @@ struct Place {
 
 /// How many wheels one notice of what has changed names at most.
 const NOTICED: usize = 2_000;
+
+stored_struct!(Place { created, seq });
 
 /// The folded floor, its store, and where it stands in the log.
 pub struct Fold {

@@ -7,12 +7,12 @@ use recipe::Recipe;
 
 use super::Floor;
 use crate::rule::Case;
-use crate::{Batch, Piercing, State, Wheel};
+use crate::{Piercing, State, Wheel};
 
 impl Floor {
     /// The recipe a batch ripens by: the one it was last moved to on purpose, else the one
     /// it was started with, else the site's only recipe. Where the site does not have that
-    /// version, the newest stands in for it, and [`Batch::missing_recipe`] says so.
+    /// version, the newest stands in for it, and [`crate::Batch::missing_recipe`] says so.
     #[must_use]
     pub fn recipe_of(&self, batch: BatchId) -> Option<&Arc<Recipe>> {
         let recipes = &self.practice.recipes;
