@@ -16,7 +16,7 @@ use schemars::SchemaGenerator;
 use serde_json::Value;
 
 /// Examples looked at to find a full and a minimal one of each type.
-const LOOKED_AT: usize = 60_000;
+const LOOKED_AT: usize = 20_000;
 
 fn path() -> std::path::PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/golden.ndjson")
@@ -77,6 +77,24 @@ fn line_of(event: Event) -> String {
     wire::to_line(&fact).unwrap()
 }
 
+/// The same, with words that an editor shows.
+fn plain(event: &Event) -> Event {
+    fn words(value: &mut Value) {
+        match value {
+            Value::String(text) if !text.bytes().all(|b| b.is_ascii_graphic()) => {
+                *text = "some words".to_owned();
+            }
+            Value::Array(items) => items.iter_mut().for_each(words),
+            Value::Object(fields) => fields.values_mut().for_each(words),
+            _ => {}
+        }
+    }
+    let mut body: Value = serde_json::from_slice(&event.write().unwrap()).unwrap();
+    words(&mut body);
+    let body = serde_json::to_vec(&body).unwrap();
+    Event::read(event.ty(), &body).unwrap().unwrap()
+}
+
 /// The fullest and the barest of many, the shortest of them.
 fn examples() -> BTreeMap<&'static str, (String, String)> {
     let mut runner = proptest::test_runner::TestRunner::deterministic();
@@ -84,10 +102,7 @@ fn examples() -> BTreeMap<&'static str, (String, String)> {
     for _ in 0..LOOKED_AT {
         let event = any::<Event>().new_tree(&mut runner).unwrap().current();
         let ty = event.ty();
-        let line = line_of(event);
-        if !line.is_ascii() || line.contains("\\u") {
-            continue;
-        }
+        let line = line_of(plain(&event));
         let weight = |line: &str| (said(&data(line)).len(), keys(&data(line)).min(12));
         let (full, bare) = found
             .entry(ty)
