@@ -158,7 +158,8 @@ impl Past {
                             at(case),
                             OrderPacked {
                                 order,
-                                case: Sscc::with_check_digit(number + case as u64).expect("a number"),
+                                case:
+                                    Sscc::with_check_digit(number + case as u64).expect("a number"),
                                 wheels: vec![*wheel],
                                 pallet: Sscc::with_check_digit(number),
                             },
@@ -184,7 +185,8 @@ impl Past {
             }
         }
         let end = self.end;
-        self.facts.extend(more.into_iter().filter(|fact| fact.recorded_at < end));
+        self.facts
+            .extend(more.into_iter().filter(|fact| fact.recorded_at < end));
         self.facts.sort_by_key(|fact| fact.recorded_at);
         self
     }

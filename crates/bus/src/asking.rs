@@ -195,7 +195,11 @@ impl Question {
     /// # Errors
     /// When the broker is away.
     pub async fn still_reading(self, read: u64, of: u64) -> Result<(), BusError> {
-        let percent = read.saturating_mul(100).checked_div(of).unwrap_or(0).min(100);
+        let percent = read
+            .saturating_mul(100)
+            .checked_div(of)
+            .unwrap_or(0)
+            .min(100);
         let percent = u8::try_from(percent).unwrap_or(100);
         let body = json(&self.name, &Reply::<()>::Reading(percent))?;
         self.send(body).await

@@ -171,7 +171,9 @@ impl Told {
             if let Ok(message) = serde_json::from_slice::<Message>(&body) {
                 let Telling { alert, step, .. } = message.telling;
                 // The name of a later time: `drying-B1#2`.
-                let plain = alert.rsplit_once('#').map_or(alert.as_str(), |(plain, _)| plain);
+                let plain = alert
+                    .rsplit_once('#')
+                    .map_or(alert.as_str(), |(plain, _)| plain);
                 self.keep(plain, step)?;
             }
         }
@@ -300,9 +302,11 @@ impl Bus {
         };
         while waiting > 0 {
             let message = messages.0.next().await;
-            let message = message.and_then(Result::ok).ok_or_else(|| BusError::Unanswered {
-                doing: "reading what was told".to_owned(),
-            })?;
+            let message = message
+                .and_then(Result::ok)
+                .ok_or_else(|| BusError::Unanswered {
+                    doing: "reading what was told".to_owned(),
+                })?;
             waiting = message.info().map_or(0, |info| info.pending);
             found.push(message.message.payload);
         }

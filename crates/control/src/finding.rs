@@ -9,9 +9,7 @@ use crate::Rules;
 use crate::nelson::Test;
 
 /// To which side.
-#[derive(
-    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize,
-)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Lean {
     /// Heavier.

@@ -13,17 +13,7 @@ use crate::{
 
 /// The thing that was really scanned, when a group of wheels was acted on at once.
 #[derive(
-    Debug,
-    Clone,
-    Copy,
-    PartialEq,
-    Eq,
-    Hash,
-    PartialOrd,
-    Ord,
-    Serialize,
-    Deserialize,
-    JsonSchema,
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
 )]
 #[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
 #[serde(rename_all = "snake_case")]
@@ -48,17 +38,7 @@ impl fmt::Display for Carrier {
 
 /// How good a wheel is.
 #[derive(
-    Debug,
-    Clone,
-    Copy,
-    PartialEq,
-    Eq,
-    Hash,
-    PartialOrd,
-    Ord,
-    Serialize,
-    Deserialize,
-    JsonSchema,
+    Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize, JsonSchema,
 )]
 #[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
 pub enum Grade {

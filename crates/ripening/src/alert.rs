@@ -8,7 +8,9 @@ use std::fmt;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::stored::instant;
-use facts::{BatchId, RoomId, StackId, StationId, StillageId, ToolId, WheelId, stored_enum, stored_struct};
+use facts::{
+    BatchId, RoomId, StackId, StationId, StillageId, ToolId, WheelId, stored_enum, stored_struct,
+};
 use serde::{Deserialize, Serialize};
 
 use crate::wheels::{Slot, Wheels};
@@ -22,18 +24,7 @@ const NAMED: usize = 50;
 const REMEMBERED: TimeDelta = TimeDelta::days(60);
 
 /// A kind of trouble.
-#[derive(
-    Debug,
-    Clone,
-    Copy,
-    PartialEq,
-    Eq,
-    PartialOrd,
-    Ord,
-    Hash,
-    Serialize,
-    Deserialize,
-)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[allow(missing_docs)] // `Situation::words` says what each is
 pub enum Situation {
@@ -125,7 +116,9 @@ impl Situation {
             Self::SensorDoubted => "its sensors can be relied on again",
             Self::GasHigh => "gas below its limits again, by the sensor",
             Self::GasDanger => "gas no longer at the dangerous level, by the sensor",
-            Self::RecipeMissing => "its recipe is here again, it was moved to another, or it has left",
+            Self::RecipeMissing => {
+                "its recipe is here again, it was moved to another, or it has left"
+            }
         }
     }
 
@@ -146,17 +139,7 @@ impl Situation {
 }
 
 /// What a situation is about.
-#[derive(
-    Debug,
-    Clone,
-    Copy,
-    PartialEq,
-    Eq,
-    PartialOrd,
-    Ord,
-    Serialize,
-    Deserialize,
-)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[allow(missing_docs)]
 pub enum Subject {
@@ -185,17 +168,7 @@ impl fmt::Display for Subject {
 }
 
 /// How bad a situation is.
-#[derive(
-    Debug,
-    Clone,
-    Copy,
-    PartialEq,
-    Eq,
-    PartialOrd,
-    Ord,
-    Serialize,
-    Deserialize,
-)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Level {
     /// Someone should act.

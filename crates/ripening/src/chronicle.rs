@@ -101,4 +101,8 @@ pub(crate) fn encoded_note(note: &Note) -> Vec<u8> {
     borsh::to_vec(note).unwrap_or_default()
 }
 
-stored_struct!(Chronicle { encoded, count, last });
+stored_struct!(Chronicle {
+    encoded,
+    count,
+    last
+});

@@ -23,16 +23,7 @@ pub use label::LabelWanted;
 pub use store::{Changed, Damaged};
 
 /// How much has been folded.
-#[derive(
-    Debug,
-    Clone,
-    Copy,
-    Default,
-    PartialEq,
-    Eq,
-    serde::Serialize,
-    serde::Deserialize,
-)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
 pub struct Counts {
     /// Facts folded, each once.
     pub facts: u64,

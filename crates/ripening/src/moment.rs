@@ -5,20 +5,9 @@ use facts::stored::instant;
 use facts::{Fact, FactId, stored_struct};
 use serde::{Deserialize, Serialize};
 
-
 /// An instant and the fact that it comes from. Ordered by time, then by fact, which is
 /// the order in which facts are folded whatever order they arrive in.
-#[derive(
-    Debug,
-    Clone,
-    Copy,
-    PartialEq,
-    Eq,
-    PartialOrd,
-    Ord,
-    Serialize,
-    Deserialize,
-)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Moment {
     /// When, to the microsecond.
     #[serde(with = "chrono::serde::ts_microseconds")]

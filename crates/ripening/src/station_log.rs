@@ -100,7 +100,11 @@ impl StationLog {
     }
 }
 
-stored_struct!(StationLog { seen, latest, reused });
+stored_struct!(StationLog {
+    seen,
+    latest,
+    reused
+});
 
 #[cfg(test)]
 mod tests {

@@ -33,7 +33,8 @@ impl Day {
     }
 
     fn date(&self) -> Result<NaiveDate> {
-        NaiveDate::from_num_days_from_ce_opt(self.from_ce).ok_or_else(|| wrong("a day that is none"))
+        NaiveDate::from_num_days_from_ce_opt(self.from_ce)
+            .ok_or_else(|| wrong("a day that is none"))
     }
 }
 
@@ -138,10 +139,7 @@ impl Forecast {
 pub(crate) mod forecasts {
     use super::*;
 
-    pub(crate) fn write<W: Write>(
-        told: &BTreeMap<Moment, ForecastTold>,
-        to: &mut W,
-    ) -> Result<()> {
+    pub(crate) fn write<W: Write>(told: &BTreeMap<Moment, ForecastTold>, to: &mut W) -> Result<()> {
         let all: Vec<_> = told
             .iter()
             .map(|(at, told)| (at, Forecast::of(told)))

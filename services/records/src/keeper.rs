@@ -158,7 +158,10 @@ impl Keeper {
         }
         let own = sealed.iter().rev().find(|seal| seal.statement.key == ours);
         let newer = own.filter(|seal| {
-            let here = self.folder.last_seal().map_or(0, |seal| seal.statement.last);
+            let here = self
+                .folder
+                .last_seal()
+                .map_or(0, |seal| seal.statement.last);
             seal.statement.last > here
         });
         if let Some(seal) = newer {

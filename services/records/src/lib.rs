@@ -121,9 +121,12 @@ pub async fn run(
         tracing::warn!(%error, "whether another chain of seals was begun before is not known");
         Vec::new()
     });
-    let sealed = sealed.iter().filter_map(|body| std::str::from_utf8(body).ok()?.parse().ok());
+    let sealed = sealed
+        .iter()
+        .filter_map(|body| std::str::from_utf8(body).ok()?.parse().ok());
     let mut of_the_chain = keeper.of_the_chain(&sealed.collect::<Vec<_>>(), clock.now());
-    told.tell(&bus, &site.id, clock.now(), &mut of_the_chain).await?;
+    told.tell(&bus, &site.id, clock.now(), &mut of_the_chain)
+        .await?;
     tracing::info!(
         records = keeper.standing().count,
         "the records are up to date"
@@ -185,7 +188,10 @@ pub async fn run(
 async fn publish(bus: &Bus, site: &SiteId, seal: &Seal) {
     let id = format!("seal-{}-{}", seal.statement.day, seal.statement.last);
     let body = seal.to_string();
-    if let Err(error) = bus.publish_derived(site, SEALED, &id, body.as_bytes()).await {
+    if let Err(error) = bus
+        .publish_derived(site, SEALED, &id, body.as_bytes())
+        .await
+    {
         // The next day's says as much.
         tracing::warn!(%error, "the seal was not published; it lies in the records folder");
     }

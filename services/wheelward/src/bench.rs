@@ -338,7 +338,10 @@ fn size(folder: &Path, wheels: usize) -> anyhow::Result<SizeMeasured> {
         let floor = floor.refresh(history.now());
         store.write(&store::Batch::of(floor, &day, 1, &[])?)?;
         count = floor.wheels().count();
-        notes = floor.wheels().map(|(_, wheel)| wheel.chronicle().len()).sum();
+        notes = floor
+            .wheels()
+            .map(|(_, wheel)| wheel.chronicle().len())
+            .sum();
         if day.is_multiple_of(50) {
             eprintln!("  day {day}: {count} wheels");
         }

@@ -108,7 +108,9 @@ pub fn fold_each<const N: usize>(
             Ok(Read::UnknownType(unknown)) => {
                 let ty = &unknown.ty;
                 eprintln!("{path}:{number}: {ty} is not known here: skipped");
-                floors.iter_mut().for_each(|floor| floor.pass(number, &unknown));
+                floors
+                    .iter_mut()
+                    .for_each(|floor| floor.pass(number, &unknown));
             }
             Err(error) => {
                 eprintln!("{path}:{number}: {error}: skipped");

@@ -34,11 +34,20 @@ async fn all_answers(floor: &Floor) -> BTreeMap<String, String> {
     let mut all = BTreeMap::new();
     let questions = ["floor", "due", "census"];
     let [picture, census, due] = answers(floor).await;
-    all.extend(questions.map(str::to_owned).into_iter().zip([picture, due, census]));
+    all.extend(
+        questions
+            .map(str::to_owned)
+            .into_iter()
+            .zip([picture, due, census]),
+    );
     let census: Vec<ripening::answer::WheelRow> = serde_json::from_str(&all["census"]).unwrap();
-    let batches: std::collections::BTreeSet<_> = census.iter().filter_map(|row| row.batch).collect();
+    let batches: std::collections::BTreeSet<_> =
+        census.iter().filter_map(|row| row.batch).collect();
     for batch in batches {
-        all.insert(format!("batch {batch}"), answer(floor, "batch", &batch).await);
+        all.insert(
+            format!("batch {batch}"),
+            answer(floor, "batch", &batch).await,
+        );
     }
     for row in &census {
         for question in ["wheel", "label"] {
@@ -50,7 +59,10 @@ async fn all_answers(floor: &Floor) -> BTreeMap<String, String> {
 }
 
 async fn answer(floor: &Floor, question: &str, about: &impl serde::Serialize) -> String {
-    let asked = floor.bus.ask::<serde_json::Value>(&floor.site.id, question, about).await;
+    let asked = floor
+        .bus
+        .ask::<serde_json::Value>(&floor.site.id, question, about)
+        .await;
     match asked {
         Ok(answer) => format!("{answer:#}"),
         Err(bus::BusError::Refused(sentence)) => sentence,
@@ -60,9 +72,18 @@ async fn answer(floor: &Floor, question: &str, about: &impl serde::Serialize) ->
 
 /// Fails on the first answer that differs, and says how many do.
 fn are_the_same(is: &BTreeMap<String, String>, should: &BTreeMap<String, String>, whose: &str) {
-    let differ: Vec<_> = should.iter().filter(|(question, answer)| is.get(*question) != Some(answer)).collect();
+    let differ: Vec<_> = should
+        .iter()
+        .filter(|(question, answer)| is.get(*question) != Some(answer))
+        .collect();
     if let Some((question, answer)) = differ.first() {
-        assert_eq!(is.get(*question), Some(*answer), "{question}, against {whose}; {} of {} answers differ", differ.len(), should.len());
+        assert_eq!(
+            is.get(*question),
+            Some(*answer),
+            "{question}, against {whose}; {} of {} answers differ",
+            differ.len(),
+            should.len()
+        );
     }
     assert_eq!(is.len(), should.len());
 }
@@ -164,7 +185,8 @@ async fn begins_to_fold(floor: &Floor, scheduler: &Worker) {
 }
 
 #[tokio::test(flavor = "multi_thread")]
-async fn a_scheduler_killed_at_50_places_answers_as_a_rebuilt_one_does_and_a_replay_and_tells_nothing_twice() {
+async fn a_scheduler_killed_at_50_places_answers_as_a_rebuilt_one_does_and_a_replay_and_tells_nothing_twice()
+ {
     let seed = std::env::var("WHEELWARD_TEST_SEED")
         .map_or_else(|_| 1, |seed| seed.parse().expect("a number"));
     println!("WHEELWARD_TEST_SEED={seed} plays this run again");
@@ -224,18 +246,29 @@ async fn a_scheduler_killed_at_50_places_answers_as_a_rebuilt_one_does_and_a_rep
     // Stopped and started again, and then one that has lost its disk: the same answers, what
     // people were told and since when included, and nobody is told anything again.
     let told = floor.stream(bus::DERIVED).await.len();
-    for (data, whose) in [("data", "one started again"), ("rebuilt", "one that folded the log anew")] {
+    for (data, whose) in [
+        ("data", "one started again"),
+        ("rebuilt", "one that folded the log anew"),
+    ] {
         let mut other = floor.worker_in("scheduler", data);
         floor.folded(&other).await;
         are_the_same(&all_answers(&floor).await, &survivor, whose);
         assert!(other.end("TERM").await.success(), "{}", other.log());
         let now = floor.stream(bus::DERIVED).await;
-        let more: Vec<_> = now.iter().skip(told).map(|message| message.headers.get("Nats-Msg-Id")).collect();
+        let more: Vec<_> = now
+            .iter()
+            .skip(told)
+            .map(|message| message.headers.get("Nats-Msg-Id"))
+            .collect();
         assert!(more.is_empty(), "{whose} told {more:?}");
     }
     let replay = replayed(&floor).await;
     for (what, replay) in ["floor", "census", "due"].into_iter().zip(&replay) {
-        assert_eq!(&untold(&survivor[what]), replay, "{what}, against the replay");
+        assert_eq!(
+            &untold(&survivor[what]),
+            replay,
+            "{what}, against the replay"
+        );
     }
 }
 

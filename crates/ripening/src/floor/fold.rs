@@ -73,10 +73,9 @@ impl Floor {
         if reused && let Some(log) = self.stations.get_mut(&fact.station) {
             log.reused();
         }
-        if new_number || reused {
-            self.stale.stations.insert(fact.station);
-            self.changed.stations.insert(fact.station);
-        }
+        // Its clock may read otherwise, whatever the number.
+        self.stale.stations.insert(fact.station);
+        self.changed.stations.insert(fact.station);
     }
 
     /// Passes over a fact of a type that this build does not know. Its station's number has
@@ -91,10 +90,9 @@ impl Floor {
         gap.count += 1;
         let written = Moment::written(unknown.recorded_at, unknown.id);
         let log = self.stations.entry(unknown.station).or_default();
-        if log.saw(written, unknown.occurred_at, unknown.station_seq) {
-            self.stale.stations.insert(unknown.station);
-            self.changed.stations.insert(unknown.station);
-        }
+        log.saw(written, unknown.occurred_at, unknown.station_seq);
+        self.stale.stations.insert(unknown.station);
+        self.changed.stations.insert(unknown.station);
     }
 
     /// Counts a message that could not be read.

@@ -475,12 +475,24 @@ fn a_version_that_the_site_has_lost_is_said_everywhere_and_lets_no_wheel_leave()
     let life = ripening::answer::wheel(&floor, wheel("318-01")).unwrap();
     assert_eq!(life.recipe.unwrap(), said);
     let leaves = asked(&floor, Action::Dispatch).unwrap();
-    assert_eq!(leaves.because.blocked, Some(ripening::Blocked::RecipeMissing));
-    assert_eq!(asked(&here, Action::Dispatch).unwrap().because.blocked, None);
+    assert_eq!(
+        leaves.because.blocked,
+        Some(ripening::Blocked::RecipeMissing)
+    );
+    assert_eq!(
+        asked(&here, Action::Dispatch).unwrap().because.blocked,
+        None
+    );
     let told = floor.tell();
-    let told = told.iter().find(|a| a.situation == ripening::Situation::RecipeMissing);
+    let told = told
+        .iter()
+        .find(|a| a.situation == ripening::Situation::RecipeMissing);
     let told = told.unwrap();
     assert!(told.text.contains("batch 318"), "{}", told.text);
-    assert!(told.text.contains("name that file in the site file again"), "{}", told.text);
+    assert!(
+        told.text.contains("name that file in the site file again"),
+        "{}",
+        told.text
+    );
     assert_eq!(told.since, time("2026-01-02 06:00"));
 }

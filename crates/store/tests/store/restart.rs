@@ -326,7 +326,13 @@ impl Scheduler {
     /// Starts from what is written.
     fn starts(&mut self) {
         self.store = None;
-        let store = Store::open(self.folder.path()).unwrap();
+        // sled lets go of its lock a moment after it was dropped.
+        let store = loop {
+            match Store::open(self.folder.path()) {
+                Err(store::StoreError::InUse(_)) => std::thread::yield_now(),
+                opened => break opened.unwrap(),
+            }
+        };
         let loaded = store.load::<u64>(practice()).unwrap();
         self.folding = loaded.floor;
         self.position = usize::try_from(loaded.position.unwrap_or(0)).unwrap();
@@ -478,7 +484,7 @@ fn an_alarm_that_was_over_by_mistake_is_told_again_when_the_mistake_is_voided() 
     scheduler.rebuilt();
     scheduler.looks(&log);
     let ids: Vec<_> = scheduler.published.iter().map(Alert::id).collect();
-    let name = format!("CheckFailed-tool-PM1-{}", start().timestamp());
+    let name = format!("CheckFailed-PM1-{}", start().timestamp());
     let again = format!("{name}-again-2-raised");
     assert_eq!(
         ids,
