@@ -61,6 +61,7 @@ impl Given {
             station_seq: self.number,
             person: None,
             occurred_at: then,
+            claimed_at: None,
             recorded_at: now,
             event: event.into(),
         });

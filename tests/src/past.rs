@@ -3,11 +3,11 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Timelike as _, Utc};
-use facts::{Draft, Event, Fact, FactIdSource, RoomClimateRead, StationId};
+use facts::{Draft, Event, Fact, FactIdSource, RoomClimateRead, StationId, WheelReleased};
 use floor_sim::{Dairy, Doing, Ledger, Mistakes, Size, What};
 use quantity::{Celsius, DairyDay, Grams, Percent};
 use site::Site;
-use station::{Placement, Session, Setup};
+use station::{Claim, Kept, Placement, Scan, Session, Setup};
 
 /// How often a room is read, in hours: the simulation's own readings would be most facts.
 const AIR_EVERY: u32 = 6;
@@ -43,8 +43,11 @@ impl Past {
             let setup = Setup {
                 clock: site.clock,
                 recipes: site.recipes.iter().map(|r| (r.id, r.version)).collect(),
-                born_under: BTreeMap::new(),
+                holds: site.hold_rule(),
                 rooms: site.rooms.iter().map(|room| room.id).collect(),
+                people: site.people.clone(),
+                youngest: BTreeMap::new(),
+                dispatch_desk: false,
                 scale: station.scale.as_ref().map(|scale| station::Scale {
                     tool: scale.tool,
                     plate: scale.plate,
@@ -84,10 +87,20 @@ impl Past {
     fn take(&mut self, doing: &Doing) {
         let now = doing.arrives_at;
         let station = StationId::new(doing.station).expect("a station's code");
+        let kept = doing.is_late().then_some(Claim {
+            at: doing.at,
+            kept: Kept::LineDown,
+        });
         let mut draw = |scan: Option<&str>, grams: u32| {
             let session = self.sessions.get_mut(&station).expect("a station");
             match scan {
-                Some(line) => session.scan(&self.placement, line, now).drafts,
+                Some(line) => {
+                    let scan = Scan {
+                        claim: kept,
+                        ..Scan::new(line, now)
+                    };
+                    session.scan(&self.placement, &scan).drafts
+                }
                 None => {
                     let grams = Grams::new(grams).expect("a weight");
                     session.weight(&self.placement, grams, now).drafts
@@ -108,6 +121,15 @@ impl Past {
                 event: climate(room, *temperature_c, *humidity_pct),
             }],
             What::Weight { grams } => draw(None, *grams),
+            What::Release {
+                person,
+                hold,
+                wheels,
+            } => vec![Draft {
+                occurred_at: doing.at,
+                person: Some(person.parse().expect("a badge")),
+                event: release(hold, wheels),
+            }],
             What::Scan(_) => draw(doing.sent_line().as_deref(), 0),
         };
         let from = self.facts.len();
@@ -121,6 +143,7 @@ impl Past {
                 station_seq: *number,
                 person: draft.person,
                 occurred_at: draft.occurred_at,
+                claimed_at: None,
                 recorded_at: now,
                 event: draft.event,
             };
@@ -141,5 +164,14 @@ fn climate(room: &str, temperature_c: f64, humidity_pct: f64) -> Event {
         humidity_pct: Some(Percent::new(humidity_pct).expect("a humidity")),
         co2_ppm: None,
         nh3_ppm: None,
+    })
+}
+
+fn release(hold: &str, wheels: &[String]) -> Event {
+    let wheels = wheels.iter().map(|wheel| wheel.parse().expect("a wheel"));
+    Event::from(WheelReleased {
+        wheels: wheels.collect(),
+        hold: hold.parse().expect("a hold"),
+        reason: "the laboratory's result is back".to_owned(),
     })
 }

@@ -7,4 +7,4 @@
 pub mod people;
 pub mod workers;
 
-pub use people::Role;
+pub use people::{Proof, Role};

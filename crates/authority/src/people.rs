@@ -1,7 +1,20 @@
-//! What a person may do, by role and by how well it is known who they are.
+//! What a person may do, by role and by how well it is known who they are: one table, a row a
+//! kind of fact.
+//!
+//! A badge is a name, not a proof: anyone can hold up a card. What keeps people safe, such as
+//! the end of a hold, needs someone who is signed in with badge and PIN. A record of one's own
+//! can be taken back for a few minutes where it was made; what keeps people safe only by a
+//! manager's correction, which says why.
 
+use std::fmt;
+
+use chrono::{DateTime, TimeDelta, Utc};
+use facts::{Event, Fact, PersonId};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+/// How long the person who recorded something can take it back where they recorded it.
+pub const UNDO_WITHIN: TimeDelta = TimeDelta::minutes(10);
 
 /// What a person is here.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -36,5 +49,350 @@ impl Role {
     #[must_use]
     pub const fn records(self) -> bool {
         !matches!(self, Self::Inspector)
+    }
+
+    const fn is_at_least(self, least: Least) -> bool {
+        match least {
+            Least::Anyone => self.records(),
+            Least::Ironer => matches!(self, Self::Ironer | Self::Manager),
+            Least::Manager => matches!(self, Self::Manager),
+            Least::Worker => false,
+        }
+    }
+}
+
+/// How it is known who acts.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Proof {
+    /// By a badge read at a raw scanner port, or typed on a command line; or not at all.
+    Badge,
+    /// By badge and PIN: signed in now on a paired device or in a browser.
+    SignedIn(Role),
+}
+
+/// Who may state a kind of fact.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Least {
+    /// Everyone who works here.
+    Anyone,
+    /// Who irons and grades.
+    Ironer,
+    /// A manager.
+    Manager,
+    /// No person: one of our own workers.
+    Worker,
+}
+
+/// Whether a badge is proof enough.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum By {
+    /// A badge is.
+    Badge,
+    /// It needs badge and PIN.
+    Pin,
+}
+
+/// Who takes a record back.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum TakenBack {
+    /// Who recorded it, for [`UNDO_WITHIN`], where they recorded it; a manager at any time.
+    ByOwner,
+    /// Only a manager, with a reason: it keeps people safe, or no person recorded it.
+    ByManager,
+}
+
+use By::{Badge, Pin};
+use Least::{Anyone, Ironer, Manager, Worker};
+use TakenBack::{ByManager, ByOwner};
+
+/// A kind of fact, who may state it, with what proof, and who takes it back.
+type Row = (&'static str, Least, By, TakenBack);
+
+/// One row a kind of fact, in the catalogue's order. A test holds that none is missing.
+const TABLE: &[Row] = &[
+    ("milk.received", Anyone, Badge, ByOwner),
+    ("milk.screened", Anyone, Badge, ByManager),
+    ("milk.pasteurised", Anyone, Badge, ByManager),
+    ("milk.heated", Anyone, Badge, ByManager),
+    ("milk.pooled", Anyone, Badge, ByOwner),
+    ("lot.received", Anyone, Badge, ByOwner),
+    ("lot.used", Anyone, Badge, ByOwner),
+    ("lot.counted", Anyone, Badge, ByOwner),
+    ("vat.started", Anyone, Badge, ByOwner),
+    ("vat.filled", Anyone, Badge, ByOwner),
+    ("vat.reworked", Anyone, Badge, ByOwner),
+    ("vat.dosed", Anyone, Badge, ByOwner),
+    ("vat.measured", Anyone, Badge, ByManager),
+    ("vat.cut", Anyone, Badge, ByOwner),
+    ("vat.drained", Anyone, Badge, ByOwner),
+    ("vat.milled", Anyone, Badge, ByOwner),
+    ("vat.closed", Anyone, Badge, ByOwner),
+    ("vat.recipe_changed", Anyone, Badge, ByManager),
+    ("wheel.portioned", Anyone, Badge, ByOwner),
+    ("wheel.hooped", Anyone, Badge, ByOwner),
+    ("wheel.turned", Anyone, Badge, ByOwner),
+    ("wheel.unhooped", Anyone, Badge, ByOwner),
+    ("wheel.rubbed_up", Anyone, Badge, ByOwner),
+    ("wheel.loaded", Anyone, Badge, ByOwner),
+    ("wheel.moved", Anyone, Badge, ByOwner),
+    ("wheel.pierced", Anyone, Badge, ByOwner),
+    ("wheel.ironed", Ironer, Badge, ByOwner),
+    ("wheel.graded", Ironer, Badge, ByOwner),
+    ("wheel.weighed", Anyone, Badge, ByOwner),
+    ("wheel.labelled", Worker, Badge, ByManager),
+    // Whoever sees a danger holds; nobody needs a right for that.
+    ("wheel.held", Anyone, Badge, ByManager),
+    ("wheel.released", Manager, Pin, ByManager),
+    ("wheel.allocated", Anyone, Badge, ByOwner),
+    // For an order; a sale without one is a manager's: see `stating`.
+    ("wheel.dispatched", Anyone, Badge, ByManager),
+    ("wheel.delivered", Anyone, Badge, ByManager),
+    // What came back may not be sold again: taking that back would let it go.
+    ("wheel.returned", Anyone, Badge, ByManager),
+    ("wheel.discarded", Anyone, Badge, ByOwner),
+    ("rind.observed", Anyone, Badge, ByOwner),
+    ("room.climate_read", Worker, Badge, ByManager),
+    ("room.gas_read", Worker, Badge, ByManager),
+    ("room.cleaned", Anyone, Badge, ByOwner),
+    ("batch.forecast", Worker, Badge, ByManager),
+    // When it failed only a manager: see `taken_back`.
+    ("tool.checked", Anyone, Badge, ByOwner),
+    ("tool.sanitised", Anyone, Badge, ByOwner),
+    ("lab.sampled", Anyone, Badge, ByManager),
+    ("lab.swabbed", Anyone, Badge, ByManager),
+    ("lab.resulted", Manager, Pin, ByManager),
+    ("control.checked", Anyone, Badge, ByManager),
+    ("deviation.found", Anyone, Badge, ByManager),
+    ("deviation.decided", Manager, Pin, ByManager),
+    ("hold.placed", Anyone, Badge, ByManager),
+    ("hold.lifted", Manager, Pin, ByManager),
+    ("trace.drilled", Anyone, Badge, ByManager),
+    ("order.placed", Anyone, Badge, ByOwner),
+    ("order.changed", Anyone, Badge, ByOwner),
+    ("order.cancelled", Anyone, Badge, ByOwner),
+    ("order.confirmed", Anyone, Badge, ByOwner),
+    ("order.substituted", Anyone, Badge, ByOwner),
+    ("order.packed", Anyone, Badge, ByOwner),
+    ("order.refused", Anyone, Badge, ByOwner),
+    ("label.wanted_again", Anyone, Badge, ByOwner),
+    ("label.answered", Anyone, Badge, ByOwner),
+    ("label.dropped", Worker, Badge, ByManager),
+    ("case.labelled", Worker, Badge, ByManager),
+    // A correction: see `may_correct`.
+    ("fact.voided", Manager, Pin, ByManager),
+    ("alert.acknowledged", Anyone, Badge, ByOwner),
+];
+
+/// A kind of fact that this build does not know is nobody's to state.
+const UNKNOWN: Row = ("", Worker, Pin, ByManager);
+
+/// Why somebody may not do something. After what they wanted to do, in words for them:
+/// `RELEASE needs a signed-in manager: …`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum Refused {
+    /// A badge is no proof.
+    #[error("needs a signed-in {}: {}", .0.key(), place(.1))]
+    Pin(Role, &'static str),
+    /// Another role's.
+    #[error("needs {}: ask one", a(*.0))]
+    Role(Role),
+    /// They only look.
+    #[error("is not an inspector's to record: an inspector looks and changes nothing")]
+    Looks,
+    /// No person's.
+    #[error("is recorded by Wheelward's own workers, never by a person")]
+    Worker,
+}
+
+/// Why somebody cannot take a record back, and who can.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum NotUndone {
+    /// It keeps people safe.
+    #[error("it keeps people safe, so only a manager takes it back, and says why: {CORRECTION}")]
+    KeepsSafe,
+    /// Another person's.
+    #[error(
+        "somebody else recorded it: they undo it with their own badge, or a manager corrects it: {CORRECTION}"
+    )]
+    NotYours,
+    /// Too long ago.
+    #[error("it was recorded more than {} minutes ago: ask a manager to correct it: {CORRECTION}", UNDO_WITHIN.num_minutes())]
+    TooLate,
+}
+
+/// Where a manager corrects.
+const CORRECTION: &str = "open the wheel's or batch's page and choose \"This was wrong\"";
+
+fn place(topic: &str) -> &'static str {
+    match topic {
+        "wheel.released" | "hold.lifted" => "open the Holds page or a browser station",
+        "wheel.dispatched" => "scan the order first, or use a browser station",
+        "fact.voided" => CORRECTION,
+        _ => "sign in on a page with badge and PIN",
+    }
+}
+
+const fn a(role: Role) -> &'static str {
+    match role {
+        Role::Operator => "an operator",
+        Role::Ironer => "an ironer",
+        Role::Manager => "a manager",
+        Role::Inspector => "an inspector",
+    }
+}
+
+impl Least {
+    const fn role(self) -> Role {
+        match self {
+            Self::Ironer => Role::Ironer,
+            Self::Manager => Role::Manager,
+            Self::Anyone | Self::Worker => Role::Operator,
+        }
+    }
+}
+
+fn row(topic: &str) -> &'static Row {
+    TABLE
+        .iter()
+        .find(|(known, ..)| *known == topic)
+        .unwrap_or(&UNKNOWN)
+}
+
+fn asks(&(topic, least, by, _): &Row, proof: Proof) -> Result<(), Refused> {
+    match proof {
+        _ if least == Worker => Err(Refused::Worker),
+        Proof::SignedIn(Role::Inspector) => Err(Refused::Looks),
+        Proof::SignedIn(role) if !role.is_at_least(least) => Err(Refused::Role(least.role())),
+        Proof::Badge if by == Pin => Err(Refused::Pin(least.role(), topic)),
+        Proof::SignedIn(_) | Proof::Badge => Ok(()),
+    }
+}
+
+/// Whether someone may state a kind of fact, `<noun>.<verb>`, at all: what to offer them.
+///
+/// # Errors
+/// [`Refused`], in words for them.
+pub fn may_state_kind(topic: &str, proof: Proof) -> Result<(), Refused> {
+    asks(row(topic), proof)
+}
+
+/// Whether someone may state this.
+///
+/// # Errors
+/// [`Refused`], in words for them.
+pub fn may_state(event: &Event, proof: Proof) -> Result<(), Refused> {
+    asks(&stating(event), proof)
+}
+
+/// Whether someone may correct a record, whatever its kind: state, with a reason, that it never
+/// happened.
+///
+/// # Errors
+/// [`Refused`], in words for them.
+pub fn may_correct(proof: Proof) -> Result<(), Refused> {
+    may_state_kind("fact.voided", proof)
+}
+
+/// The row of a fact, where what it says matters.
+fn stating(event: &Event) -> Row {
+    let row = *row(event.topic());
+    match event {
+        Event::WheelDispatched(sent) if sent.order.is_none() => (row.0, Manager, Pin, row.3),
+        _ => row,
+    }
+}
+
+/// Who takes this back.
+#[must_use]
+pub fn taken_back(event: &Event) -> TakenBack {
+    match event {
+        Event::ToolChecked(checked) if !checked.check.passed() => ByManager,
+        _ => row(event.topic()).3,
+    }
+}
+
+/// Who takes back what one scan recorded: the strictest of its facts. A hold that a wheel was
+/// born under goes with the wheel's portion.
+#[must_use]
+pub fn record_taken_back<'e>(events: impl IntoIterator<Item = &'e Event>) -> TakenBack {
+    let events: Vec<&Event> = events.into_iter().collect();
+    let by_owner =
+        |event: &Event| is_born_with(event, events.iter().copied()) || taken_back(event) == ByOwner;
+    if !events.is_empty() && events.iter().all(|event| by_owner(event)) {
+        ByOwner
+    } else {
+        ByManager
+    }
+}
+
+/// Whether this is the hold that a wheel portioned by the same scan was born under.
+fn is_born_with<'e>(event: &Event, same_scan: impl Iterator<Item = &'e Event> + Clone) -> bool {
+    let Event::WheelHeld(held) = event else {
+        return false;
+    };
+    held.wheels.iter().all(|wheel| {
+        let portion =
+            |event: &Event| matches!(event, Event::WheelPortioned(p) if p.wheel == *wheel);
+        same_scan.clone().any(portion)
+    })
+}
+
+/// What UNDO voids of what one scan recorded. The hold that a wheel was born under goes with
+/// the wheel: a station takes back no hold.
+pub fn undoable(facts: &[Fact]) -> impl Iterator<Item = &Fact> {
+    let events = facts.iter().map(|fact| &fact.event);
+    let born_with = move |fact: &&Fact| !is_born_with(&fact.event, events.clone());
+    facts.iter().filter(born_with)
+}
+
+/// A record that somebody wants to take back where it was made, in the same session.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Recorded {
+    /// Who recorded it.
+    pub person: Option<PersonId>,
+    /// When it happened, as the record has it.
+    pub at: DateTime<Utc>,
+    /// Who takes it back.
+    pub taken_back: TakenBack,
+}
+
+impl Recorded {
+    /// What one scan recorded; `None` when nothing.
+    #[must_use]
+    pub fn of(facts: &[Fact]) -> Option<Self> {
+        let first = facts.first()?;
+        Some(Self {
+            person: first.person,
+            at: first.occurred_at,
+            taken_back: record_taken_back(facts.iter().map(|fact| &fact.event)),
+        })
+    }
+
+    /// Whether a person may undo it at an instant. That it is the last record of the same
+    /// session is for the session to see to.
+    ///
+    /// # Errors
+    /// [`NotUndone`], in words for them.
+    pub fn may_be_undone(&self, by: Option<PersonId>, now: DateTime<Utc>) -> Result<(), NotUndone> {
+        match self.taken_back {
+            ByManager => Err(NotUndone::KeepsSafe),
+            ByOwner if by != self.person => Err(NotUndone::NotYours),
+            ByOwner if now.signed_duration_since(self.at) > UNDO_WITHIN => Err(NotUndone::TooLate),
+            ByOwner => Ok(()),
+        }
+    }
+}
+
+impl fmt::Display for TakenBack {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            ByOwner => write!(
+                f,
+                "taken back by whoever recorded it, within {} minutes, or by a manager",
+                UNDO_WITHIN.num_minutes()
+            ),
+            ByManager => f.write_str("taken back only by a manager, with a reason"),
+        }
     }
 }

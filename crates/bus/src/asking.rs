@@ -1,20 +1,40 @@
 //! Questions and answers: JSON both ways on `ask.<site>.<question>`.
+//!
+//! An answer that does not fit one message comes in parts, each with its number and how many
+//! there are in its headers. A part that does not come within the time for an answer means
+//! no answer: half of one is never taken for the whole.
 
 use std::time::Duration;
 
-use async_nats::{Request, Subject};
-use bytes::Bytes;
+use async_nats::{HeaderMap, StatusCode, Subject};
+use bytes::{Bytes, BytesMut};
 use facts::SiteId;
 use futures::StreamExt as _;
 use futures::stream::SelectAll;
+use names::UnknownName;
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
-use crate::publishing::{check_tail, nobody_listens};
+use crate::publishing::check_tail;
 use crate::{Bus, BusError};
 
-/// How long an answer may take: a day plan of a large site is ready well within.
+/// How long an answer may take, and each further part of it: a day plan of a large site is
+/// ready well within.
 const ANSWER_WITHIN: Duration = Duration::from_secs(10);
+
+/// Largest answer, bytes. A broker gives up on a client that leaves as much unread.
+pub const LARGEST_ANSWER: usize = 48 << 20;
+
+/// Bytes in a part; the broker's own limit, less room for headers, where that is smaller.
+const PART: usize = 512 << 10;
+const HEADERS: usize = 1 << 10;
+
+/// Parts sent before waiting until they are on their way.
+const AT_ONCE: usize = 16;
+
+/// The header with a part's number, from 1, and the one with how many there are.
+const PART_NUMBER: &str = "Answer-Part";
+const PARTS: &str = "Answer-Parts";
 
 /// All who answer share this group, so that a standby does not answer as well.
 const GROUP: &str = "answerers";
@@ -27,6 +47,39 @@ enum Reply<A> {
     Refused(String),
     /// Whoever answers has read so many percent of the log.
     Reading(u8),
+    Unknown(UnknownName),
+}
+
+/// Why a question is not answered.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Refusal {
+    /// It asks about something that there is not.
+    #[error(transparent)]
+    Unknown(#[from] UnknownName),
+    /// Anything else, as a sentence for the person who asked.
+    #[error("{0}")]
+    Words(String),
+}
+
+impl From<String> for Refusal {
+    fn from(words: String) -> Self {
+        Self::Words(words)
+    }
+}
+
+impl From<&str> for Refusal {
+    fn from(words: &str) -> Self {
+        Self::Words(words.to_owned())
+    }
+}
+
+impl From<BusError> for Refusal {
+    fn from(error: BusError) -> Self {
+        match error {
+            BusError::Unknown(name) => Self::Unknown(name),
+            other => Self::Words(other.to_string()),
+        }
+    }
 }
 
 /// The questions asked at a site that one worker answers.
@@ -51,8 +104,10 @@ impl Bus {
     /// Asks whoever answers for the site, and waits for the answer.
     ///
     /// # Errors
+    /// [`BusError::Unknown`] when it asks about something that there is not,
     /// [`BusError::Refused`] with the answerer's own sentence, [`BusError::NobodyAnswers`],
-    /// [`BusError::Unanswered`] after 10 s, or [`BusError::Json`].
+    /// [`BusError::Unanswered`] after 10 s without it or its next part, or
+    /// [`BusError::Json`].
     pub async fn ask<A: DeserializeOwned>(
         &self,
         site: &SiteId,
@@ -61,35 +116,46 @@ impl Bus {
     ) -> Result<A, BusError> {
         check_tail(question)?;
         let body = json(question, q)?;
-        let request = Request::new()
-            .payload(body.into())
-            .timeout(Some(ANSWER_WITHIN));
-        let asking = self
-            .client()
-            .send_request(format!("ask.{site}.{question}"), request);
+        let client = self.client();
         let unanswered = || BusError::Unanswered {
             doing: format!("asking {question:?}"),
         };
-        let reply = tokio::time::timeout(2 * ANSWER_WITHIN, asking)
+        let inbox = client.new_inbox();
+        let mut parts = client
+            .subscribe(inbox.clone())
             .await
-            .map_err(|_| unanswered())?
-            .map_err(|error| {
-                if nobody_listens(&error) {
-                    BusError::NobodyAnswers {
-                        question: question.to_owned(),
-                        site: *site,
-                    }
-                } else {
-                    unanswered()
-                }
-            })?;
-        match serde_json::from_slice(&reply.payload) {
+            .map_err(|_| unanswered())?;
+        client
+            .publish_with_reply(format!("ask.{site}.{question}"), inbox, body.into())
+            .await
+            .map_err(|_| unanswered())?;
+        let mut reply = BytesMut::new();
+        for expected in 1.. {
+            let part = tokio::time::timeout(ANSWER_WITHIN, parts.next()).await;
+            let part = part.ok().flatten().ok_or_else(unanswered)?;
+            if part.status == Some(StatusCode::NO_RESPONDERS) {
+                return Err(BusError::NobodyAnswers {
+                    question: question.to_owned(),
+                    site: *site,
+                });
+            }
+            let (number, of) = part_of(part.headers.as_ref());
+            if number != expected || reply.len() + part.payload.len() > LARGEST_ANSWER {
+                return Err(unanswered());
+            }
+            reply.extend_from_slice(&part.payload);
+            if number >= of {
+                break;
+            }
+        }
+        match serde_json::from_slice(&reply) {
             Ok(Reply::Answer(answer)) => Ok(answer),
             Ok(Reply::Refused(sentence)) => Err(BusError::Refused(sentence)),
             Ok(Reply::Reading(percent)) => Err(BusError::StillReading {
                 question: question.to_owned(),
                 percent,
             }),
+            Ok(Reply::Unknown(name)) => Err(BusError::Unknown(name)),
             Err(reason) => Err(BusError::Json {
                 what: format!("the answer to {question:?}"),
                 reason,
@@ -166,18 +232,53 @@ impl Question {
     /// # Errors
     /// [`BusError::TooLarge`] (the asker is told so too), or the broker is away.
     pub async fn answer(self, answer: &impl Serialize) -> Result<(), BusError> {
-        let body = json(&self.name, &Reply::Answer(answer))?;
-        let most = self.client.max_payload();
-        if body.len() > most {
+        let body = Bytes::from(json(&self.name, &Reply::Answer(answer))?);
+        if body.len() > LARGEST_ANSWER {
             let error = BusError::TooLarge {
                 subject: format!("the answer to {:?}", self.name),
                 size: body.len(),
-                most,
+                most: LARGEST_ANSWER,
             };
             self.refuse(&error.to_string()).await?;
             return Err(error);
         }
-        self.send(body).await
+        let most = self.client.max_payload();
+        if body.len() <= most {
+            return self.send(body).await;
+        }
+        let part = PART.min(most.saturating_sub(HEADERS)).max(1);
+        let of = body.len().div_ceil(part);
+        for (nth, from) in (0..body.len()).step_by(part).enumerate() {
+            let mut headers = HeaderMap::new();
+            headers.insert(PART_NUMBER, (nth + 1).to_string());
+            headers.insert(PARTS, of.to_string());
+            let bytes = body.slice(from..body.len().min(from + part));
+            let to = self.reply.clone();
+            let sent = self.client.publish_with_headers(to, headers, bytes).await;
+            sent.map_err(|_| self.unanswered())?;
+            if (nth + 1) % AT_ONCE == 0 {
+                self.client.flush().await.map_err(|_| self.unanswered())?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Answers, or says why not.
+    ///
+    /// # Errors
+    /// See [`Question::answer`].
+    pub async fn reply<A: Serialize>(
+        self,
+        answer: Result<A, impl Into<Refusal>>,
+    ) -> Result<(), BusError> {
+        match answer.map_err(Into::into) {
+            Ok(answer) => self.answer(&answer).await,
+            Err(Refusal::Unknown(name)) => {
+                let body = json(&self.name, &Reply::<()>::Unknown(name))?;
+                self.send(body.into()).await
+            }
+            Err(Refusal::Words(sentence)) => self.refuse(&sentence).await,
+        }
     }
 
     /// Says no, with a sentence for the person who asked.
@@ -186,7 +287,7 @@ impl Question {
     /// When the broker is away.
     pub async fn refuse(self, sentence: &str) -> Result<(), BusError> {
         let body = json(&self.name, &Reply::<()>::Refused(sentence.to_owned()))?;
-        self.send(body).await
+        self.send(body.into()).await
     }
 
     /// Says that nothing can be said yet: so much of the log has been read. Without all of it,
@@ -202,17 +303,25 @@ impl Question {
             .min(100);
         let percent = u8::try_from(percent).unwrap_or(100);
         let body = json(&self.name, &Reply::<()>::Reading(percent))?;
-        self.send(body).await
+        self.send(body.into()).await
     }
 
-    async fn send(self, body: Vec<u8>) -> Result<(), BusError> {
-        self.client
-            .publish(self.reply, body.into())
-            .await
-            .map_err(|_| BusError::Unanswered {
-                doing: format!("answering {:?}", self.name),
-            })
+    async fn send(self, body: Bytes) -> Result<(), BusError> {
+        let sent = self.client.publish(self.reply.clone(), body).await;
+        sent.map_err(|_| self.unanswered())
     }
+
+    fn unanswered(&self) -> BusError {
+        BusError::Unanswered {
+            doing: format!("answering {:?}", self.name),
+        }
+    }
+}
+
+/// Which part of an answer a message is, and of how many; the only one if it does not say.
+fn part_of(headers: Option<&HeaderMap>) -> (usize, usize) {
+    let number = |name| headers?.get(name)?.as_str().parse().ok();
+    number(PART_NUMBER).zip(number(PARTS)).unwrap_or((1, 1))
 }
 
 fn json(question: &str, value: &impl Serialize) -> Result<Vec<u8>, BusError> {

@@ -14,6 +14,8 @@ use std::time::Duration;
 use tokio::io::{AsyncBufReadExt as _, AsyncWriteExt as _, BufReader, Lines};
 use tokio::process::{Child, ChildStderr, ChildStdin, Command};
 
+use crate::Keys;
+use crate::permissions::{self, ACCOUNT, Grants, SENSORS};
 use crate::retry::Backoff;
 
 /// The configuration of a single broker, as it is shipped.
@@ -74,6 +76,11 @@ pub enum BrokerError {
         "port {0} is taken by another program: stop that one, or choose another port, or use the broker that runs there with --broker nats://127.0.0.1:{0}"
     )]
     PortTaken(u16),
+    /// There are facts in two places.
+    #[error(
+        "there are two logs in {}: one in the folder {ACCOUNT} and one in $G, made by an older version of this program or by a broker without accounts. Nothing was changed. Move the one that is not the dairy's log out of there, keep it, and start again", .0.display()
+    )]
+    TwoLogs(PathBuf),
     /// The folder cannot be used.
     #[error("cannot use the broker's folder {}: {reason}", .dir.display())]
     Folder {
@@ -90,16 +97,37 @@ pub enum BrokerError {
     Slow,
 }
 
+/// Who may do what at a broker of our own.
+#[derive(Debug, Clone)]
+pub struct Guard {
+    /// Users and what they may do.
+    pub grants: Grants,
+    /// Where room sensors speak MQTT 3.1.1 with it, if they do.
+    pub mqtt: Option<Mqtt>,
+}
+
+/// Where room sensors speak with a broker.
+#[derive(Debug, Clone, Copy)]
+pub struct Mqtt {
+    /// Where it listens.
+    pub listen: SocketAddr,
+    /// Whether a sensor that gives no password may say what the air is like, too. It can do
+    /// nothing else; but then anyone on its network can.
+    pub without_password: bool,
+}
+
 /// A running broker that belongs to us. Dropping it stops it, without waiting.
 pub struct ChildBroker {
     child: Child,
     /// Closing it stops the broker.
     keeper: Option<ChildStdin>,
     port: u16,
+    keys: Option<Keys>,
 }
 
 impl ChildBroker {
-    /// Starts a broker on a free loopback port, with its facts in `data_dir`.
+    /// Starts a broker on a free loopback port, with its facts in `data_dir`. It asks nobody
+    /// who they are: for trials only.
     ///
     /// # Errors
     /// [`BrokerError`] says what to do.
@@ -107,16 +135,28 @@ impl ChildBroker {
         Self::run(data_dir, None, None).await
     }
 
-    /// Starts a broker on a free loopback port that also listens for room sensors: MQTT
-    /// 3.1.1 on this address.
+    /// Starts a broker on a free loopback port with users, passwords and permissions, kept in
+    /// its folder. Facts that were stored there before it had users are still there.
     ///
     /// # Errors
     /// [`BrokerError`] says what to do.
-    pub async fn start_with_mqtt(data_dir: &Path, mqtt: SocketAddr) -> Result<Self, BrokerError> {
-        Self::run(data_dir, None, Some(mqtt)).await
+    pub async fn start_guarded(data_dir: &Path, guard: &Guard) -> Result<Self, BrokerError> {
+        Self::run(data_dir, None, Some(guard)).await
     }
 
-    /// Starts a broker on the given loopback port.
+    /// Starts a broker with users on the given loopback port.
+    ///
+    /// # Errors
+    /// [`BrokerError`] says what to do.
+    pub async fn start_guarded_on(
+        data_dir: &Path,
+        guard: &Guard,
+        port: u16,
+    ) -> Result<Self, BrokerError> {
+        Self::run(data_dir, Some(port), Some(guard)).await
+    }
+
+    /// Starts a broker that asks nobody on the given loopback port: for trials only.
     ///
     /// # Errors
     /// [`BrokerError`] says what to do.
@@ -127,7 +167,7 @@ impl ChildBroker {
     async fn run(
         data_dir: &Path,
         port: Option<u16>,
-        mqtt: Option<SocketAddr>,
+        guard: Option<&Guard>,
     ) -> Result<Self, BrokerError> {
         let program = tokio::task::spawn_blocking(find)
             .await
@@ -138,12 +178,25 @@ impl ChildBroker {
         };
         std::fs::create_dir_all(data_dir).map_err(in_folder)?;
         let config = data_dir.join("nats.conf");
-        let text = child_config(data_dir, port, mqtt).map_err(in_folder)?;
-        std::fs::write(&config, text).map_err(in_folder)?;
+        let text = child_config(data_dir, port, guard).map_err(in_folder)?;
         // The broker inherits the lock as its standard output and so holds it while it lives.
         let lock = lock(data_dir).await?;
+        std::fs::write(&config, text).map_err(in_folder)?;
+        let keys = match guard {
+            Some(guard) => {
+                let file = data_dir.join(PERMISSIONS);
+                std::fs::write(file, permissions::conf(&guard.grants)).map_err(in_folder)?;
+                bring_over(data_dir)?;
+                Some(Keys::keep(data_dir, guard.grants.users()).map_err(in_folder)?)
+            }
+            None => None,
+        };
+        let passwords = keys.iter().flat_map(Keys::iter);
+        let passwords =
+            passwords.map(|(user, word)| (permissions::variable(user), word.to_owned()));
         let mut child = Command::new("/bin/sh")
             .args(["-c", KEEPER, "broker"])
+            .envs(passwords)
             .arg(program)
             .arg("--config")
             .arg(&config)
@@ -166,10 +219,26 @@ impl ChildBroker {
             child,
             keeper,
             port,
+            keys,
         })
     }
 
-    /// Its address.
+    /// Its users' passwords, if it asks who is there.
+    #[must_use]
+    pub const fn keys(&self) -> Option<&Keys> {
+        self.keys.as_ref()
+    }
+
+    /// The address under which a user signs in.
+    #[must_use]
+    pub fn url_of(&self, user: &str) -> String {
+        match &self.keys {
+            Some(keys) => keys.sign_in(&self.url(), user),
+            None => self.url(),
+        }
+    }
+
+    /// Its address, for whoever may do without signing in, or signs in otherwise.
     #[must_use]
     pub fn url(&self) -> String {
         format!("nats://127.0.0.1:{}", self.port)
@@ -204,12 +273,15 @@ impl ChildBroker {
     }
 }
 
+/// The file with the permissions, in the broker's folder.
+const PERMISSIONS: &str = "permissions.conf";
+
 /// The shipped configuration with the child's own folder and port (`None`: any free one),
-/// and where it listens for sensors.
+/// its users, and where it listens for sensors.
 fn child_config(
     data_dir: &Path,
     port: Option<u16>,
-    mqtt: Option<SocketAddr>,
+    guard: Option<&Guard>,
 ) -> std::io::Result<String> {
     let dir = std::path::absolute(data_dir)?;
     let dir = dir
@@ -217,13 +289,50 @@ fn child_config(
         .ok_or_else(|| std::io::Error::other("its name is not UTF-8: choose another"))?;
     let dir = dir.replace('\\', r"\\").replace('"', r#"\""#);
     let port = port.map_or(-1, i32::from);
-    let mqtt = mqtt.map_or(String::new(), |at| {
-        format!("\nmqtt {{\n    listen: \"{at}\"\n}}\n")
-    });
-    Ok(SINGLE_CONF
+    let mut text = SINGLE_CONF
         .replace(SINGLE_LISTEN, &format!("127.0.0.1:{port}"))
-        .replace(SINGLE_STORE, &dir)
-        + &mqtt)
+        .replace(SINGLE_STORE, &dir);
+    if let Some(guard) = guard {
+        text.push_str(&format!("\ninclude \"{PERMISSIONS}\"\n"));
+        if let Some(Mqtt {
+            listen,
+            without_password,
+        }) = guard.mqtt
+        {
+            text.push_str(&format!("\nmqtt {{\n    listen: \"{listen}\"\n"));
+            if without_password {
+                text.push_str(&format!("    no_auth_user: \"{SENSORS}\"\n"));
+            }
+            text.push_str("}\n");
+        }
+    }
+    Ok(text)
+}
+
+/// Facts that were stored before the broker had accounts lie under the account of everyone,
+/// `$G`: they are moved, whole, to that of the workers. A rename within one folder, so that a
+/// crash leaves them in one place or the other.
+fn bring_over(data_dir: &Path) -> Result<(), BrokerError> {
+    let store = data_dir.join("jetstream");
+    let (everyones, workers) = (store.join("$G"), store.join(ACCOUNT));
+    let has_log = |account: &Path| account.join("streams").join(crate::FLOOR).exists();
+    if !has_log(&everyones) {
+        return Ok(());
+    }
+    if has_log(&workers) {
+        return Err(BrokerError::TwoLogs(store));
+    }
+    let wrong = |error: std::io::Error| BrokerError::Folder {
+        dir: store.clone(),
+        reason: error.to_string(),
+    };
+    match std::fs::remove_dir_all(&workers) {
+        Err(error) if error.kind() != std::io::ErrorKind::NotFound => return Err(wrong(error)),
+        _ => {}
+    }
+    std::fs::rename(&everyones, &workers).map_err(wrong)?;
+    tracing::info!("the log was stored before the broker had users: it is the workers' now");
+    Ok(())
 }
 
 /// Takes the folder for a broker, waiting a little for the one before to let go.

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use chrono::{DateTime, Utc};
-use facts::SiteId;
+use facts::{SiteId, calendar};
 use futures::StreamExt as _;
 use serde::{Deserialize, Serialize};
 use tokio::sync::{broadcast, watch};
@@ -198,6 +198,7 @@ fn read(body: &[u8]) -> Option<Tick> {
     serde_json::from_slice(body)
         .inspect_err(|error| tracing::warn!(%error, "a clock tick cannot be read; skipped"))
         .ok()
+        .filter(|tick: &Tick| calendar::instant(tick.now).is_ok())
 }
 
 #[allow(clippy::disallowed_methods)] // the one place where a worker may ask the machine

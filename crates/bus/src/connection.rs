@@ -1,5 +1,6 @@
 //! The connection to the broker: made in the background, kept for ever.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -37,6 +38,8 @@ struct Inner {
     jetstream: jetstream::Context,
     /// Whether the broker is there, told by the client's events.
     link: watch::Receiver<Link>,
+    /// The subjects on which the broker lets us publish nothing.
+    denials: watch::Receiver<Denials>,
     /// Copies of each stream: 3 when three or more servers are named, else 1.
     replicas: usize,
     /// Whether FLOOR takes atomic batches (broker 2.12 and later).
@@ -51,6 +54,45 @@ pub(crate) struct Link {
     pub(crate) connected: bool,
     /// How many times a connection was made: a change means that consumers may be gone.
     pub(crate) connections: u64,
+}
+
+/// How often a message was denied, by subject.
+type Denials = BTreeMap<String, u64>;
+
+/// Denials after a moment: a denied message has no answer of its own, only this.
+#[derive(Clone)]
+pub(crate) struct Denied {
+    before: Arc<Denials>,
+    now: watch::Receiver<Denials>,
+}
+
+impl Denied {
+    /// Waits until a message on this subject was denied.
+    pub(crate) async fn of(&self, subject: &str) {
+        let count = |denials: &Denials| denials.get(subject).copied().unwrap_or(0);
+        let before = count(&self.before);
+        self.wait(|denials| count(denials) > before).await;
+    }
+
+    /// Waits until any message was denied.
+    pub(crate) async fn any(&self) {
+        self.wait(|denials| *denials != *self.before).await;
+    }
+
+    async fn wait(&self, denied: impl Fn(&Denials) -> bool) {
+        let mut now = self.now.clone();
+        if now.wait_for(denied).await.is_err() {
+            std::future::pending::<()>().await;
+        }
+    }
+}
+
+/// The subject of the broker's word that a message was denied.
+fn denied_subject(error: &str) -> Option<&str> {
+    const BEGINS: &str = "permissions violation for publish to ";
+    let at = error.to_ascii_lowercase().find(BEGINS)? + BEGINS.len();
+    let rest = error.get(at..)?.trim_start_matches('"');
+    rest.split('"').next().filter(|subject| !subject.is_empty())
 }
 
 impl std::fmt::Debug for Bus {
@@ -88,7 +130,8 @@ impl Bus {
             .collect::<Result<Vec<_>, _>>()
             .map_err(|e| bad_address(e.to_string()))?;
         let (link_in, link) = watch::channel(Link::default());
-        let told = Arc::new(Told::new(link_in));
+        let (denials_in, denials) = watch::channel(Denials::new());
+        let told = Arc::new(Told::new(link_in, denials_in));
         let mut options = ConnectOptions::new()
             .name(name)
             .custom_inbox_prefix(format!("_INBOX.{}", token(name)))
@@ -127,6 +170,7 @@ impl Bus {
                 client,
                 jetstream,
                 link,
+                denials,
                 replicas,
                 atomic: AtomicBool::new(true),
                 batches: AtomicU64::new(0),
@@ -175,6 +219,13 @@ impl Bus {
         self.inner.link.clone()
     }
 
+    /// What is denied from now on.
+    pub(crate) fn denied(&self) -> Denied {
+        let now = self.inner.denials.clone();
+        let before = Arc::new(now.borrow().clone());
+        Denied { before, now }
+    }
+
     pub(crate) fn replicas(&self) -> usize {
         self.inner.replicas
     }
@@ -195,14 +246,16 @@ impl Bus {
 /// Turns the client's events into the link's state and into lines that a person can act on.
 struct Told {
     link: watch::Sender<Link>,
+    denials: watch::Sender<Denials>,
     /// The last trouble logged, so that endless reconnecting logs it once.
     trouble: Mutex<String>,
 }
 
 impl Told {
-    fn new(link: watch::Sender<Link>) -> Self {
+    fn new(link: watch::Sender<Link>, denials: watch::Sender<Denials>) -> Self {
         Self {
             link,
+            denials,
             trouble: Mutex::new(String::new()),
         }
     }
@@ -223,6 +276,13 @@ impl Told {
             }
             // A denied publish shows only here: its acknowledgement simply never comes.
             Event::ServerError(error) => {
+                if let ServerError::Other(text) = &error
+                    && let Some(subject) = denied_subject(text)
+                {
+                    let subject = subject.to_owned();
+                    self.denials
+                        .send_modify(|all| *all.entry(subject).or_default() += 1);
+                }
                 let text = match error {
                     ServerError::AuthorizationViolation => {
                         "the broker does not know this user or password: check the address and the user's entry in the broker's configuration".to_owned()
@@ -334,6 +394,16 @@ mod tests {
         assert!(
             text.contains("http://…@broker") && !text.contains("secret"),
             "{text}"
+        );
+    }
+
+    #[test]
+    fn the_subject_of_a_denial_is_read_from_the_brokers_words() {
+        let said = "Permissions Violation for Publish to \"floor.larkholm.wheel.held.S1\"";
+        assert_eq!(denied_subject(said), Some("floor.larkholm.wheel.held.S1"));
+        assert_eq!(
+            denied_subject("Permissions Violation for Subscription to \"x\""),
+            None
         );
     }
 

@@ -136,6 +136,9 @@ pub enum BusError {
     /// The one who answers said no; the text is theirs.
     #[error("{0}")]
     Refused(String),
+    /// There is no such thing, the one who answers says.
+    #[error(transparent)]
+    Unknown(#[from] names::UnknownName),
     /// JSON could not be written or read.
     #[error("{what} is not the JSON expected: {reason}")]
     Json {
@@ -203,4 +206,12 @@ pub enum OutboxError {
     /// A fact could not be written as JSON.
     #[error("this fact cannot be written down: {0}")]
     Write(serde_json::Error),
+    /// A fact says what nobody could read again, for example a time of a clock never set.
+    #[error("this {ty} cannot be taken: {why}")]
+    Unreadable {
+        /// The fact's type.
+        ty: &'static str,
+        /// What a reader would say.
+        why: facts::wire::Unreadable,
+    },
 }

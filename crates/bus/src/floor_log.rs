@@ -9,7 +9,7 @@ use async_nats::jetstream::stream::RawMessageErrorKind;
 use async_nats::jetstream::{self, stream};
 use async_nats::{HeaderMap, Subject};
 use bytes::Bytes;
-use chrono::{DateTime, SecondsFormat};
+use chrono::{DateTime, SecondsFormat, Utc};
 use facts::{SiteId, wire};
 use futures::{FutureExt as _, StreamExt as _};
 use serde::{Deserialize, Serialize};
@@ -40,12 +40,14 @@ pub struct Position {
 pub struct Stored {
     /// Its number in the log, from 1 without gaps.
     pub seq: u64,
-    /// `floor.<site>.<noun>.<verb>`.
+    /// `floor.<site>.<noun>.<verb>.<station>`; without a station where it is an old one.
     pub subject: Subject,
     /// Its headers: the CloudEvents attributes among them.
     pub headers: Option<HeaderMap>,
     /// Its body.
     pub body: Bytes,
+    /// When the broker stored it, by the broker's clock.
+    pub stored_at: DateTime<Utc>,
 }
 
 impl Stored {
@@ -55,7 +57,8 @@ impl Stored {
         all.filter_map(|(name, values)| Some((name.as_ref(), values.first()?.as_str())))
     }
 
-    /// Reads it as a fact.
+    /// Reads it as a fact: the only way to one, so that nobody takes a message for a fact
+    /// whose type, site or station is not that of the subject, on which permissions rest.
     ///
     /// # Errors
     /// [`wire::Unreadable`] says why it is none: give it to [`Bus::reject`].
@@ -64,7 +67,7 @@ impl Stored {
             let value = self.headers.as_ref()?.get(HeaderName::from_static(name))?;
             Some(value.as_str())
         };
-        wire::from_binary(header, &self.body)
+        wire::from_binary(&self.subject, header, &self.body)
     }
 }
 
@@ -153,6 +156,7 @@ impl Bus {
                     subject: message.subject,
                     headers: Some(message.headers),
                     body: message.payload,
+                    stored_at: utc(message.time.unix_timestamp_nanos()),
                 }),
                 Err(error) if error.kind() == RawMessageErrorKind::NoMessageFound => {}
                 Err(_) => return Err(unanswered()),
@@ -167,16 +171,20 @@ impl Bus {
     /// # Errors
     /// When the broker does not answer.
     pub async fn floor_count(&self, site: &SiteId, topic: &str) -> Result<u64, BusError> {
-        let subject = format!("floor.{site}.{topic}");
         let stream = self.floor().await?;
-        let subjects = stream
-            .info_with_subjects(&subject)
-            .await
-            .map_err(|_| unanswered())?;
         let mut count = 0;
-        let mut subjects = std::pin::pin!(subjects);
-        while let Some(subject) = subjects.next().await {
-            count += subject.map_err(|_| unanswered())?.1 as u64;
+        for subject in [
+            format!("floor.{site}.{topic}"),
+            format!("floor.{site}.{topic}.*"),
+        ] {
+            let subjects = stream
+                .info_with_subjects(&subject)
+                .await
+                .map_err(|_| unanswered())?;
+            let mut subjects = std::pin::pin!(subjects);
+            while let Some(subject) = subjects.next().await {
+                count += subject.map_err(|_| unanswered())?.1 as u64;
+            }
         }
         Ok(count)
     }
@@ -254,7 +262,11 @@ impl FloorLog {
 
     /// Takes one message; false when numbers are missing before it.
     fn take(&mut self, message: jetstream::Message) -> bool {
-        let Ok((seq, pending)) = message.info().map(|i| (i.stream_sequence, i.pending)) else {
+        let info = message.info().map(|info| {
+            let stored_at = utc(info.published.unix_timestamp_nanos());
+            (info.stream_sequence, info.pending, stored_at)
+        });
+        let Ok((seq, pending, stored_at)) = info else {
             return false;
         };
         let expected = self.position.seq + 1;
@@ -281,6 +293,7 @@ impl FloorLog {
             subject: message.subject,
             headers: message.headers,
             body: message.payload,
+            stored_at,
         });
         true
     }
@@ -363,9 +376,11 @@ fn check(position: &Position, info: &stream::Info) -> Result<(), BusError> {
 
 /// When the stream was made, to the nanosecond.
 fn created(info: &stream::Info) -> String {
-    let nanos = info.created.unix_timestamp_nanos();
-    let at = DateTime::from_timestamp_nanos(i64::try_from(nanos).unwrap_or(i64::MAX));
-    at.to_rfc3339_opts(SecondsFormat::AutoSi, true)
+    utc(info.created.unix_timestamp_nanos()).to_rfc3339_opts(SecondsFormat::AutoSi, true)
+}
+
+fn utc(nanos: i128) -> DateTime<Utc> {
+    DateTime::from_timestamp_nanos(i64::try_from(nanos).unwrap_or(i64::MAX))
 }
 
 fn unanswered() -> BusError {

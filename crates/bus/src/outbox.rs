@@ -1,10 +1,11 @@
 //! The outbox: a station's facts on its own disk until the broker has them.
 //!
-//! One sled tree holds four kinds of keys, so that one batch changes them together:
-//! `n<station>` the last number given, `w<position>` a fact that waits, `s<position>` a
-//! fact that was sent and is kept for a while in case the broker loses it; `k<key>` is what
-//! a worker wants kept together with its facts. A fact's value is one line of JSON. sled's own flush is no fsync, so the file is synced as well
+//! What lies there under which key is [`book`]'s. One sled tree holds all of it, so that one
+//! batch changes it together. sled's own flush is no fsync, so the file is synced as well
 //! before a fact counts as recorded.
+
+pub mod book;
+mod drain;
 
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -16,34 +17,19 @@ use chrono::{DateTime, Utc};
 use facts::{Draft, Fact, FactIdSource, SiteId, StationId, wire};
 use tokio::sync::Notify;
 
-use crate::publishing::Outgoing;
+use crate::OutboxError;
 use crate::retry::Backoff;
-use crate::streams::FLOOR_LARGEST;
-use crate::{Bus, BusError, OutboxError, Shutdown};
-
-/// Facts kept after they were sent: days of one station's work.
-const KEPT: usize = 20_000;
-
-/// Facts taken out at a time.
-const TAKEN: usize = 1000;
-
-/// Largest fact: leaves room for headers.
-const LARGEST: usize = FLOOR_LARGEST - 16 * 1024;
-
-/// How long a worker that was asked to stop goes on sending.
-const LAST_TRY: Duration = Duration::from_secs(2);
+use book::{Changes, NotNumbered, Outcome, Refused, Settled, Shelf};
 
 /// How long the one before us may take to let go of the folder.
 const LETS_GO_WITHIN: Duration = Duration::from_secs(2);
 
-const NUMBER: u8 = b'n';
-const WAITS: u8 = b'w';
-const SENT: u8 = b's';
-const UNREADABLE: u8 = b'x';
-const NOTE: u8 = b'k';
-
 /// What a worker keeps together with its facts: a key, and its value; none forgets the key.
 pub type Note = (Vec<u8>, Option<Vec<u8>>);
+
+/// Where facts that the broker refused can be found, in the outbox's folder: each a line, with
+/// its reason.
+pub const REFUSED_FILE: &str = "refused.ndjson";
 
 /// The facts of one worker's stations, kept until the broker has stored them. Cheap to
 /// clone; one process at a time.
@@ -61,11 +47,15 @@ struct Inner {
     file: File,
     /// Held while numbers are given, so that facts lie in the order of their numbers.
     order: Mutex<Order>,
+    /// How many of those writes are on the disk. Held while the disk syncs, so that whoever
+    /// wrote meanwhile shares the next sync.
+    synced: Mutex<u64>,
     /// Facts up to this position are on the disk: only they may be sent, else a power cut
     /// could give a number twice.
     on_disk: AtomicU64,
     waiting: AtomicUsize,
     kept: AtomicUsize,
+    refused: AtomicUsize,
     /// A write failed: nothing more is recorded, what is on the disk is still sent.
     broken: AtomicBool,
     more: Notify,
@@ -74,7 +64,36 @@ struct Inner {
 struct Order {
     /// The position of the next fact.
     next: u64,
+    /// How many writes there were since this outbox was opened.
+    writes: u64,
     ids: FactIdSource,
+}
+
+/// What was written and may not be on the disk yet: nobody is told "OK" before
+/// [`Written::synced`].
+#[derive(Debug)]
+#[must_use = "it counts only once it is on the disk"]
+pub struct Written {
+    outbox: Outbox,
+    facts: Vec<Fact>,
+    write: u64,
+}
+
+impl Written {
+    /// The facts.
+    #[must_use]
+    pub fn facts(&self) -> &[Fact] {
+        &self.facts
+    }
+
+    /// Waits for the disk. What waits for it together takes one sync.
+    ///
+    /// # Errors
+    /// [`OutboxError`]; nothing counts as recorded then.
+    pub fn synced(self) -> Result<Vec<Fact>, OutboxError> {
+        self.outbox.sync(self.write)?;
+        Ok(self.facts)
+    }
 }
 
 impl std::fmt::Debug for Outbox {
@@ -97,16 +116,16 @@ impl Outbox {
         let db = open_db(dir)?;
         let facts = db.open_tree("facts").map_err(wrong)?;
         let file = File::open(dir.join("db")).map_err(|error| io_error(dir, &error))?;
-        let (mut waiting, mut kept, mut last) = (0, 0, 0);
-        for key in facts.iter().keys() {
-            let key = key.map_err(wrong)?;
-            let Some((kind, position)) = split(&key) else {
-                continue;
-            };
-            waiting += usize::from(kind == WAITS);
-            kept += usize::from(kind == SENT);
-            last = last.max(position);
-        }
+        // What was refused before may be wanted now: another version of this program made it
+        // readable, or somebody corrected the permissions.
+        let (again, _) = book::try_refused(&facts).map_err(wrong)?;
+        facts.apply(again).map_err(wrong)?;
+        let book::Standing {
+            waiting,
+            sent,
+            refused,
+            last,
+        } = book::standing(&facts).map_err(wrong)?;
         Ok(Self {
             inner: Arc::new(Inner {
                 dir: dir.to_owned(),
@@ -116,11 +135,14 @@ impl Outbox {
                 file,
                 order: Mutex::new(Order {
                     next: last + 1,
+                    writes: 0,
                     ids: FactIdSource::default(),
                 }),
+                synced: Mutex::new(0),
                 on_disk: AtomicU64::new(last),
                 waiting: AtomicUsize::new(waiting),
-                kept: AtomicUsize::new(kept),
+                kept: AtomicUsize::new(sent),
+                refused: AtomicUsize::new(refused),
                 broken: AtomicBool::new(false),
                 more: Notify::new(),
             }),
@@ -157,72 +179,94 @@ impl Outbox {
         recorded_at: DateTime<Utc>,
         notes: impl FnOnce(&[Fact]) -> Vec<Note>,
     ) -> Result<Vec<Fact>, OutboxError> {
+        self.write_with(station, drafts, recorded_at, notes)?
+            .synced()
+    }
+
+    /// The first half of [`Outbox::record_with`]: numbers and writes, without waiting for the
+    /// disk. Several that write one after the other can then wait for one sync together.
+    ///
+    /// # Errors
+    /// [`OutboxError`]; nothing counts as recorded then.
+    pub fn write_with(
+        &self,
+        station: &StationId,
+        drafts: Vec<Draft>,
+        recorded_at: DateTime<Utc>,
+        notes: impl FnOnce(&[Fact]) -> Vec<Note>,
+    ) -> Result<Written, OutboxError> {
         let inner = &*self.inner;
         let wrong = |error| sled_error(&inner.dir, error);
-        if inner.broken.load(Ordering::Acquire) {
-            return Err(OutboxError::Folder {
-                dir: inner.dir.clone(),
-                reason: "an earlier write failed; see that the disk works and has room, then start this worker again".to_owned(),
-            });
+        if self.is_broken() {
+            return Err(self.broken());
         }
-        let mut recorded = Vec::with_capacity(drafts.len());
-        let last = {
+        let (recorded, write) = {
             let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
-            let number_key = number_key(station);
-            let given = inner.facts.get(&number_key).map_err(wrong)?;
-            let mut number = given.as_deref().and_then(big_endian).unwrap_or(0);
-            let mut position = order.next;
-            let mut batch = sled::Batch::default();
-            for draft in drafts {
-                number += 1;
-                let fact = Fact {
-                    id: order.ids.next(recorded_at),
-                    site: inner.site,
-                    station: *station,
-                    station_seq: number,
-                    person: draft.person,
-                    occurred_at: draft.occurred_at,
-                    recorded_at,
-                    event: draft.event,
-                };
-                let line = wire::to_line(&fact).map_err(OutboxError::Write)?;
-                if line.len() > LARGEST {
-                    return Err(OutboxError::TooLarge {
-                        ty: fact.event.ty(),
-                        size: line.len(),
-                        most: LARGEST,
-                    });
-                }
-                batch.insert(&key(WAITS, position), line.as_bytes());
-                recorded.push(fact);
-                position += 1;
-            }
-            batch.insert(number_key, &number.to_be_bytes());
-            for (key, value) in notes(&recorded) {
-                let key = note_key(&key);
-                match value {
-                    Some(value) => batch.insert(key, value),
-                    None => batch.remove(key),
-                }
-            }
-            inner.facts.apply_batch(batch).map_err(wrong)?;
-            order.next = position;
+            let at = (order.next, &order.ids);
+            let whose = (inner.site, *station);
+            let numbered = book::number(&inner.facts, at, whose, drafts, recorded_at);
+            let (recorded, mut changes) = numbered.map_err(|error| match error {
+                NotNumbered::Shelf(error) => wrong(error),
+                NotNumbered::TooLarge(ty, size, most) => OutboxError::TooLarge { ty, size, most },
+                NotNumbered::Write(error) => OutboxError::Write(error),
+                NotNumbered::Unreadable(ty, why) => OutboxError::Unreadable { ty, why },
+            })?;
+            book::keep_notes(&mut changes, notes(&recorded));
+            inner.facts.apply(changes).map_err(wrong)?;
+            order.next += recorded.len() as u64;
             inner.waiting.fetch_add(recorded.len(), Ordering::AcqRel);
-            position - 1
+            order.writes += 1;
+            (recorded, order.writes)
         };
-        // Outside the lock: one sync serves all who wait for one.
-        let synced = inner.db.flush().map_err(wrong).and_then(|_| {
-            let synced = inner.file.sync_data();
-            synced.map_err(|error| io_error(&inner.dir, &error))
+        Ok(Written {
+            outbox: self.clone(),
+            facts: recorded,
+            write,
+        })
+    }
+
+    /// Waits until a write is on the disk. One sync serves all who wait for one.
+    fn sync(&self, write: u64) -> Result<(), OutboxError> {
+        let inner = &*self.inner;
+        let mut synced = inner.synced.lock().unwrap_or_else(PoisonError::into_inner);
+        if *synced >= write {
+            return Ok(());
+        }
+        if self.is_broken() {
+            return Err(self.broken());
+        }
+        let (writes, last) = {
+            let order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
+            (order.writes, order.next - 1)
+        };
+        let flushed = inner.db.flush();
+        let flushed = flushed.map_err(|error| sled_error(&inner.dir, error));
+        let done = flushed.and_then(|_| {
+            let done = inner.file.sync_data();
+            done.map_err(|error| io_error(&inner.dir, &error))
         });
-        if let Err(error) = synced {
+        if let Err(error) = done {
             // What the disk holds now is known only after reopening.
             inner.broken.store(true, Ordering::Release);
             return Err(error);
         }
+        *synced = writes;
         inner.on_disk.fetch_max(last, Ordering::AcqRel);
         inner.more.notify_one();
-        Ok(recorded)
+        Ok(())
+    }
+
+    fn broken(&self) -> OutboxError {
+        OutboxError::Folder {
+            dir: self.inner.dir.clone(),
+            reason: "an earlier write failed; see that the disk works and has room, then start this worker again".to_owned(),
+        }
+    }
+
+    /// Whether a write failed: what is known then may not be what the disk holds.
+    #[must_use]
+    pub fn is_broken(&self) -> bool {
+        self.inner.broken.load(Ordering::Acquire)
     }
 
     /// A station's earlier facts were recorded elsewhere, up to `number`: on another machine,
@@ -234,11 +278,9 @@ impl Outbox {
         let inner = &*self.inner;
         let wrong = |error| sled_error(&inner.dir, error);
         let _order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
-        let key = number_key(station);
-        let given = inner.facts.get(&key).map_err(wrong)?;
-        if given.as_deref().and_then(big_endian).unwrap_or(0) < number {
-            let bytes = number.to_be_bytes();
-            inner.facts.insert(key, &bytes).map_err(wrong)?;
+        let changes = book::continue_after(&inner.facts, station, number).map_err(wrong)?;
+        if !changes.0.is_empty() {
+            inner.facts.apply(changes).map_err(wrong)?;
             inner.db.flush().map_err(wrong)?;
         }
         Ok(())
@@ -249,7 +291,7 @@ impl Outbox {
     /// # Errors
     /// [`OutboxError`] when the folder cannot be used.
     pub fn note(&self, key: &[u8]) -> Result<Option<Vec<u8>>, OutboxError> {
-        let found = self.inner.facts.get(note_key(key));
+        let found = self.inner.facts.get(book::note_key(key));
         let found = found.map_err(|error| sled_error(&self.inner.dir, error))?;
         Ok(found.map(|value| value.to_vec()))
     }
@@ -260,7 +302,7 @@ impl Outbox {
         begin: &[u8],
     ) -> impl Iterator<Item = Result<(Vec<u8>, Vec<u8>), OutboxError>> + use<> {
         let dir = self.inner.dir.clone();
-        let found = self.inner.facts.scan_prefix(note_key(begin)).rev();
+        let found = self.inner.facts.scan_prefix(book::note_key(begin)).rev();
         found.map(move |entry| {
             let (key, value) = entry.map_err(|error| sled_error(&dir, error))?;
             let key = key.get(1..).unwrap_or_default().to_vec();
@@ -274,42 +316,19 @@ impl Outbox {
         self.inner.waiting.load(Ordering::Acquire)
     }
 
-    /// Sends what waits, oldest first, until asked to stop. A fact leaves only when the
-    /// broker acknowledged it; while the broker is away facts wait.
-    pub async fn drain(&self, bus: &Bus, shutdown: &Shutdown) {
-        let mut sending = Sending {
-            outbox: self,
-            bus,
-            trouble: None,
-            sent: 0,
-            ready: false,
-        };
-        let mut backoff = Backoff::default();
-        loop {
-            tokio::select! {
-                () = shutdown.requested() => break,
-                sent = sending.send_all() => match sent {
-                    Ok(()) => {
-                        backoff.reset();
-                        tokio::select! {
-                            () = shutdown.requested() => break,
-                            () = self.inner.more.notified() => {}
-                        }
-                    }
-                    Err(error) => {
-                        sending.tell(&error);
-                        tokio::select! {
-                            () = shutdown.requested() => break,
-                            () = backoff.wait() => {}
-                        }
-                    }
-                },
-            }
-        }
-        if bus.is_connected() {
-            // What was recorded last should not have to wait for the next start.
-            let _ = tokio::time::timeout(LAST_TRY, sending.send_all()).await;
-        }
+    /// How many facts the broker refused. They are kept, with the reasons, in
+    /// [`REFUSED_FILE`] in the outbox's folder, and go again at the next connection or start.
+    #[must_use]
+    pub fn refused(&self) -> usize {
+        self.inner.refused.load(Ordering::Acquire)
+    }
+
+    /// What the broker refused, and why.
+    ///
+    /// # Errors
+    /// [`OutboxError`] when the folder cannot be used.
+    pub fn refusals(&self) -> Result<Vec<Refused>, OutboxError> {
+        book::refused(&self.inner.facts).map_err(|error| sled_error(&self.inner.dir, error))
     }
 
     /// Puts a station's facts after number `after` that were sent, and are still kept, back
@@ -321,20 +340,8 @@ impl Outbox {
     pub fn send_again(&self, station: &StationId, after: u64) -> Result<usize, OutboxError> {
         let inner = &*self.inner;
         let wrong = |error| sled_error(&inner.dir, error);
-        let mut batch = sled::Batch::default();
-        let mut again = 0;
-        for entry in inner.facts.scan_prefix([SENT]) {
-            let (sent_key, line) = entry.map_err(wrong)?;
-            let (Some((_, position)), Some(fact)) = (split(&sent_key), read(&line)) else {
-                continue;
-            };
-            if fact.station == *station && fact.station_seq > after {
-                batch.remove(sent_key);
-                batch.insert(&key(WAITS, position), line);
-                again += 1;
-            }
-        }
-        inner.facts.apply_batch(batch).map_err(wrong)?;
+        let (changes, again) = book::send_again(&inner.facts, station, after).map_err(wrong)?;
+        inner.facts.apply(changes).map_err(wrong)?;
         inner.kept.fetch_sub(again, Ordering::AcqRel);
         inner.waiting.fetch_add(again, Ordering::AcqRel);
         inner.more.notify_one();
@@ -348,13 +355,8 @@ impl Outbox {
     /// [`OutboxError`] when the folder cannot be used.
     pub fn kept(&self) -> Result<Vec<Fact>, OutboxError> {
         let inner = &*self.inner;
-        let mut facts = Vec::new();
-        for prefix in [SENT, WAITS] {
-            for line in inner.facts.scan_prefix([prefix]).values() {
-                facts.extend(read(&line.map_err(|error| sled_error(&inner.dir, error))?));
-            }
-        }
-        Ok(facts)
+        let lines = book::lines(&inner.facts).map_err(|error| sled_error(&inner.dir, error))?;
+        Ok(lines.iter().filter_map(|line| read(line)).collect())
     }
 
     /// A tree beside the facts for the worker's own small state.
@@ -369,67 +371,70 @@ impl Outbox {
     }
 
     /// The oldest facts that may be sent.
-    fn oldest(&self) -> Result<Vec<(u64, Outgoing)>, OutboxError> {
+    fn oldest(&self, most: usize) -> Result<Vec<(u64, Vec<u8>)>, OutboxError> {
         let inner = &*self.inner;
-        let wrong = |error| sled_error(&inner.dir, error);
-        let end = key(WAITS, inner.on_disk.load(Ordering::Acquire));
-        let mut taken = Vec::new();
-        for entry in inner.facts.range(key(WAITS, 0)..=end).take(TAKEN) {
-            let (waits_key, line) = entry.map_err(wrong)?;
-            let Some((_, position)) = split(&waits_key) else {
-                continue;
-            };
-            match read(&line).map(|fact| Outgoing::of(&fact)) {
-                Some(Ok(outgoing)) => taken.push((position, outgoing)),
-                // Written by another version of this program. Never thrown away.
-                Some(Err(_)) | None => {
-                    tracing::error!(
-                        position,
-                        dir = %inner.dir.display(),
-                        "a fact in the outbox cannot be read by this version and was set aside there"
-                    );
-                    let mut batch = sled::Batch::default();
-                    batch.remove(waits_key);
-                    batch.insert(&key(UNREADABLE, position), line);
-                    inner.facts.apply_batch(batch).map_err(wrong)?;
-                    inner.waiting.fetch_sub(1, Ordering::AcqRel);
-                }
-            }
-        }
-        Ok(taken)
+        let on_disk = inner.on_disk.load(Ordering::Acquire);
+        book::oldest(&inner.facts, on_disk, most).map_err(|error| sled_error(&inner.dir, error))
     }
 
-    /// The broker has these: they no longer wait.
-    fn sent(&self, positions: impl Iterator<Item = u64>) -> Result<usize, OutboxError> {
+    /// This is what became of facts.
+    fn settle(&self, outcomes: Vec<(u64, Outcome)>) -> Result<Settled, OutboxError> {
         let inner = &*self.inner;
         let wrong = |error| sled_error(&inner.dir, error);
-        let mut batch = sled::Batch::default();
-        let mut sent = 0;
-        for position in positions {
-            let waits_key = key(WAITS, position);
-            let Some(line) = inner.facts.get(waits_key).map_err(wrong)? else {
-                continue;
-            };
-            batch.remove(&waits_key);
-            batch.insert(&key(SENT, position), line);
-            sent += 1;
-        }
-        let kept = inner.kept.load(Ordering::Acquire) + sent;
-        let mut forgotten = 0;
-        for old in inner
-            .facts
-            .scan_prefix([SENT])
-            .keys()
-            .take(kept.saturating_sub(KEPT))
-        {
-            batch.remove(old.map_err(wrong)?);
-            forgotten += 1;
-        }
+        let kept = inner.kept.load(Ordering::Acquire);
+        let (changes, settled) = book::settle(&inner.facts, outcomes, kept).map_err(wrong)?;
         // Not synced: after a power cut a fact may be sent twice, which is harmless.
-        inner.facts.apply_batch(batch).map_err(wrong)?;
-        inner.kept.store(kept - forgotten, Ordering::Release);
-        inner.waiting.fetch_sub(sent, Ordering::AcqRel);
-        Ok(sent)
+        inner.facts.apply(changes).map_err(wrong)?;
+        let Settled {
+            sent,
+            refused,
+            forgotten,
+        } = settled;
+        inner.kept.store(kept + sent - forgotten, Ordering::Release);
+        inner.refused.fetch_add(refused, Ordering::AcqRel);
+        inner.waiting.fetch_sub(sent + refused, Ordering::AcqRel);
+        Ok(settled)
+    }
+
+    /// Lets what was refused wait again.
+    fn try_refused(&self) -> Result<usize, OutboxError> {
+        let inner = &*self.inner;
+        let wrong = |error| sled_error(&inner.dir, error);
+        let (changes, again) = book::try_refused(&inner.facts).map_err(wrong)?;
+        inner.facts.apply(changes).map_err(wrong)?;
+        inner.refused.fetch_sub(again, Ordering::AcqRel);
+        inner.waiting.fetch_add(again, Ordering::AcqRel);
+        Ok(again)
+    }
+}
+
+impl Shelf for sled::Tree {
+    type Error = sled::Error;
+
+    fn get(&self, key: &[u8]) -> Result<Option<Vec<u8>>, sled::Error> {
+        Ok(Self::get(self, key)?.map(|value| value.to_vec()))
+    }
+
+    fn scan(
+        &self,
+        from: Vec<u8>,
+        to: Vec<u8>,
+    ) -> impl Iterator<Item = Result<book::Entry, sled::Error>> {
+        self.range(from..=to).map(|entry| {
+            let (key, value) = entry?;
+            Ok((key.to_vec(), value.to_vec()))
+        })
+    }
+
+    fn apply(&self, changes: Changes) -> Result<(), sled::Error> {
+        let mut batch = sled::Batch::default();
+        for (key, value) in changes.0 {
+            match value {
+                Some(value) => batch.insert(key, value),
+                None => batch.remove(key),
+            }
+        }
+        self.apply_batch(batch)
     }
 }
 
@@ -456,97 +461,11 @@ fn open_db(dir: &Path) -> Result<sled::Db, OutboxError> {
     }
 }
 
-/// Sending, and what was said about it.
-struct Sending<'a> {
-    outbox: &'a Outbox,
-    bus: &'a Bus,
-    /// What was last said to be wrong.
-    trouble: Option<String>,
-    /// Facts sent since then.
-    sent: usize,
-    /// Whether the streams were there when last looked at.
-    ready: bool,
-}
-
-impl Sending<'_> {
-    async fn send_all(&mut self) -> Result<(), DrainError> {
-        loop {
-            let taken = self.outbox.oldest()?;
-            if taken.is_empty() {
-                if self.trouble.take().is_some() {
-                    tracing::info!(sent = self.sent, "the broker is back: what waited was sent");
-                }
-                return Ok(());
-            }
-            if !self.bus.is_connected() {
-                self.away("the broker is away");
-                self.bus.connected().await;
-            }
-            if !self.ready {
-                self.bus.ready().await?;
-                self.ready = true;
-            }
-            let (positions, outgoing): (Vec<u64>, Vec<Outgoing>) = taken.into_iter().unzip();
-            self.bus.publish_outgoing(&outgoing).await?;
-            self.sent += self.outbox.sent(positions.into_iter())?;
-        }
-    }
-
-    fn away(&mut self, why: &str) {
-        if self.trouble.as_deref() != Some(why) {
-            let waiting = self.outbox.waiting();
-            tracing::warn!(waiting, "{why}: facts wait in the outbox and will be sent");
-            self.trouble = Some(why.to_owned());
-            self.sent = 0;
-        }
-    }
-
-    fn tell(&mut self, error: &DrainError) {
-        self.ready = false;
-        self.away(&error.to_string());
-    }
-}
-
-/// Why draining stopped for a moment.
-#[derive(Debug, thiserror::Error)]
-enum DrainError {
-    #[error(transparent)]
-    Bus(#[from] BusError),
-    #[error(transparent)]
-    Outbox(#[from] OutboxError),
-}
-
 fn read(line: &[u8]) -> Option<Fact> {
     match wire::from_line(std::str::from_utf8(line).ok()?).ok()? {
         wire::Read::Fact(fact) => Some(fact),
         wire::Read::UnknownType(_) => None,
     }
-}
-
-/// The key of a fact: its kind and its position, so that facts lie in order.
-fn key(kind: u8, position: u64) -> [u8; 9] {
-    let mut key = [kind; 9];
-    key[1..].copy_from_slice(&position.to_be_bytes());
-    key
-}
-
-fn split(key: &[u8]) -> Option<(u8, u64)> {
-    let (kind, position) = key.split_first()?;
-    matches!(*kind, WAITS | SENT | UNREADABLE)
-        .then(|| Some((*kind, big_endian(position)?)))
-        .flatten()
-}
-
-fn note_key(key: &[u8]) -> Vec<u8> {
-    [&[NOTE], key].concat()
-}
-
-fn number_key(station: &StationId) -> Vec<u8> {
-    [&[NUMBER], station.as_str().as_bytes()].concat()
-}
-
-fn big_endian(bytes: &[u8]) -> Option<u64> {
-    bytes.try_into().ok().map(u64::from_be_bytes)
 }
 
 fn sled_error(dir: &Path, error: sled::Error) -> OutboxError {

@@ -6,12 +6,13 @@ use async_nats::header::{
 };
 use async_nats::jetstream::context::{PublishError, PublishErrorKind};
 use async_nats::jetstream::message::PublishMessage;
-use async_nats::{HeaderMap, Request, RequestErrorKind, Subject};
+use async_nats::{HeaderMap, Request, Subject};
 use bytes::Bytes;
 use facts::{Fact, SiteId, wire};
 use serde::Deserialize;
 
 use crate::connection::ANSWER_WITHIN;
+use crate::outbox::book::Outcome;
 use crate::{Bus, BusError, Stored};
 
 /// Facts in one atomic batch. All share a few disk syncs; the broker allows 1 000.
@@ -25,8 +26,19 @@ pub(crate) struct Outgoing {
     subject: Subject,
     /// The de-duplication key.
     id: String,
-    headers: Vec<(&'static str, String)>,
+    headers: Vec<(String, String)>,
     body: Bytes,
+}
+
+impl From<wire::Parcel> for Outgoing {
+    fn from(parcel: wire::Parcel) -> Self {
+        Self {
+            subject: parcel.subject.into(),
+            id: parcel.id.to_string(),
+            headers: parcel.headers,
+            body: parcel.body.into(),
+        }
+    }
 }
 
 impl Outgoing {
@@ -35,7 +47,10 @@ impl Outgoing {
         Ok(Self {
             subject: wire::subject(fact).into(),
             id: fact.id.to_string(),
-            headers,
+            headers: headers
+                .into_iter()
+                .map(|(name, value)| (name.to_owned(), value))
+                .collect(),
             body: body.into(),
         })
     }
@@ -43,7 +58,9 @@ impl Outgoing {
     fn header_map(&self) -> HeaderMap {
         let mut map = HeaderMap::new();
         for (name, value) in &self.headers {
-            map.insert(HeaderName::from_static(name), header_value(value));
+            if let Ok(name) = name.parse::<HeaderName>() {
+                map.insert(name, header_value(value));
+            }
         }
         map.insert(NATS_MESSAGE_ID, header_value(&self.id));
         map
@@ -77,19 +94,45 @@ impl Bus {
     }
 
     pub(crate) async fn publish_outgoing(&self, outgoing: &[Outgoing]) -> Result<(), BusError> {
-        for batch in outgoing.chunks(BATCH) {
-            if batch.len() > 1 && self.takes_batches() {
-                match self.publish_batch(batch).await {
-                    Ok(()) => continue,
-                    Err(error) => tracing::debug!(%error, "sending the batch message by message"),
+        let outcomes = self.publish_settling(outgoing).await;
+        for (message, outcome) in outgoing.iter().zip(outcomes) {
+            match outcome {
+                Outcome::Stored => {}
+                Outcome::Refused(reason) => {
+                    return Err(BusError::Publish {
+                        subject: message.subject.to_string(),
+                        reason,
+                    });
                 }
-            }
-            tokio::select! {
-                sent = self.publish_each(batch) => sent?,
-                () = self.lost() => return Err(unanswered_batch(batch.len())),
+                Outcome::Unknown(doing) => return Err(BusError::Unanswered { doing }),
             }
         }
         Ok(())
+    }
+
+    /// Stores messages, and says of each what became of it: one that is refused holds up no
+    /// other.
+    pub(crate) async fn publish_settling(&self, outgoing: &[Outgoing]) -> Vec<Outcome> {
+        let mut outcomes = Vec::with_capacity(outgoing.len());
+        for batch in outgoing.chunks(BATCH) {
+            if batch.len() > 1 && self.takes_batches() {
+                let denied = self.denied();
+                let stored = tokio::select! {
+                    stored = self.publish_batch(batch) => stored,
+                    // One of them will never be let in: waiting for the others' answer is vain.
+                    () = denied.any() => Err(unanswered_batch(batch.len())),
+                };
+                match stored {
+                    Ok(()) => {
+                        outcomes.resize(outcomes.len() + batch.len(), Outcome::Stored);
+                        continue;
+                    }
+                    Err(error) => tracing::debug!(%error, "sending the batch message by message"),
+                }
+            }
+            outcomes.extend(self.publish_each(batch).await);
+        }
+        outcomes
     }
 
     /// All or nothing, and one sync of the broker's disk for all (measured: ten times the
@@ -153,8 +196,10 @@ impl Bus {
         }
     }
 
-    async fn publish_each(&self, messages: &[Outgoing]) -> Result<(), BusError> {
-        let mut acks = Vec::with_capacity(messages.len());
+    async fn publish_each(&self, messages: &[Outgoing]) -> Vec<Outcome> {
+        // From before they are sent: a denial of any of them comes after.
+        let denied = self.denied();
+        let mut under_way = Vec::with_capacity(messages.len());
         for message in messages {
             let publish = PublishMessage::build()
                 .headers(message.header_map())
@@ -162,17 +207,42 @@ impl Bus {
             let sent = self
                 .jetstream()
                 .send_publish(message.subject.clone(), publish);
-            let ack = tokio::time::timeout(ANSWER_WITHIN, sent)
-                .await
-                .map_err(|_| unanswered(&message.subject))?
-                .map_err(|e| publish_error(&message.subject, message.body.len(), &e))?;
-            acks.push((message, ack));
+            // While the broker is away the client's queue fills and sending would wait for ever.
+            let sent = tokio::select! {
+                sent = tokio::time::timeout(ANSWER_WITHIN, sent) => sent,
+                () = self.lost() => {
+                    under_way.push(Err(Outcome::Unknown(storing(&message.subject))));
+                    continue;
+                }
+            };
+            under_way.push(match sent {
+                Ok(Ok(ack)) => Ok(ack),
+                Ok(Err(error)) => Err(outcome_of(message, &error)),
+                Err(_) => Err(Outcome::Unknown(storing(&message.subject))),
+            });
         }
-        for (message, ack) in acks {
-            ack.await
-                .map_err(|e| publish_error(&message.subject, message.body.len(), &e))?;
-        }
-        Ok(())
+        let each = messages.iter().zip(under_way).map(|(message, ack)| {
+            let denied = denied.clone();
+            async move {
+                let ack = match ack {
+                    Ok(ack) => ack,
+                    Err(outcome) => return outcome,
+                };
+                tokio::select! {
+                    biased;
+                    ack = ack.into_future() => match ack {
+                        Ok(_) => Outcome::Stored,
+                        Err(error) => outcome_of(message, &error),
+                    },
+                    () = denied.of(&message.subject) => Outcome::Refused(format!(
+                        "this worker's user may not publish on {}: make the broker's permissions anew with `wheelward broker permissions`, and see that the site file names the station",
+                        message.subject
+                    )),
+                    () = self.lost() => Outcome::Unknown(storing(&message.subject)),
+                }
+            }
+        });
+        futures::future::join_all(each).await
     }
 
     /// Publishes one derived message on `derived.<site>.<tail>` and waits until the broker
@@ -300,7 +370,35 @@ fn unanswered_batch(messages: usize) -> BusError {
 
 fn unanswered(subject: &Subject) -> BusError {
     BusError::Unanswered {
-        doing: format!("storing a message on {subject}"),
+        doing: storing(subject),
+    }
+}
+
+fn storing(subject: &Subject) -> String {
+    format!("storing a message on {subject}")
+}
+
+/// What an error says of the message itself. Whatever may pass by itself, such as a full disk,
+/// says nothing of it.
+fn outcome_of(message: &Outgoing, error: &PublishError) -> Outcome {
+    use std::error::Error as _;
+    let refused = error
+        .source()
+        .and_then(|source| source.downcast_ref::<async_nats::jetstream::Error>())
+        // 400: of this message. 503: of the broker, for any message.
+        .is_some_and(|reason| (400..500).contains(&reason.code()));
+    match error.kind() {
+        PublishErrorKind::MaxPayloadExceeded => Outcome::Refused(format!(
+            "it has {} bytes, more than the {} that may be sent",
+            message.body.len(),
+            crate::streams::FLOOR_LARGEST
+        )),
+        PublishErrorKind::Other if refused => Outcome::Refused(error.to_string()),
+        PublishErrorKind::Other => {
+            Outcome::Unknown(format!("{}: {error}", storing(&message.subject)))
+        }
+        // The streams are made by whoever calls `ready` next.
+        _ => Outcome::Unknown(storing(&message.subject)),
     }
 }
 
@@ -309,7 +407,6 @@ fn publish_error(subject: &Subject, size: usize, error: &PublishError) -> BusErr
         PublishErrorKind::TimedOut
         | PublishErrorKind::BrokenPipe
         | PublishErrorKind::MaxAckPending
-        // The streams are made by whoever calls `ready` next.
         | PublishErrorKind::StreamNotFound => unanswered(subject),
         PublishErrorKind::MaxPayloadExceeded => BusError::TooLarge {
             subject: subject.to_string(),
@@ -321,9 +418,4 @@ fn publish_error(subject: &Subject, size: usize, error: &PublishError) -> BusErr
             reason: error.to_string(),
         },
     }
-}
-
-/// Whether a request failed because nobody listens.
-pub(crate) fn nobody_listens(error: &async_nats::RequestError) -> bool {
-    error.kind() == RequestErrorKind::NoResponders
 }

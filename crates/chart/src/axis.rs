@@ -1,7 +1,7 @@
 //! Axes: where the marks along them stand and what they say.
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
-use quantity::DairyClock;
+use quantity::{DairyClock, DairyDay, calendar};
 
 /// A horizontal axis.
 #[derive(Debug, Clone, PartialEq)]
@@ -130,12 +130,11 @@ fn hours(clock: &DairyClock, from: f64, to: f64, most: usize) -> Vec<Tick> {
     let step = *MINUTES.iter().find(fits).unwrap_or(&720);
     // Every local full step from an hour before: zones differ from UTC by quarter hours.
     let begin = instant(from - 3600.0 - (from - 3600.0).rem_euclid(60.0));
-    let zone = clock.zone();
     let mut shown: Option<NaiveDate> = None;
     (0..=span as i64 + 120)
-        .map(|minute| begin + TimeDelta::minutes(minute))
+        .map(|minute| calendar::later(begin, TimeDelta::minutes(minute)))
         .filter(|instant| (from..=to).contains(&at(*instant)))
-        .map(|instant| (instant, instant.with_timezone(&zone).naive_local()))
+        .map(|instant| (instant, clock.at_home(instant).naive_local()))
         .filter(|(_, local)| {
             let since_midnight = local.time() - chrono::NaiveTime::MIN;
             since_midnight.num_minutes() % step == 0 && since_midnight.num_seconds() % 60 == 0
@@ -158,11 +157,13 @@ fn days(clock: &DairyClock, from: f64, to: f64, most: usize) -> Vec<Tick> {
     let fits = |days: &&i64| span / **days as f64 <= most as f64;
     let step = *DAYS.iter().find(fits).unwrap_or(&364);
     let first = clock.day_of(instant(from));
-    let monday = NaiveDate::from_ymd_opt(1970, 1, 5).unwrap_or_default();
+    let monday = DairyDay::starting(NaiveDate::from_ymd_opt(1970, 1, 5).unwrap_or_default());
     let mut shown: Option<i32> = None;
-    (0..=span as i64 + 2)
+    let marked = |day: &DairyDay| day.days_since(monday).rem_euclid(step) == 0;
+    let begin = (0..step).find(|n| marked(&first.plus(*n))).unwrap_or(0);
+    (begin..=span as i64 + 2)
+        .step_by(usize::try_from(step).unwrap_or(1).max(1))
         .map(|n| first.plus(n))
-        .filter(|day| (day.date() - monday).num_days().rem_euclid(step) == 0)
         .map(|day| (at(clock.start_of(day)), day.date()))
         .filter(|(place, _)| (from..=to).contains(place))
         .map(|(place, date)| {

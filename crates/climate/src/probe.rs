@@ -9,7 +9,7 @@ use std::collections::BTreeSet;
 
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::{Draft, Event, RoomClimateRead, RoomGasRead, RoomId, SensorId};
-use quantity::{Celsius, Percent, Ppm};
+use quantity::{Celsius, Percent, Ppm, calendar};
 use serde_json::Value;
 
 use crate::gas::{self, Gas, Urgency};
@@ -267,12 +267,12 @@ fn time(value: &Value, now: DateTime<Utc>) -> Result<DateTime<Utc>, String> {
     let at: DateTime<Utc> = text
         .parse()
         .map_err(|_| format!("{value} is no time such as \"2026-03-02T07:30:00Z\""))?;
-    if at > now + AHEAD {
+    if at > calendar::later(now, AHEAD) {
         return Err(format!(
             "its time {at} is ahead of ours: set its clock right"
         ));
     }
-    if at < now - OLDEST {
+    if at < calendar::earlier(now, OLDEST) {
         return Err(format!("it was measured too long ago, at {at}"));
     }
     Ok(at)

@@ -218,6 +218,7 @@ fn fact(n: u128, hour: i64, event: Event) -> Fact {
         station_seq: 1,
         person: None,
         occurred_at: at,
+        claimed_at: None,
         recorded_at: at,
         event,
     }
@@ -240,6 +241,7 @@ fn wheels_felt_an_excursion_as_long_as_they_stood_in_the_room() {
         via: None,
         order: None,
         market: None,
+        sale: None,
     };
     let facts = [
         moved(1, 0, "W1", "R2"),

@@ -121,7 +121,7 @@ fn fives(grams: f64) -> f64 {
 }
 
 pub(crate) fn local_time(clock: &DairyClock, at: DateTime<Utc>) -> String {
-    at.with_timezone(&clock.zone()).format("%H:%M").to_string()
+    clock.at_home(at).format("%H:%M").to_string()
 }
 
 stored_enum!(Lean {

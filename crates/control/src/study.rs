@@ -164,7 +164,7 @@ impl Study {
             true => "%H:%M",
             false => "%-d %b %H:%M",
         };
-        at.with_timezone(&clock.zone()).format(format).to_string()
+        clock.at_home(at).format(format).to_string()
     }
 
     /// Whether nothing but chance shows on the chart.

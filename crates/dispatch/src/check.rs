@@ -3,12 +3,13 @@
 use std::ops::RangeInclusive;
 
 use chrono::Days;
-use facts::{CustomerId, MarketId, OrderId, OrderLine, OrderPlaced, WeightRange};
+use facts::{MarketId, OrderId, OrderLine, OrderPlaced, WeightRange};
 use quantity::DairyDay;
 use recipe::{Recipe, RecipeBook};
 
 use crate::customers::{Customer, Customers};
 use crate::explain::kilograms;
+use crate::known::recipe_named;
 use crate::orders::{self, OrderBook};
 use crate::wanted::{self, Now, WEIGHT_TOLERANCE};
 
@@ -76,9 +77,8 @@ impl Desk<'_> {
             return Err(vec![self.other_content(order.order)]);
         }
         let mut troubles = Vec::new();
-        let customer = CustomerId::new(&order.customer).ok();
-        let customer = customer.and_then(|id| self.customers.customers.get(&id));
-        if let Some(customer) = customer {
+        let customer = self.customers.who_ordered(&order.customer);
+        if let Ok((_, customer)) = customer {
             if customer.market != order.market {
                 let message = format!(
                     "{} is in market {}, not {}",
@@ -86,9 +86,11 @@ impl Desk<'_> {
                 );
                 troubles.push(of_order("customer", message));
             }
-        } else {
-            troubles.push(of_order("customer", wanted::no_customer(&order.customer)));
         }
+        if let Err(unknown) = &customer {
+            troubles.push(of_order("customer", wanted::no_customer(unknown)));
+        }
+        let customer = customer.ok().map(|(_, customer)| customer);
         if order.lines.is_empty() {
             let message = "no lines: say what is ordered".to_owned();
             troubles.push(of_order("recipe", message));
@@ -117,10 +119,8 @@ impl Desk<'_> {
     /// # Errors
     /// Everything that is wrong with it.
     pub fn check_change(&self, order: &OrderPlaced) -> Result<Known, Vec<Trouble>> {
-        let Some(known) = self.book.order(order.order) else {
-            let message = format!("there is no order {}: place it first", order.order);
-            return Err(vec![of_order("order", message)]);
-        };
+        let known = self.book.named(order.order);
+        let known = known.map_err(|unknown| vec![of_order("order", unknown.to_string())])?;
         if known.cancelled.is_some() {
             let message = format!(
                 "order {} was cancelled: place it anew under another number",
@@ -128,7 +128,7 @@ impl Desk<'_> {
             );
             return Err(vec![of_order("order", message)]);
         }
-        if known.customer != order.customer {
+        if !known.customer.eq_ignore_ascii_case(&order.customer) {
             let message = format!(
                 "order {} is {}'s: cancel it, and place one under another number",
                 order.order, known.customer
@@ -215,8 +215,9 @@ impl Desk<'_> {
         market: MarketId,
         trouble: &mut impl FnMut(&'static str, String),
     ) {
-        let Some(recipe) = self.recipes.newest(line.recipe) else {
-            return trouble("recipe", format!("the site has no recipe {}", line.recipe));
+        let recipe = match recipe_named(self.recipes, line.recipe) {
+            Ok(recipe) => recipe,
+            Err(unknown) => return trouble("recipe", unknown.to_string()),
         };
         match (line.wheels, line.weight_g) {
             (0, None) => trouble("wheels", "0 wheels: write at least 1, or kg".to_owned()),

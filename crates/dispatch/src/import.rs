@@ -11,7 +11,7 @@ use chrono::NaiveDate;
 use facts::{
     AgeRange, CustomerId, Grade, Mixing, OrderId, OrderLine, OrderPlaced, Standing, WeightRange,
 };
-use quantity::Grams;
+use quantity::{Grams, calendar};
 
 use crate::check::{Desk, Known};
 use crate::wanted::no_customer;
@@ -74,6 +74,9 @@ impl std::fmt::Display for Wrong {
         }
     }
 }
+
+/// What a day in a cell should look like.
+const DAY: &str = "write a day as 2026-03-04";
 
 /// A row that could be read.
 struct Row {
@@ -191,14 +194,17 @@ fn take(id: OrderId, rows: &[Row], desk: &Desk<'_>, purpose: Purpose, import: &m
             }
         }
     }
-    let Some(customer) = desk.customers.customers.get(&first.customer) else {
-        import.left_out.push(id.to_string());
-        import.wrong.push(Wrong {
-            row: first.at,
-            column: "customer".to_owned(),
-            message: no_customer(first.customer.as_str()),
-        });
-        return;
+    let customer = match desk.customers.customer(first.customer) {
+        Ok((_, customer)) => customer,
+        Err(unknown) => {
+            import.left_out.push(id.to_string());
+            import.wrong.push(Wrong {
+                row: first.at,
+                column: "customer".to_owned(),
+                message: no_customer(&unknown),
+            });
+            return;
+        }
     };
     let order = OrderPlaced {
         order: id,
@@ -314,6 +320,11 @@ impl Cells<'_> {
         read.ok_or_else(|| self.wrong(column, format!("nothing there: {right}")))
     }
 
+    fn day(&self, column: &str) -> Result<Option<NaiveDate>, Wrong> {
+        let day = self.optional(column, DAY)?.map(calendar::date).transpose();
+        day.map_err(|outside| self.wrong(column, outside.to_string()))
+    }
+
     fn grams(&self, column: &str) -> Result<Option<Grams>, Wrong> {
         let Some(text) = self.text(column) else {
             return Ok(None);
@@ -369,10 +380,14 @@ impl Cells<'_> {
         }
         let code = "write 1 to 20 letters, digits, '-' or '_'";
         let number = "write a whole number";
-        let day = "write a day as 2026-03-04";
         let order = kept(wrong, self.needed::<OrderId>("order", code));
         let customer = kept(wrong, self.needed("customer", code));
-        let arrive_on = kept(wrong, self.needed("arrive_on", day));
+        let arrive_on = kept(
+            wrong,
+            self.day("arrive_on").and_then(|day| {
+                day.ok_or_else(|| self.wrong("arrive_on", format!("nothing there: {DAY}")))
+            }),
+        );
         let recipe = kept(wrong, self.needed("recipe", code));
         let grade = kept(wrong, self.grade());
         let wheels = kept(wrong, self.optional("wheels", number));
@@ -387,7 +402,7 @@ impl Cells<'_> {
         let most_batches = kept(wrong, whole("most_batches"));
         let least_per_batch = kept(wrong, whole("least_per_batch"));
         let every_weeks = kept(wrong, self.optional("every_weeks", number));
-        let until = kept(wrong, self.optional("until", day));
+        let until = kept(wrong, self.day("until"));
         order?;
         let (every_weeks, until) = (every_weeks?, until?);
         let (most_batches, least_per_batch) = (most_batches?, least_per_batch?);

@@ -6,8 +6,10 @@ use std::sync::Arc;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use facts::{
-    CustomerId, Event, Fact, Grade, MarketId, OrderId, OrderLine, RecipeId, RoomId, WheelId,
+    BadCode, CustomerId, Event, Fact, Grade, MarketId, OrderId, OrderLine, RecipeId, RoomId,
+    WheelId,
 };
+use names::UnknownName;
 use quantity::DairyDay;
 use recipe::RecipeBook;
 use ripening::{Floor, Practice};
@@ -16,11 +18,12 @@ use serde::{Deserialize, Serialize};
 use crate::allocate::Problem;
 use crate::allocation::Yesterday;
 use crate::customers::Customers;
+use crate::known::recipe_named;
 use crate::orders::OrderBook;
 use crate::promise::{Answer, Ask, promise};
 use crate::readiness::FloorForecast;
 use crate::report::Forecasts;
-use crate::stock::{self, Cheese, GradeCounts, Place, Stock, readiness_on};
+use crate::stock::{self, Cheese, GradeCounts, Kept, Place, Stock, readiness_on};
 use crate::transit::Journeys;
 use crate::verdict::{Reason, Verdict, may_leave};
 use crate::wanted::{Amount, LineKey, Now, Wanted, open_lines, weight_limits};
@@ -71,6 +74,7 @@ pub struct Asked {
     /// How many wheels.
     pub wheels: u32,
     /// The day they should arrive by.
+    #[serde(deserialize_with = "quantity::calendar::read::date")]
     pub by: NaiveDate,
     /// How sure it must be, percent.
     pub sure_pct: u8,
@@ -112,6 +116,23 @@ impl UntimedOffice {
     }
 }
 
+/// Why nothing can be promised or denied.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum NoPromise {
+    /// There is no such customer or recipe.
+    #[error(transparent)]
+    Unknown(#[from] UnknownName),
+    /// The day is over.
+    #[error("{0} is over: ask for a day from {1} on")]
+    Over(NaiveDate, DairyDay),
+    /// Nothing is asked for.
+    #[error("0 wheels can always be had: ask for 1 or more")]
+    NoWheels,
+    /// The question has no number to go by.
+    #[error(transparent)]
+    Code(#[from] BadCode),
+}
+
 /// The number that a question goes by among the orders; no order is placed under it.
 const ASKED: &str = "ASKED";
 
@@ -120,6 +141,8 @@ const ASKED: &str = "ASKED";
 pub struct Leaving<'a> {
     /// For which order.
     pub order: Option<OrderId>,
+    /// To which customer, where there is no order.
+    pub customer: Option<CustomerId>,
     /// For which market, where there is no order.
     pub market: Option<MarketId>,
     /// Which.
@@ -196,7 +219,7 @@ impl Office {
         let clock = &self.floor.practice().clock;
         Now {
             today: clock.day_of(at),
-            time: at.with_timezone(&clock.zone()).time(),
+            time: clock.at_home(at).time(),
         }
     }
 
@@ -264,15 +287,18 @@ impl Office {
     pub fn stays(&self, leaving: &Leaving<'_>) -> Vec<String> {
         match leaving.order {
             Some(order) => self.stays_from_order(order, leaving.wheels),
-            None => self.stays_from_sale(leaving.market, leaving.wheels),
+            None => self.stays_from_sale(leaving),
         }
     }
 
     fn stays_from_order(&self, id: OrderId, wheels: &[WheelId]) -> Vec<String> {
-        let Some(order) = self.book.order(id) else {
-            return vec![format!(
-                "there is no order {id}: scan the order on the pick list, or ask the office"
-            )];
+        let order = match self.book.named(id) {
+            Ok(order) => order,
+            Err(unknown) => {
+                return vec![format!(
+                    "{unknown} Scan the order on the pick list, or ask the office"
+                )];
+            }
         };
         if let Some(reason) = &order.cancelled {
             return vec![format!("order {id} was cancelled ({reason}): nothing goes")];
@@ -335,15 +361,37 @@ impl Office {
     }
 
     /// A sale without an order, at the dairy's door or on a market.
-    fn stays_from_sale(&self, market: Option<MarketId>, wheels: &[WheelId]) -> Vec<String> {
+    fn stays_from_sale(&self, leaving: &Leaving<'_>) -> Vec<String> {
+        let Leaving {
+            customer, wheels, ..
+        } = *leaving;
+        let known = &self.customers.customers;
+        if let Some(unknown) = customer.filter(|customer| !known.contains_key(customer)) {
+            let names: Vec<String> = known.keys().map(CustomerId::to_string).collect();
+            return vec![format!(
+                "the customers file has no {unknown}: it has {}",
+                names.join(", ")
+            )];
+        }
+        let theirs = customer.and_then(|customer| Some(known.get(&customer)?.market));
+        let market = leaving.market.or(theirs);
         let today = self.now().today;
+        let recipes = &self.floor.practice().recipes;
+        if let Some(Err(unknown)) = market.map(|id| self.customers.market_named(recipes, id)) {
+            return vec![unknown.to_string()];
+        }
         let stays = wheels.iter().filter_map(|wheel| {
             let Some(cheese) = self.cheese(*wheel) else {
                 return Some(Reason::Unknown(*wheel).words());
             };
             let mut reasons: Vec<Reason> = cheese.kept.map(Reason::Kept).into_iter().collect();
-            if reasons.is_empty() {
+            if !matches!(cheese.kept, Some(Kept::Held(_))) {
                 reasons.extend(cheese.awaits.map(Reason::NotReleased));
+            }
+            match cheese.grade {
+                None => reasons.push(Reason::NotGraded),
+                Some(Grade::Reject) => reasons.push(Reason::GradeTooLow(Grade::Reject)),
+                Some(_) => {}
             }
             reasons.extend(cheese.reserved.map(Reason::Reserved));
             let age = today.days_since(cheese.made);
@@ -390,39 +438,26 @@ impl Look {
     /// Whether so many wheels can arrive by a day, or what can instead.
     ///
     /// # Errors
-    /// A sentence that says what cannot be asked.
+    /// [`NoPromise`] says what cannot be asked.
     pub fn promise(
         &self,
         customers: &Customers,
         recipes: &RecipeBook,
         yesterday: &Yesterday,
         asked: &Asked,
-    ) -> Result<Answer, String> {
-        let known = &customers.customers;
-        let customer = known.get(&asked.customer).ok_or_else(|| {
-            let names: Vec<String> = known.keys().map(CustomerId::to_string).collect();
-            format!(
-                "the customers file has no {}: it has {}",
-                asked.customer,
-                names.join(", ")
-            )
-        })?;
-        let recipe = recipes
-            .newest(asked.recipe)
-            .ok_or_else(|| format!("the site has no recipe {}", asked.recipe))?;
+    ) -> Result<Answer, NoPromise> {
+        let (_, customer) = customers.customer(asked.customer)?;
+        let recipe = recipe_named(recipes, asked.recipe)?;
         let arrive_on = DairyDay::starting(asked.by);
         let today = self.now.today;
         if arrive_on < today {
-            return Err(format!(
-                "{} is over: ask for a day from {today} on",
-                asked.by
-            ));
+            return Err(NoPromise::Over(asked.by, today));
         }
         if asked.wheels == 0 {
-            return Err("0 wheels can always be had: ask for 1 or more".to_owned());
+            return Err(NoPromise::NoWheels);
         }
         let ask = Ask {
-            order: OrderId::new(ASKED).map_err(|e| e.to_string())?,
+            order: OrderId::new(ASKED)?,
             customer,
             market: customer.market,
             line: OrderLine {

@@ -4,9 +4,9 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{Days, NaiveDate};
 use facts::{
-    Event, Fact, MarketId, OrderCancelled, OrderChanged, OrderConfirmed, OrderId, OrderLine,
-    OrderPacked, OrderPlaced, OrderRefused, OrderSubstituted, PersonId, Promised, Standing,
-    WheelId,
+    Event, Fact, FactId, MarketId, OrderCancelled, OrderChanged, OrderConfirmed, OrderId,
+    OrderLine, OrderPacked, OrderPlaced, OrderRefused, OrderSubstituted, PersonId, Promised, Sscc,
+    Standing, WheelId,
 };
 use ripening::{Moment, Voiding, Voids};
 use serde::{Deserialize, Serialize};
@@ -19,6 +19,17 @@ const MOST_ARRIVALS: usize = 520;
 pub struct OrderBook {
     notes: BTreeMap<OrderId, BTreeMap<Moment, (Option<PersonId>, Note)>>,
     voids: Voids,
+    /// Every number that a case or a pallet was ever given: by which fact, for which order.
+    numbers: BTreeMap<Sscc, BTreeSet<Given>>,
+}
+
+/// One use of a case number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct Given {
+    fact: FactId,
+    order: OrderId,
+    /// For a pallet, whose number every case on it names.
+    pallet: bool,
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -79,6 +90,8 @@ pub enum Odd {
     AfterCancelled,
     /// Cancelled a second time.
     CancelledTwice,
+    /// A case or pallet of it carries a number that another one carries too.
+    NumberTwice,
 }
 
 impl Odd {
@@ -93,6 +106,9 @@ impl Odd {
                 "changed or confirmed after it was cancelled: place it anew under another number"
             }
             Self::CancelledTwice => "cancelled twice",
+            Self::NumberTwice => {
+                "a case or pallet carries a number that another one carries too: correct the record, and pack and label one of them anew"
+            }
         }
     }
 }
@@ -118,17 +134,58 @@ impl OrderBook {
                 None => return,
             },
             Event::Voided(e) => {
-                self.voids.add(Voiding {
-                    by: fact.id,
-                    target: e.fact,
-                    reason: e.reason.clone(),
-                });
+                self.voids.add(Voiding::of(fact, e));
                 return;
             }
             _ => return,
         };
+        if let Note::Packed(packed) = &note {
+            self.number_given(fact.id, packed);
+        }
         let notes = self.notes.entry(order).or_default();
         notes.insert(Moment::of(fact), (fact.person, note));
+    }
+
+    fn number_given(&mut self, fact: FactId, packed: &OrderPacked) {
+        let uses = [(Some(packed.case), false), (packed.pallet, true)];
+        for (number, pallet) in uses {
+            let Some(number) = number else { continue };
+            self.numbers.entry(number).or_default().insert(Given {
+                fact,
+                order: packed.order,
+                pallet,
+            });
+        }
+    }
+
+    /// Every number that a case or a pallet was ever given, also by records that were
+    /// corrected: a number is never given again.
+    pub fn case_numbers(&self) -> impl Iterator<Item = Sscc> {
+        self.numbers.keys().copied()
+    }
+
+    /// The orders that share a number of a case or a pallet, where it was given twice.
+    #[must_use]
+    pub fn given_twice(&self, number: Sscc) -> BTreeSet<OrderId> {
+        let given = self.numbers.get(&number).into_iter().flatten();
+        let given: Vec<&Given> = given
+            .filter(|given| !self.voids.is_void(given.fact))
+            .collect();
+        let orders: BTreeSet<OrderId> = given.iter().map(|given| given.order).collect();
+        // One pallet carries the cases of one order; a case is packed once.
+        let one_pallet = orders.len() == 1 && given.iter().all(|given| given.pallet);
+        if given.len() < 2 || one_pallet {
+            return BTreeSet::new();
+        }
+        orders
+    }
+
+    /// Every number that was given twice, and the orders whose cases carry it.
+    pub fn numbers_given_twice(&self) -> impl Iterator<Item = (Sscc, BTreeSet<OrderId>)> {
+        let twice = self.case_numbers();
+        twice
+            .map(|number| (number, self.given_twice(number)))
+            .filter(|(_, orders)| !orders.is_empty())
     }
 
     /// What an order said when it was placed; `None` when it never was.
@@ -145,7 +202,8 @@ impl OrderBook {
     /// An order; `None` when it was never placed.
     #[must_use]
     pub fn order(&self, id: OrderId) -> Option<Order> {
-        self.read(id, self.notes.get(&id)?)
+        let (id, notes) = self.notes.get_key_value(&id)?;
+        self.read(*id, notes)
     }
 
     /// Every order that was placed, by number.
@@ -153,6 +211,28 @@ impl OrderBook {
         self.notes
             .iter()
             .filter_map(|(id, notes)| self.read(*id, notes))
+    }
+
+    /// The numbers of every order that was placed, in order; cheaper than reading them all.
+    pub fn ids(&self) -> impl Iterator<Item = OrderId> {
+        let placed =
+            |(_, (_, note)): &(&Moment, &(Option<PersonId>, Note))| matches!(note, Note::Placed(_));
+        let valid = move |notes: &BTreeMap<Moment, (Option<PersonId>, Note)>| {
+            let mut notes = notes.iter().filter(placed);
+            notes.any(|(moment, _)| !self.voids.is_void(moment.fact))
+        };
+        let all = self.notes.iter();
+        all.filter(move |(_, notes)| valid(notes))
+            .map(|(id, _)| *id)
+    }
+
+    /// Whether nothing of an order has left and nobody has cancelled it.
+    #[must_use]
+    pub fn is_untouched(&self, id: OrderId) -> bool {
+        let mut notes = self.notes.get(&id).into_iter().flatten();
+        notes.all(|(moment, (_, note))| {
+            !matches!(note, Note::Sent(_) | Note::Cancelled(_)) || self.voids.is_void(moment.fact)
+        })
     }
 
     /// Orders that facts speak of though nobody placed them: their wheels left, or they
@@ -168,8 +248,11 @@ impl OrderBook {
         id: OrderId,
         notes: &BTreeMap<Moment, (Option<PersonId>, Note)>,
     ) -> Option<Order> {
-        let counts = |moment: &Moment| !self.voids.is_void(moment.fact);
-        let valid = || notes.iter().filter(|(moment, _)| counts(moment));
+        let counts = |(moment, (_, note)): &(&Moment, &(Option<PersonId>, Note))| {
+            let keeps_safe = matches!(note, Note::Sent(_) | Note::Arrived(_));
+            !self.voids.takes_back(moment.fact, keeps_safe)
+        };
+        let valid = || notes.iter().filter(counts);
         // What was placed counts from the start, whatever a station's clock said when.
         let (placed, first) = valid().find_map(|(moment, (_, note))| match note {
             Note::Placed(placed) => Some((*moment, placed)),
@@ -228,6 +311,11 @@ impl OrderBook {
                     order.arrived.extend(wheels.iter().map(|w| (*w, *moment)));
                 }
             }
+        }
+        let numbers = |case: &OrderPacked| [Some(case.case), case.pallet];
+        let mut numbers = order.packed.iter().flat_map(numbers).flatten();
+        if numbers.any(|number| !self.given_twice(number).is_empty()) {
+            odd.insert(Odd::NumberTwice);
         }
         order.odd = odd.into_iter().collect();
         Some(order)

@@ -36,7 +36,7 @@ impl Forecasts {
     fn on(&self, batch: BatchId, day: DairyDay, floor: &Floor) -> Option<ExpectedOn> {
         let (clock, voids): (_, &Voids) = (&floor.practice().clock, floor.voids());
         let told = self.0.get(&batch)?.iter().rev();
-        let mut told = told.filter(|(moment, _)| !voids.is_void(moment.fact));
+        let mut told = told.filter(|(moment, _)| !voids.is_corrected(moment.fact));
         told.find(|(moment, _)| clock.day_of(moment.at) <= day)
             .map(|(_, ready)| *ready)
     }

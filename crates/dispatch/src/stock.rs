@@ -226,8 +226,10 @@ pub fn of_wheel(floor: &Floor, id: WheelId, today: DairyDay) -> Option<Cheese> {
     let came_back = state
         .returned
         .filter(|back| state.grade.is_none_or(|g| g.moment < *back));
-    let kept = if let Some(hold) = state.holds.first() {
-        Some(Kept::Held(hold.value))
+    let held = floor.held(id);
+    let routine = held.iter().find(|held| held.is_routine());
+    let kept = if let Some(held) = held.iter().find(|held| !held.is_routine()) {
+        Some(Kept::Held(held.hold))
     } else if case.uncounted.is_some() {
         Some(Kept::NeedlesUncounted)
     } else if came_back.is_some() {
@@ -255,7 +257,7 @@ pub fn of_wheel(floor: &Floor, id: WheelId, today: DairyDay) -> Option<Cheese> {
             carrier: answer::carrier(state),
         },
         kept,
-        awaits: case.holds().next(),
+        awaits: routine.map(|held| held.hold),
         reserved: state.allocated,
         recipe,
     })

@@ -8,11 +8,13 @@ use facts::{
     CustomerId, Grade, LaneId, MarketId, Mixing, OrderId, OrderLine, Promised, RecipeId,
     WeightRange, WheelId,
 };
+use names::UnknownName;
 use quantity::DairyDay;
 use recipe::{Recipe, RecipeBook};
 use serde::{Deserialize, Serialize};
 
 use crate::customers::{Arrivals, Customer, Customers, Lane};
+use crate::known::recipe_named;
 use crate::orders::{Order, OrderBook};
 
 /// Days after which an arrival that never left is no longer open, but missed.
@@ -315,17 +317,22 @@ pub fn open_lines(
         for odd in &order.odd {
             wrong.push((order.id, odd.words().to_owned()));
         }
-        let customer = CustomerId::new(&order.customer).ok();
-        let Some(customer) = customer.and_then(|id| customers.customers.get(&id)) else {
-            wrong.push((order.id, no_customer(&order.customer)));
-            continue;
+        let customer = match customers.who_ordered(&order.customer) {
+            Ok((_, customer)) => customer,
+            Err(unknown) => {
+                wrong.push((order.id, no_customer(&unknown)));
+                continue;
+            }
         };
         let from = now.today.plus(-OPEN_DAYS).date();
         for arrive_on in order.arrivals(from, until.date()) {
             for (number, line, amount) in still_open(&order, arrive_on, &is_of) {
-                let Some(recipe) = recipes.newest(line.recipe) else {
-                    wrong.push((order.id, format!("the site has no recipe {}", line.recipe)));
-                    continue;
+                let recipe = match recipe_named(recipes, line.recipe) {
+                    Ok(recipe) => recipe,
+                    Err(unknown) => {
+                        wrong.push((order.id, unknown.to_string()));
+                        continue;
+                    }
                 };
                 let key = LineKey {
                     arrive_on: DairyDay::starting(arrive_on),
@@ -413,8 +420,8 @@ pub fn want(
     }
 }
 
-pub(crate) fn no_customer(customer: &str) -> String {
-    format!("the customers file has no {customer:?}: add a [[customer]] or correct the order")
+pub(crate) fn no_customer(unknown: &UnknownName) -> String {
+    format!("{unknown} A new one needs a [[customer]] in the customers file")
 }
 
 /// What of an order's lines is still to come on an arrival. Wheels that left count for

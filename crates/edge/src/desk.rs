@@ -1,22 +1,33 @@
-//! A station's desk: its session, and the clients that stand before it.
+//! A station's desk, and the clients that stand before it, each with its own session.
 
 use std::collections::BTreeMap;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::net::IpAddr;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::Duration;
 
-use bus::Note;
+use bus::telling::Telling;
+use bus::{Note, Written};
 use chrono::{DateTime, Utc};
-use facts::{Carrier, Draft, Event, Fact, HoldId, PersonId, RecipeId, StationId, WheelId};
+use facts::{Carrier, Draft, Event, Fact, MarketId, PersonId, RecipeId, StationId, WheelId};
 use metrology::Settled;
 use site::{Site, Station};
-use station::{Action, Answer, LEAVING, Leaving, Level, Line, Outcome, Session, Setup, Stays};
+use station::{
+    Action, Answer, Asked, Claim, Drift, LEAVING, Leaving, Level, Line, Outcome, Reach, Scan,
+    Session, Setup, SignedIn, Stays,
+};
 use tokio::sync::broadcast;
+use tokio::task::JoinError;
 
 use crate::picture::Picture;
+use crate::visits::{Visit, Visits};
 use crate::worker::Worker;
 
 /// How long a scan may wait for what other stations did.
 const CATCH_UP: Duration = Duration::from_secs(2);
+
+/// The dispatch desk is asked again when what stands there changed meanwhile; so often at most.
+const ASKED_AT_MOST: usize = 4;
 
 /// What a scan came to.
 #[derive(Debug, Clone)]
@@ -25,8 +36,21 @@ pub struct Taken {
     pub answer: Answer,
     /// What was recorded.
     pub facts: Vec<Fact>,
-    /// Whether the disk has it; if not, nothing was recorded and nothing noted.
-    pub kept: bool,
+    /// How it ended, and so whether it may be sent again.
+    pub ended: Ended,
+}
+
+/// How a scan ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Ended {
+    /// Answered; what it recorded, and the notes, are on the disk.
+    Answered,
+    /// Refused for good: nothing was recorded, and the notes are on the disk. It is never sent
+    /// again, else what was refused would happen by itself once the reason is over.
+    Refused,
+    /// The disk or a shutdown stood in the way: nothing was recorded and nothing noted. The
+    /// only end after which a client sends the same scan again.
+    NotStored,
 }
 
 /// Makes what is kept on the disk together with a scan's facts.
@@ -37,19 +61,64 @@ pub type Notes = Box<dyn FnOnce(&Answer, &[Fact]) -> Vec<Note> + Send>;
 pub struct Desk {
     worker: Worker,
     station: StationId,
-    session: Arc<Mutex<Session>>,
+    setup: Arc<Setup>,
+    /// The session of a device that is the station itself.
+    own: Arc<Seat>,
+    /// Everyone who has a session here.
+    seats: Arc<Mutex<Vec<Weak<Seat>>>>,
+    /// Scans taken here, to know who scanned last.
+    scans: Arc<AtomicU64>,
+    visits: Arc<Visits>,
+    drifting: Arc<Mutex<Option<bool>>>,
     said: broadcast::Sender<Answer>,
+}
+
+/// One client's place at the desk: a session of its own, and one scan after the other.
+struct Seat {
+    session: Mutex<Session>,
+    /// Held from the first look at a scan to its end: nothing changes the session between what
+    /// was asked about it and what is recorded.
+    turn: tokio::sync::Mutex<()>,
+    /// Which of the desk's scans was this one's last.
+    last: AtomicU64,
+}
+
+/// A client of a desk whose badge and action are its own.
+pub struct Client {
+    desk: Desk,
+    seat: Arc<Seat>,
+    visit: Visit,
+}
+
+/// A scan as it came in.
+struct Incoming {
+    line: String,
+    signed_in: Option<SignedIn>,
+    claim: Option<Claim>,
+    notes: Option<Notes>,
+}
+
+/// How far one attempt to take a scan came.
+enum Attempt {
+    Taken(Taken),
+    /// The dispatch desk must be asked first.
+    Asks(Leaving, Incoming),
 }
 
 impl Desk {
     /// Opens a station's desk at a worker.
     #[must_use]
     pub fn new(worker: &Worker, station: &Station) -> Self {
-        let setup = setup(worker.site(), station);
+        let setup = Arc::new(setup(worker.site(), station));
         Self {
             worker: worker.clone(),
             station: station.id,
-            session: Arc::new(Mutex::new(Session::new(station.id, setup))),
+            own: Seat::new(station.id, &setup),
+            setup,
+            seats: Arc::default(),
+            scans: Arc::default(),
+            visits: Arc::default(),
+            drifting: Arc::default(),
             said: broadcast::Sender::new(64),
         }
     }
@@ -60,15 +129,36 @@ impl Desk {
         self.station
     }
 
-    /// Takes a scanned line. When the answer is there, what it says is on the disk.
-    pub async fn scan(&self, line: String) -> Answer {
-        self.take(None, line, None).await.answer
+    /// Lets a client in, from an address if it has one: nobody else's badge or action is its.
+    #[must_use]
+    pub fn client(&self, from: Option<IpAddr>) -> Client {
+        let seat = Seat::new(self.station, &self.setup);
+        let mut seats = lock(&self.seats);
+        seats.retain(|seat| seat.strong_count() > 0);
+        seats.push(Arc::downgrade(&seat));
+        Client {
+            desk: self.clone(),
+            seat,
+            visit: Visit::begin(&self.visits, from, self.worker.now()),
+        }
     }
 
-    /// Takes a line that a person scanned who is known otherwise than by a badge scanned
-    /// here, and keeps notes together with what it records.
-    pub async fn scan_as(&self, person: PersonId, line: String, notes: Notes) -> Taken {
-        self.take(Some(person), line, Some(notes)).await
+    /// Takes a line from the device that is this station, by whoever is signed in on it, and
+    /// keeps notes together with what it records.
+    pub async fn scan_as(
+        &self,
+        signed_in: SignedIn,
+        claim: Option<Claim>,
+        line: String,
+        notes: Notes,
+    ) -> Taken {
+        let incoming = Incoming {
+            line,
+            signed_in: Some(signed_in),
+            claim,
+            notes: Some(notes),
+        };
+        self.take(&self.own, incoming).await
     }
 
     /// Records what a person states otherwise than by a scan.
@@ -87,18 +177,24 @@ impl Desk {
             person: Some(person),
             event,
         };
-        let drafts = events.into_iter().map(draft).collect();
-        let work = move || {
-            let mut picture = desk.worker.picture();
-            desk.keep(&mut picture, Outcome { answer, drafts }, now, Some(notes))
+        let outcome = Outcome {
+            drafts: events.into_iter().map(draft).collect(),
+            ..Outcome::of(answer)
         };
-        self.blocking(work).await
+        self.blocking(move || desk.keep(desk.worker.picture(), outcome, now, Some(notes)))
+            .await
     }
 
-    /// The action under way.
+    /// The action under way on the device that is this station.
     #[must_use]
     pub fn action(&self) -> Option<Action> {
-        self.session().action()
+        self.own.session().action()
+    }
+
+    /// Leaves no action set on the device that is this station: a card was refused that the
+    /// station core has not seen.
+    pub fn disarm(&self) {
+        self.own.session().disarm();
     }
 
     /// The wheels that stand on something, as far as this worker has followed.
@@ -107,64 +203,120 @@ impl Desk {
         self.worker.picture().placement.wheels_on(carrier)
     }
 
-    /// Goes on where an earlier run stopped: the lines since the last action was set, what
-    /// they recorded having been recorded then.
-    pub fn resume(&self, lines: &[String]) {
-        let mut session = self.session();
+    /// Goes on where an earlier run of this device stopped: the lines since the last action was
+    /// set, what they recorded having been recorded then.
+    pub fn resume(&self, signed_in: SignedIn, lines: &[String]) {
         let picture = self.worker.picture();
+        let mut session = self.own.session();
         for line in lines {
-            session.scan(&picture.placement, line, self.worker.now());
+            let scan = Scan {
+                signed_in: Some(signed_in),
+                ..Scan::new(line, self.worker.now())
+            };
+            session.scan(&picture.placement, &scan);
         }
     }
 
-    async fn take(&self, person: Option<PersonId>, line: String, notes: Option<Notes>) -> Taken {
-        if let Some(at) = Line::read(&line).ok().and_then(|line| line.kept_since) {
-            self.worker.clock_reaches(at, CATCH_UP).await;
+    async fn take(&self, seat: &Arc<Seat>, mut incoming: Incoming) -> Taken {
+        let _turn = seat.turn.lock().await;
+        let scans = self.scans.fetch_add(1, Ordering::Relaxed);
+        seat.last.store(scans + 1, Ordering::Relaxed);
+        if let Some(claim) = incoming.claim {
+            self.worker.clock_reaches(claim.at, CATCH_UP).await;
         }
         if self.worker.bus().is_connected() {
             let happened = self.worker.happened();
             self.worker.has_followed(happened, CATCH_UP).await;
         }
-        if self.session().checks_holds() {
-            let current = self.knows_every_hold().await;
-            self.session().holds_current(current);
-            if let Some(refused) = self.must_stay(&line).await {
-                self.reject(self.worker.now(), &line, &refused);
-                return Taken::refused(refused);
+        let reach = self.reach(seat).await;
+        let mut asked = None;
+        for _ in 0..ASKED_AT_MOST {
+            match self.attempt(seat, incoming, reach, asked.take()).await {
+                Attempt::Taken(taken) => return taken,
+                Attempt::Asks(leaving, again) => {
+                    incoming = again;
+                    asked = Some(self.ask(leaving).await);
+                }
             }
         }
-        let desk = self.clone();
-        let now = self.worker.now();
-        let work = move || {
-            let mut session = desk.session();
-            let mut picture = desk.worker.picture();
-            if let Some(person) = person {
-                session.identify(person);
-            }
-            let outcome = session.scan(&picture.placement, &line, now);
-            let recorded = !outcome.drafts.is_empty();
-            let taken = desk.settle(&mut session, &mut picture, outcome, now, notes);
-            drop(picture);
-            if !recorded && matches!(taken.answer.level, Level::Wrong | Level::Stop) {
-                desk.reject(now, &line, &taken.answer.words);
-            }
-            taken
-        };
-        self.blocking(work).await
+        // What stands there changes faster than the desk answers.
+        let why = "what stands there has just changed: nothing recorded. Scan it again";
+        let outcome = Outcome::of(Answer::new(Level::Stop, why));
+        let (desk, now) = (self.clone(), self.worker.now());
+        self.blocking(move || {
+            desk.reject(now, &incoming.line, why);
+            desk.keep(desk.worker.picture(), outcome, now, incoming.notes)
+        })
+        .await
     }
 
-    /// Takes a settled weight, and tells everyone at the station.
-    pub async fn weigh(&self, weight: Settled) {
-        let desk = self.clone();
+    /// Takes a scan, unless the dispatch desk must be asked first: then nothing has happened.
+    async fn attempt(
+        &self,
+        seat: &Arc<Seat>,
+        incoming: Incoming,
+        reach: Reach,
+        asked: Option<Asked>,
+    ) -> Attempt {
+        let (desk, seat) = (self.clone(), Arc::clone(seat));
         let now = self.worker.now();
         let work = move || {
-            let mut session = desk.session();
-            let mut picture = desk.worker.picture();
-            let outcome = session.weight(&picture.placement, weight, now);
-            desk.settle(&mut session, &mut picture, outcome, now, None)
+            let picture = desk.worker.picture();
+            let scan = Scan {
+                line: &incoming.line,
+                signed_in: incoming.signed_in,
+                received: now,
+                claim: incoming.claim,
+                reach,
+                asked: asked.as_ref(),
+            };
+            let outcome = seat.session().scan(&picture.placement, &scan);
+            if let Some(leaving) = outcome.asks {
+                return Attempt::Asks(leaving, incoming);
+            }
+            if incoming.claim.is_some() {
+                desk.clock_is(outcome.drift);
+            }
+            let taken = desk.keep(picture, outcome, now, incoming.notes);
+            seat.session().recorded(&taken.facts);
+            if taken.ended != Ended::Answered {
+                desk.reject(now, &incoming.line, &taken.answer.words);
+            }
+            Attempt::Taken(taken)
+        };
+        match tokio::task::spawn_blocking(work).await {
+            Ok(attempt) => attempt,
+            Err(error) => Attempt::Taken(self.stopping(&error)),
+        }
+    }
+
+    /// Takes a settled weight for whoever scanned last among those that wait for one, and tells
+    /// everyone at the station.
+    pub async fn weigh(&self, weight: Settled) {
+        let seat = self.weighing();
+        let _turn = seat.turn.lock().await;
+        let (desk, taker) = (self.clone(), Arc::clone(&seat));
+        let now = self.worker.now();
+        let work = move || {
+            let picture = desk.worker.picture();
+            let outcome = taker.session().weight(&picture.placement, weight, now);
+            let taken = desk.keep(picture, outcome, now, None);
+            taker.session().recorded(&taken.facts);
+            taken
         };
         let taken = self.blocking(work).await;
         self.say(taken.answer);
+    }
+
+    /// Whose weight it is: of those whose action takes one, who scanned last; else who did.
+    fn weighing(&self) -> Arc<Seat> {
+        let seats: Vec<Arc<Seat>> = lock(&self.seats).iter().filter_map(Weak::upgrade).collect();
+        let of = |seat: &Arc<Seat>| {
+            let weighs = seat.session().weighs();
+            (weighs, seat.last.load(Ordering::Relaxed))
+        };
+        let last = seats.into_iter().max_by_key(of);
+        last.unwrap_or_else(|| Arc::clone(&self.own))
     }
 
     /// Tells everyone at the station something that nobody asked.
@@ -189,45 +341,58 @@ impl Desk {
         self.worker.now()
     }
 
-    fn session(&self) -> MutexGuard<'_, Session> {
-        self.session.lock().unwrap_or_else(PoisonError::into_inner)
+    /// Tells people once that a device's clock is wrong, and once that it is right again.
+    fn clock_is(&self, drift: Option<Drift>) {
+        let mut known = lock(&self.drifting);
+        let wrong = drift.is_some();
+        if known.replace(wrong) == Some(wrong) {
+            return;
+        }
+        let (station, alert) = (self.station, format!("device-clock-{}", self.station));
+        self.worker.tell(match drift {
+            Some(drift) => Telling::warning(
+                alert,
+                format!(
+                    "Station {station}: a scanner's {}. Its scans count from when they arrive, and none of them as kept offline: set its clock",
+                    drift.words(self.worker.site().clock)
+                ),
+            ),
+            None => Telling::cleared(
+                alert,
+                format!("Station {station}: the scanner's clock is right again"),
+            ),
+        });
     }
 
-    /// Records an outcome and lets the session know what can be undone.
-    fn settle(
-        &self,
-        session: &mut Session,
-        picture: &mut Picture,
-        outcome: Outcome,
-        now: DateTime<Utc>,
-        notes: Option<Notes>,
-    ) -> Taken {
-        let taken = self.keep(picture, outcome, now, notes);
-        session.recorded(&taken.facts);
-        taken
-    }
-
-    /// Records an outcome. The answer holds only if that succeeded.
+    /// Records an outcome. The answer holds only if that succeeded. The picture is let go
+    /// before the disk syncs, so that the stations of a worker share a sync.
     fn keep(
         &self,
-        picture: &mut Picture,
+        mut picture: MutexGuard<'_, Picture>,
         outcome: Outcome,
         now: DateTime<Utc>,
         notes: Option<Notes>,
     ) -> Taken {
-        let Outcome { mut answer, drafts } = outcome;
+        let Outcome {
+            mut answer, drafts, ..
+        } = outcome;
+        let ended = match answer.level {
+            Level::Wrong | Level::Stop if drafts.is_empty() => Ended::Refused,
+            _ => Ended::Answered,
+        };
         if drafts.is_empty() && notes.is_none() {
             return Taken {
                 answer,
                 facts: Vec::new(),
-                kept: true,
+                ended,
             };
         }
         let noted = |facts: &[Fact]| notes.map_or_else(Vec::new, |notes| notes(&answer, facts));
-        match self
+        let written = self
             .worker
-            .record(picture, self.station, drafts, now, noted)
-        {
+            .write(&mut picture, self.station, drafts, now, noted);
+        drop(picture);
+        match written.and_then(Written::synced) {
             Ok(facts) => {
                 if !facts.is_empty()
                     && let Some(waiting) = self.worker.waiting()
@@ -237,52 +402,49 @@ impl Desk {
                 Taken {
                     answer,
                     facts,
-                    kept: true,
+                    ended,
                 }
             }
             Err(error) => {
                 tracing::error!(station = %self.station, "{error}");
-                Taken::refused(format!("NOT recorded: {error}"))
+                Taken::not_stored(format!("NOT recorded: {error}"))
             }
         }
     }
 
-    /// Why what this line would let leave must stay: the dispatch desk says so, or cannot be
-    /// asked. `None`: it may leave, or the site has no dispatch desk.
-    async fn must_stay(&self, line: &str) -> Option<String> {
-        let site = self.worker.site();
-        site.dispatch.as_ref()?;
-        let leaving = {
-            let session = self.session();
-            let picture = self.worker.picture();
-            session.would_leave(&picture.placement, line, self.worker.now())?
-        };
+    /// Asks the dispatch desk whether wheels may leave.
+    async fn ask(&self, leaving: Leaving) -> Asked {
         let bus = self.worker.bus();
-        let asked = async {
-            let after_seq = bus.floor_end().await?;
-            let leaving = Leaving {
-                after_seq,
-                ..leaving
+        let asking = async {
+            let question = Leaving {
+                after_seq: bus.floor_end().await?,
+                ..leaving.clone()
             };
-            bus.ask::<Stays>(&site.id, LEAVING, &leaving).await
+            bus.ask::<Stays>(&self.worker.site().id, LEAVING, &question)
+                .await
         };
-        match tokio::time::timeout(CATCH_UP, asked).await {
-            Ok(Ok(stays)) if stays.reasons.is_empty() => None,
-            Ok(Ok(stays)) => Some(stays.words()),
-            Ok(Err(_)) | Err(_) => Some(
-                "NOT dispatched: the dispatch desk does not answer, so nobody knows whether it may leave. Wait for it, or ask the office".to_owned(),
-            ),
+        let said = tokio::time::timeout(CATCH_UP, asking).await;
+        Asked {
+            leaving,
+            said: said.ok().and_then(Result::ok),
+        }
+    }
+
+    /// How much of the floor is known; only what may let wheels leave has to wait for all of it.
+    async fn reach(&self, seat: &Seat) -> Reach {
+        if !self.worker.bus().is_connected() {
+            Reach::Away
+        } else if seat.session().lets_leave() && self.knows_everything().await {
+            Reach::Current
+        } else {
+            Reach::Behind
         }
     }
 
     /// Whether the picture has everything that the broker has now.
-    async fn knows_every_hold(&self) -> bool {
-        let bus = self.worker.bus();
-        if !bus.is_connected() {
-            return false;
-        }
+    async fn knows_everything(&self) -> bool {
         let asked = async {
-            let end = bus.floor_end().await.ok()?;
+            let end = self.worker.bus().floor_end().await.ok()?;
             Some(self.worker.has_followed(end, CATCH_UP).await)
         };
         matches!(tokio::time::timeout(CATCH_UP, asked).await, Ok(Some(true)))
@@ -291,20 +453,59 @@ impl Desk {
     async fn blocking(&self, work: impl FnOnce() -> Taken + Send + 'static) -> Taken {
         match tokio::task::spawn_blocking(work).await {
             Ok(taken) => taken,
-            Err(error) => {
-                tracing::error!(station = %self.station, %error, "a scan was not finished");
-                Taken::refused("NOT recorded: this station is stopping")
-            }
+            Err(error) => self.stopping(&error),
         }
+    }
+
+    fn stopping(&self, error: &JoinError) -> Taken {
+        tracing::error!(station = %self.station, %error, "a scan was not finished");
+        Taken::not_stored("NOT recorded: this station is stopping")
     }
 }
 
+impl Client {
+    /// Takes a scanned line. When the answer is there, what it says is on the disk.
+    pub async fn scan(&self, line: String) -> Answer {
+        let now = self.desk.now();
+        let stamp = Line::read(&line).ok().and_then(|line| line.kept_since);
+        let incoming = Incoming {
+            signed_in: None,
+            claim: stamp.map(|at| Claim {
+                at,
+                kept: self.visit.kept(at),
+            }),
+            line,
+            notes: None,
+        };
+        self.visit.heard(now);
+        self.desk.take(&self.seat, incoming).await.answer
+    }
+}
+
+impl Seat {
+    fn new(station: StationId, setup: &Setup) -> Arc<Self> {
+        Arc::new(Self {
+            session: Mutex::new(Session::new(station, setup.clone())),
+            turn: tokio::sync::Mutex::default(),
+            last: AtomicU64::default(),
+        })
+    }
+
+    fn session(&self) -> MutexGuard<'_, Session> {
+        lock(&self.session)
+    }
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
 impl Taken {
-    fn refused(words: impl Into<String>) -> Self {
+    fn not_stored(words: impl Into<String>) -> Self {
         Self {
             answer: Answer::new(Level::Stop, words),
             facts: Vec::new(),
-            kept: false,
+            ended: Ended::NotStored,
         }
     }
 }
@@ -320,8 +521,11 @@ pub fn setup(site: &Site, station: &Station) -> Setup {
     Setup {
         clock: site.clock,
         recipes,
-        born_under: born_under(site),
+        holds: site.hold_rule(),
         rooms: site.rooms.iter().map(|room| room.id).collect(),
+        people: site.people.clone(),
+        youngest: youngest(site),
+        dispatch_desk: site.dispatch.is_some(),
         scale: station.scale.as_ref().map(|scale| station::Scale {
             tool: scale.tool,
             plate: scale.plate,
@@ -331,16 +535,21 @@ pub fn setup(site: &Site, station: &Station) -> Setup {
     }
 }
 
-/// Of every version, so that a wheel of an older one is held too.
-fn born_under(site: &Site) -> BTreeMap<RecipeId, Vec<(HoldId, String)>> {
-    let mut born_under: BTreeMap<RecipeId, Vec<(HoldId, String)>> = BTreeMap::new();
+/// By the newest version of each recipe, from which age the law of each market lets it leave.
+fn youngest(site: &Site) -> BTreeMap<RecipeId, BTreeMap<MarketId, i64>> {
+    let mut youngest = BTreeMap::new();
+    let mut newest: BTreeMap<RecipeId, u32> = BTreeMap::new();
     for recipe in site.recipes.iter() {
-        let holds = born_under.entry(recipe.id).or_default();
-        for hold in &recipe.holds {
-            if !holds.iter().any(|(id, _)| *id == hold.id) {
-                holds.push((hold.id, hold.reason.clone()));
-            }
+        let version = newest.entry(recipe.id).or_default();
+        if recipe.version < *version {
+            continue;
         }
+        *version = recipe.version;
+        let markets = recipe.markets.iter().map(|market| {
+            let least = market.legal_least_age_days.unwrap_or(0);
+            (market.id, (least - market.transit_days).max(0))
+        });
+        youngest.insert(recipe.id, markets.collect());
     }
-    born_under
+    youngest
 }

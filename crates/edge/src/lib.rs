@@ -1,8 +1,8 @@
 //! Where scans come in: a station's desk, its clients, its outbox and its picture of
 //! the floor. Shared by the workers that serve stations.
 //!
-//! A scan's way: a line is read ([`Lines`]) and taken to the station's [`Desk`]; the
-//! session makes drafts of it; the outbox stores them; the placement takes the facts; the
+//! A scan's way: a line is read ([`Lines`]) and taken by a [`Client`] of the station's
+//! [`Desk`]; its session makes drafts of it; the outbox stores them; the placement takes the facts; the
 //! answer goes back. None of it waits for the broker, but a dispatch, which must know
 //! every hold. In the background the worker sends its outbox, follows the floor's log and
 //! keeps snapshots ([`Worker::run`]).
@@ -13,9 +13,10 @@ mod lines;
 mod picture;
 mod rejected;
 mod serve;
+mod visits;
 mod worker;
 
-pub use desk::{Desk, Notes, Taken, setup};
+pub use desk::{Client, Desk, Ended, Notes, Taken, setup};
 pub use lines::Lines;
 pub use rejected::Rejected;
 pub use serve::Door;

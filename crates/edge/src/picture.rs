@@ -8,12 +8,13 @@ use std::path::Path;
 use anyhow::Context as _;
 use bus::Position;
 use chrono::{DateTime, Duration, Utc};
+use facts::calendar;
 use serde::{Deserialize, Serialize};
 use station::Placement;
 
 /// Raised when the file's form changes; an older file is then read anew from the log. The
 /// golden bytes below fail when the one changes without the other.
-const FORM: u8 = 3;
+const FORM: u8 = 5;
 
 /// How long what has left the dairy is kept: longer than any handheld keeps a scan.
 const KEPT: Duration = Duration::days(60);
@@ -81,7 +82,7 @@ impl Picture {
     /// Forgets once a day what no scan will ask for.
     pub(crate) fn forget(&mut self, now: DateTime<Utc>) {
         if self.forgot.is_none_or(|at| now - at >= Duration::days(1)) {
-            self.placement.forget_before(now - KEPT);
+            self.placement.forget_before(calendar::earlier(now, KEPT));
             self.forgot = Some(now);
         }
     }

@@ -1,14 +1,16 @@
 //! The door of a station: scanner lines over TCP or standard input, answers back.
 //!
-//! One scan a line in, one answer a line out. Many clients may stand at one station; they
-//! share its session, and all of them hear what the scale says.
+//! One scan a line in, one answer a line out. Many clients may stand at one station; each has a
+//! session of its own, and all of them hear what the scale says.
 
 use std::io::{self, BufRead as _, Write as _};
 use std::net::SocketAddr;
+use std::time::Duration;
 
 use anyhow::Context as _;
 use bus::Shutdown;
 use site::Scan;
+use socket2::{SockRef, TcpKeepalive};
 use station::Answer;
 use tokio::io::AsyncWriteExt as _;
 use tokio::net::{TcpListener, TcpStream};
@@ -81,20 +83,22 @@ async fn serve_tcp(listener: &TcpListener, desk: &Desk, shutdown: &Shutdown) {
 
 async fn client(stream: TcpStream, from: SocketAddr, desk: Desk) {
     tracing::debug!(station = %desk.station(), %from, "a scanner is there");
-    if let Err(error) = converse(stream, &desk).await {
+    if let Err(error) = converse(stream, from, &desk).await {
         tracing::debug!(station = %desk.station(), %from, %error, "a scanner is gone");
     }
 }
 
-async fn converse(stream: TcpStream, desk: &Desk) -> io::Result<()> {
+async fn converse(stream: TcpStream, from: SocketAddr, desk: &Desk) -> io::Result<()> {
     stream.set_nodelay(true)?;
+    notice_silence(&stream)?;
+    let client = desk.client(Some(from.ip()));
     let (read, mut write) = stream.into_split();
     let mut lines = Lines::new(read);
     let mut said = desk.listen();
     loop {
         let answer = tokio::select! {
             line = lines.next() => match line? {
-                Some(line) => desk.scan(line).await,
+                Some(line) => client.scan(line).await,
                 None => break,
             },
             Some(answer) = hear(&mut said) => answer,
@@ -109,6 +113,16 @@ async fn converse(stream: TcpStream, desk: &Desk) -> io::Result<()> {
         );
     }
     Ok(())
+}
+
+/// A scanner that goes without a word, its battery empty or out of reach, is noticed within
+/// about a minute: the system asks by itself whether it is still there.
+fn notice_silence(stream: &TcpStream) -> io::Result<()> {
+    let asks = TcpKeepalive::new()
+        .with_time(Duration::from_secs(30))
+        .with_interval(Duration::from_secs(10))
+        .with_retries(3);
+    SockRef::from(stream).set_tcp_keepalive(&asks)
 }
 
 /// The next thing told to everyone; `None` when the desk is closed.
@@ -138,11 +152,12 @@ async fn serve_stdin(desk: &Desk, shutdown: &Shutdown) {
         }
     });
     let mut said = desk.listen();
+    let client = desk.client(None);
     loop {
         let answer = tokio::select! {
             () = shutdown.requested() => return,
             line = lines.recv() => match line {
-                Some(line) => desk.scan(line).await,
+                Some(line) => client.scan(line).await,
                 None => {
                     tracing::info!(station = %desk.station(), "standard input has ended");
                     return;
@@ -157,5 +172,27 @@ async fn serve_stdin(desk: &Desk, shutdown: &Shutdown) {
         {
             return;
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[tokio::test]
+    async fn the_system_asks_a_silent_scanner_whether_it_is_there() {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let _scanner = TcpStream::connect(listener.local_addr().unwrap())
+            .await
+            .unwrap();
+        let (stream, _) = listener.accept().await.unwrap();
+        notice_silence(&stream).unwrap();
+        let socket = SockRef::from(&stream);
+        assert!(socket.keepalive().unwrap());
+        assert_eq!(
+            socket.tcp_keepalive_time().unwrap(),
+            Duration::from_secs(30)
+        );
+        assert_eq!(socket.tcp_keepalive_retries().unwrap(), 3);
     }
 }

@@ -5,11 +5,12 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use anyhow::Context as _;
-use bus::{Bus, Clock, Draft, Note, Outbox, OutboxError, Shutdown, Tick};
+use bus::telling::{Telling, Told};
+use bus::{Bus, Clock, Draft, Note, Outbox, OutboxError, Shutdown, Tick, Written};
 use chrono::{DateTime, Utc};
 use facts::{Fact, StationId};
 use site::Site;
-use tokio::sync::watch;
+use tokio::sync::{mpsc, watch};
 
 use crate::follow;
 use crate::picture::{self, Picture};
@@ -18,6 +19,9 @@ use crate::rejected::Rejected;
 /// How often the picture of the floor is kept. Reading the log since then takes less
 /// than a second.
 const SNAPSHOT: Duration = Duration::from_secs(60);
+
+/// How soon something is told again that the broker did not take.
+const TOLD_AGAIN: Duration = Duration::from_secs(30);
 
 /// Cheap to clone; all clones are one worker.
 #[derive(Clone)]
@@ -33,6 +37,9 @@ struct Inner {
     picture: Mutex<Picture>,
     /// The number in the log up to which facts were taken.
     followed: watch::Sender<u64>,
+    /// What people have to hear.
+    tellings: mpsc::UnboundedSender<Telling>,
+    told: tokio::sync::Mutex<(mpsc::UnboundedReceiver<Telling>, Told)>,
     /// The driven clock's latest tick; none on a system clock.
     ticked: watch::Sender<Option<Tick>>,
 }
@@ -53,7 +60,11 @@ impl Worker {
         for fact in outbox.kept()? {
             picture.placement.apply(&fact);
         }
+        let (tellings, heard) = mpsc::unbounded_channel();
+        let told = Told::open(&dir.join("clocks-told.txt"))?;
         Ok(Self(Arc::new(Inner {
+            tellings,
+            told: tokio::sync::Mutex::new((heard, told)),
             rejected: Rejected::open(dir, "rejected-scans.ndjson")?,
             followed: watch::Sender::new(picture.position.as_ref().map_or(0, |p| p.seq)),
             ticked: watch::Sender::new(None),
@@ -88,6 +99,7 @@ impl Worker {
             follow::follow(self, shutdown),
             self.keep_pictures(shutdown),
             self.hear_the_clock(shutdown),
+            self.tell_people(shutdown),
         );
         self.keep_picture().await
     }
@@ -119,20 +131,27 @@ impl Worker {
         &self.0.outbox
     }
 
-    /// Stores drafts durably, with notes beside them, and takes them into the picture.
-    pub(crate) fn record(
+    /// Writes drafts, with notes beside them, and takes them into the picture. They count once
+    /// they are synced, for which nobody holds the picture.
+    pub(crate) fn write(
         &self,
         picture: &mut Picture,
         station: StationId,
         drafts: Vec<Draft>,
         now: DateTime<Utc>,
         notes: impl FnOnce(&[Fact]) -> Vec<Note>,
-    ) -> Result<Vec<Fact>, OutboxError> {
-        let facts = self.0.outbox.record_with(&station, drafts, now, notes)?;
-        for fact in &facts {
+    ) -> Result<Written, OutboxError> {
+        let written = self.0.outbox.write_with(&station, drafts, now, notes)?;
+        for fact in written.facts() {
             picture.placement.apply(fact);
         }
-        Ok(facts)
+        Ok(written)
+    }
+
+    /// Tells people something, once the broker is there.
+    pub(crate) fn tell(&self, telling: Telling) {
+        // Refused only when the worker has ended.
+        let _ = self.0.tellings.send(telling);
     }
 
     /// While the broker is away: how many facts wait for it.
@@ -182,6 +201,31 @@ impl Worker {
         }
     }
 
+    /// Tells what people have to hear, each thing once until it is over; what cannot be told yet
+    /// is tried again.
+    async fn tell_people(&self, shutdown: &Shutdown) {
+        let mut told = self.0.told.lock().await;
+        let (tellings, told) = &mut *told;
+        let mut owed = Vec::new();
+        loop {
+            tokio::select! {
+                () = shutdown.requested() => return,
+                telling = tellings.recv() => owed.extend(telling),
+                () = tokio::time::sleep(TOLD_AGAIN), if !owed.is_empty() => {}
+            }
+            while let Ok(telling) = tellings.try_recv() {
+                owed.push(telling);
+            }
+            if !self.0.bus.is_connected() {
+                continue;
+            }
+            let (site, now) = (self.0.site.id, self.now());
+            if let Err(error) = told.tell(&self.0.bus, &site, now, &mut owed).await {
+                tracing::warn!("{error}");
+            }
+        }
+    }
+
     async fn keep_pictures(&self, shutdown: &Shutdown) {
         let mut kept = 0;
         loop {
@@ -200,6 +244,10 @@ impl Worker {
     }
 
     async fn keep_picture(&self) -> anyhow::Result<()> {
+        if self.0.outbox.is_broken() {
+            // It may know what the disk does not hold.
+            return Ok(());
+        }
         let worker = self.clone();
         tokio::task::spawn_blocking(move || {
             let bytes = {

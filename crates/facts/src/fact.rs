@@ -85,10 +85,13 @@ pub struct Fact {
     pub station_seq: u64,
     /// Who did it, where a badge was scanned.
     pub person: Option<PersonId>,
-    /// When it happened, by the station's clock.
+    /// When it happened: the time that orders it. What the device claimed, where that can be
+    /// true; else, when the claim lies after the receipt, the time of receipt.
     pub occurred_at: DateTime<Utc>,
-    /// When the station wrote it down: later than `occurred_at` for scans kept in a
-    /// handheld and sent in afterwards.
+    /// What the device claimed, where that cannot be true: kept, and never relied on.
+    pub claimed_at: Option<DateTime<Utc>>,
+    /// When the edge received it and wrote it down: later than `occurred_at` for scans kept
+    /// in a handheld and sent in afterwards; never earlier.
     pub recorded_at: DateTime<Utc>,
     /// What happened.
     pub event: Event,
@@ -100,12 +103,32 @@ impl Fact {
     pub fn order(&self) -> (DateTime<Utc>, FactId) {
         (self.occurred_at, self.id)
     }
+
+    /// When it happened, by the device that stated it.
+    #[must_use]
+    pub fn claimed(&self) -> DateTime<Utc> {
+        self.claimed_at.unwrap_or(self.occurred_at)
+    }
+}
+
+/// The time that orders a fact, and the claim where it differs: a device cannot have seen
+/// what had not happened yet when its word was received. The one place that decides.
+#[must_use]
+pub fn ordered(
+    claimed: DateTime<Utc>,
+    received: DateTime<Utc>,
+) -> (DateTime<Utc>, Option<DateTime<Utc>>) {
+    if claimed > received {
+        (received, Some(claimed))
+    } else {
+        (claimed, None)
+    }
 }
 
 /// A fact before a station has numbered and stamped it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Draft {
-    /// When it happened.
+    /// When it happened, as whoever states it claims.
     pub occurred_at: DateTime<Utc>,
     /// Who did it, where a badge was scanned.
     pub person: Option<PersonId>,

@@ -14,12 +14,15 @@ use crate::{BatchId, RoomId, WheelId};
 pub struct ExpectedOn {
     /// The dairy day that is as likely too early as too late.
     #[cfg_attr(feature = "testing", proptest(strategy = "crate::order::any_date()"))]
+    #[serde(deserialize_with = "quantity::calendar::read::date")]
     pub day: NaiveDate,
     /// One in ten comes before.
     #[cfg_attr(feature = "testing", proptest(strategy = "crate::order::any_date()"))]
+    #[serde(deserialize_with = "quantity::calendar::read::date")]
     pub from: NaiveDate,
     /// One in ten comes after.
     #[cfg_attr(feature = "testing", proptest(strategy = "crate::order::any_date()"))]
+    #[serde(deserialize_with = "quantity::calendar::read::date")]
     pub until: NaiveDate,
 }
 

@@ -16,9 +16,14 @@ use crate::{BatchId, FactId, HoldId, LotId, RoomId, StillageId, ToolId, WheelId}
 pub struct Window {
     /// The first instant.
     #[cfg_attr(feature = "testing", proptest(strategy = "any_instant()"))]
+    #[serde(deserialize_with = "quantity::calendar::read::instant")]
     pub from: DateTime<Utc>,
     /// The first instant after it.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(
+        default,
+        skip_serializing_if = "Option::is_none",
+        deserialize_with = "quantity::calendar::read::instant_or_none"
+    )]
     #[cfg_attr(
         feature = "testing",
         proptest(strategy = "proptest::option::of(any_instant())")
@@ -121,5 +126,7 @@ pub struct HoldLifted {
 #[cfg(feature = "testing")]
 pub(crate) fn any_instant() -> impl proptest::strategy::Strategy<Value = DateTime<Utc>> {
     use proptest::strategy::Strategy as _;
-    (0..4_102_444_800_000i64).prop_filter_map("an instant", DateTime::from_timestamp_millis)
+    let (first, last) = (quantity::calendar::EARLIEST, quantity::calendar::LATEST);
+    (first.timestamp_millis()..last.timestamp_millis())
+        .prop_filter_map("an instant", DateTime::from_timestamp_millis)
 }

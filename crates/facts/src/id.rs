@@ -1,6 +1,12 @@
 //! Identifiers: short codes that fit a barcode, a NATS subject token and a GS1 serial.
+//!
+//! A code keeps the case in which it was entered and is compared without regard to case,
+//! whatever kind of code it is: `cul2026w10` and `CUL2026W10` are one lot, in every map,
+//! index, question and answer. Where both were entered, the one that was heard first is shown.
 
+use std::cmp::Ordering;
 use std::fmt;
+use std::hash::{Hash, Hasher};
 use std::str::FromStr;
 
 use arrayvec::ArrayString;
@@ -27,9 +33,36 @@ pub enum BadCode {
 macro_rules! codes {
     ($($(#[$doc:meta])* $name:ident = $what:literal;)*) => {$(
         $(#[$doc])*
-        #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+        #[derive(Clone, Copy, Serialize)]
         #[serde(transparent)]
         pub struct $name(ArrayString<LONGEST>);
+
+        impl PartialEq for $name {
+            fn eq(&self, other: &Self) -> bool {
+                self.0.eq_ignore_ascii_case(&other.0)
+            }
+        }
+
+        impl Eq for $name {}
+
+        impl PartialOrd for $name {
+            fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+                Some(self.cmp(other))
+            }
+        }
+
+        impl Ord for $name {
+            fn cmp(&self, other: &Self) -> Ordering {
+                let [own, others] = [self.0, other.0].map(normal);
+                own.as_str().cmp(others.as_str())
+            }
+        }
+
+        impl Hash for $name {
+            fn hash<H: Hasher>(&self, state: &mut H) {
+                normal(self.0).as_str().hash(state);
+            }
+        }
 
         impl $name {
             /// Accepts 1 to 20 characters of `A-Z a-z 0-9 - _`.
@@ -126,6 +159,13 @@ macro_rules! codes {
     )*};
 }
 
+/// The form in which codes are compared: in capitals, which stand before '_' as they do in
+/// the codes of most labels.
+fn normal(mut code: ArrayString<LONGEST>) -> ArrayString<LONGEST> {
+    code.make_ascii_uppercase();
+    code
+}
+
 fn checked(what: &'static str, text: &str) -> Result<ArrayString<LONGEST>, BadCode> {
     if text.is_empty() {
         return Err(BadCode::Empty(what));
@@ -188,7 +228,36 @@ codes! {
 
 #[cfg(test)]
 mod tests {
+    use std::collections::{BTreeSet, HashSet};
+
     use super::*;
+
+    #[test]
+    fn a_code_keeps_its_case_and_is_one_thing_in_any_case() {
+        let [small, large] = ["cul2026w10", "CUL2026W10"].map(|code| LotId::new(code).unwrap());
+        assert_eq!(small, large);
+        assert_eq!(small.cmp(&large), Ordering::Equal);
+        assert_eq!(HashSet::from([small, large]).len(), 1);
+        assert_eq!(BTreeSet::from([small, large]).len(), 1);
+        assert_eq!(small.to_string(), "cul2026w10", "as it was entered");
+        assert_eq!(serde_json::to_string(&large).unwrap(), "\"CUL2026W10\"");
+        let back: LotId = serde_json::from_str("\"Cul2026w10\"").unwrap();
+        assert_eq!(back.as_str(), "Cul2026w10");
+        assert_ne!(small, LotId::new("cul2026w1").unwrap());
+    }
+
+    proptest::proptest! {
+        #[test]
+        fn equality_order_and_hash_agree_and_regard_no_case(
+            a in proptest::prelude::any::<WheelId>(), b in proptest::prelude::any::<WheelId>()
+        ) {
+            let small = WheelId::new(&a.as_str().to_ascii_lowercase()).unwrap();
+            proptest::prop_assert_eq!(a, small);
+            proptest::prop_assert_eq!(a.cmp(&b), small.cmp(&b));
+            proptest::prop_assert_eq!(a.cmp(&b) == Ordering::Equal, a == b);
+            proptest::prop_assert!(HashSet::from([a]).contains(&small));
+        }
+    }
 
     #[test]
     fn a_bad_code_says_what_would_be_right() {

@@ -35,7 +35,7 @@ pub use alert::AlertAcknowledged;
 pub use control::{Consequence, ControlChecked, DeviationDecided, DeviationFound};
 pub use drill::TraceDrilled;
 pub use event::{Event, TYPES, TypeInfo};
-pub use fact::{Draft, Fact, FactId, FactIdSource, Voided};
+pub use fact::{Draft, Fact, FactId, FactIdSource, Voided, ordered};
 pub use forecast::{ExpectedOn, ForecastTold};
 pub use hold::{HoldLifted, HoldPlaced, Scope, Window};
 pub use id::{
@@ -53,6 +53,7 @@ pub use order::{
     AgeRange, Mixing, OrderCancelled, OrderChanged, OrderConfirmed, OrderLine, OrderPacked,
     OrderPlaced, OrderRefused, OrderSubstituted, Promised, Standing, WeightRange,
 };
+pub use quantity::calendar;
 pub use room::{RoomCleaned, RoomClimateRead, RoomGasRead};
 pub use sscc::{BadSscc, Sscc, gs1_check_digit};
 pub use standing::standing;
@@ -62,8 +63,8 @@ pub use vat::{
     VatMeasured, VatMilled, VatRecipeChanged, VatReworked, VatStarted,
 };
 pub use wheel::{
-    Carrier, Grade, RindObserved, WheelAllocated, WheelDelivered, WheelDiscarded, WheelDispatched,
-    WheelGraded, WheelHeld, WheelHooped, WheelIroned, WheelLabelled, WheelLoaded, WheelMoved,
-    WheelPierced, WheelPortioned, WheelReleased, WheelReturned, WheelRubbedUp, WheelTurned,
-    WheelUnhooped, WheelWeighed,
+    Carrier, Grade, RindObserved, Sale, WheelAllocated, WheelDelivered, WheelDiscarded,
+    WheelDispatched, WheelGraded, WheelHeld, WheelHooped, WheelIroned, WheelLabelled, WheelLoaded,
+    WheelMoved, WheelPierced, WheelPortioned, WheelReleased, WheelReturned, WheelRubbedUp,
+    WheelTurned, WheelUnhooped, WheelWeighed,
 };

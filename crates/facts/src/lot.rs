@@ -95,7 +95,11 @@ pub struct LotReceived {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub amount: Option<Amount>,
     /// The last day it may be used on.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(
+        default,
+        skip_serializing_if = "Option::is_none",
+        deserialize_with = "quantity::calendar::read::date_or_none"
+    )]
     #[cfg_attr(
         feature = "testing",
         proptest(strategy = "crate::order::any_date_or_none()")

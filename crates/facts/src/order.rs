@@ -73,11 +73,19 @@ pub struct Standing {
     /// Weeks from one arrival to the next, from 1.
     pub every_weeks: u8,
     /// The last day it may arrive on; for ever if it says nothing.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[serde(
+        default,
+        skip_serializing_if = "Option::is_none",
+        deserialize_with = "quantity::calendar::read::date_or_none"
+    )]
     #[cfg_attr(feature = "testing", proptest(strategy = "any_date_or_none()"))]
     pub until: Option<NaiveDate>,
     /// Arrivals that are left out.
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[serde(
+        default,
+        skip_serializing_if = "Vec::is_empty",
+        deserialize_with = "quantity::calendar::read::dates"
+    )]
     #[cfg_attr(feature = "testing", proptest(strategy = "any_dates()"))]
     pub except: Vec<NaiveDate>,
 }
@@ -94,6 +102,7 @@ pub struct OrderPlaced {
     pub market: MarketId,
     /// The day it must arrive; of a standing order, the first.
     #[cfg_attr(feature = "testing", proptest(strategy = "any_date()"))]
+    #[serde(deserialize_with = "quantity::calendar::read::date")]
     pub arrive_on: NaiveDate,
     /// What was ordered.
     pub lines: Vec<OrderLine>,
@@ -110,6 +119,7 @@ pub struct OrderChanged {
     pub order: OrderId,
     /// The day it must arrive now; of a standing order, the first.
     #[cfg_attr(feature = "testing", proptest(strategy = "any_date()"))]
+    #[serde(deserialize_with = "quantity::calendar::read::date")]
     pub arrive_on: NaiveDate,
     /// What is ordered now.
     pub lines: Vec<OrderLine>,
@@ -137,6 +147,7 @@ pub struct OrderConfirmed {
     pub order: OrderId,
     /// Which arrival of it.
     #[cfg_attr(feature = "testing", proptest(strategy = "any_date()"))]
+    #[serde(deserialize_with = "quantity::calendar::read::date")]
     pub arrive_on: NaiveDate,
     /// What was promised.
     pub promised: Vec<Promised>,
@@ -156,6 +167,7 @@ pub struct Promised {
     pub wheels: u32,
     /// The day they leave the dairy.
     #[cfg_attr(feature = "testing", proptest(strategy = "any_date()"))]
+    #[serde(deserialize_with = "quantity::calendar::read::date")]
     pub leave_on: NaiveDate,
     /// The way they go.
     pub lane: LaneId,
@@ -207,7 +219,7 @@ pub struct OrderRefused {
 #[cfg(feature = "testing")]
 pub(crate) fn any_date() -> impl proptest::strategy::Strategy<Value = NaiveDate> {
     use proptest::strategy::Strategy as _;
-    (0..3_000_000i32).prop_filter_map("a date", NaiveDate::from_num_days_from_ce_opt)
+    crate::hold::any_instant().prop_map(|at| at.date_naive())
 }
 
 #[cfg(feature = "testing")]

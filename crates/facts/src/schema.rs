@@ -40,8 +40,11 @@ pub fn asyncapi() -> Value {
         channels.insert(
             key.clone(),
             json!({
-                "address": format!("floor.{{site}}.{}.{}", info.noun, info.verb),
-                "parameters": {"site": {"description": "The dairy site."}},
+                "address": format!("floor.{{site}}.{}.{}.{{station}}", info.noun, info.verb),
+                "parameters": {
+                    "site": {"description": "The dairy site."},
+                    "station": {"description": "The station that states it."},
+                },
                 "messages": {&key: {"$ref": format!("#/components/messages/{key}")}},
             }),
         );

@@ -7,8 +7,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    BatchId, FactId, HoldId, HoopId, MarketId, OrderId, PersonId, PositionId, RoomId, StackId,
-    StillageId, ToolId, WheelId,
+    BatchId, CustomerId, FactId, HoldId, HoopId, MarketId, OrderId, PersonId, PositionId, RoomId,
+    StackId, StillageId, ToolId, WheelId,
 };
 
 /// The thing that was really scanned, when a group of wheels was acted on at once.
@@ -229,6 +229,19 @@ pub struct WheelDispatched {
     pub order: Option<OrderId>,
     /// The market they go to.
     pub market: Option<MarketId>,
+    /// Who takes them where there is no order, and why.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sale: Option<Sale>,
+}
+
+/// Wheels that leave without an order.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+pub struct Sale {
+    /// The customer.
+    pub customer: CustomerId,
+    /// Why there is no order, in a person's words.
+    pub reason: String,
 }
 
 /// Wheels arrived at the customer.

@@ -4,12 +4,18 @@
 //! attribute, `datacontenttype` included, is a header `ce-<name>`). Used extensions:
 //! `recordedtime` (Recorded Time), `sequence` (Sequence: a zero-padded decimal, so that
 //! it sorts as text) and `authtype`/`authid` (Auth Context) for the person's badge.
+//!
+//! `time` is what the device claimed, `recordedtime` when the edge received it. Which of the
+//! two orders the fact is decided when it is read, for old facts and new ones alike.
+
+use std::collections::BTreeMap;
 
 use chrono::{DateTime, SecondsFormat, Utc};
+use quantity::calendar;
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 
-use crate::{Event, Fact, FactId, PersonId, SiteId, StationId};
+use crate::{Event, Fact, FactId, PersonId, SiteId, StationId, ordered};
 
 /// The CloudEvents version written and read.
 pub const SPEC_VERSION: &str = "1.0";
@@ -40,6 +46,14 @@ pub enum Unreadable {
         ty: String,
         /// What the JSON reader said.
         reason: serde_json::Error,
+    },
+    /// The subject says otherwise than the message itself.
+    #[error("it came on {subject}, but {reason}")]
+    Subject {
+        /// The subject.
+        subject: String,
+        /// In what the two differ.
+        reason: String,
     },
     /// A line is not a CloudEvent at all.
     #[error("not a CloudEvent in JSON: {0}")]
@@ -81,10 +95,60 @@ pub struct Binary {
     pub body: Vec<u8>,
 }
 
-/// The subject a fact is published on: `floor.<site>.<noun>.<verb>`.
+/// The subject a fact is published on: `floor.<site>.<noun>.<verb>.<station>`. The broker's
+/// permissions go by it, so it says everything that they decide on.
 #[must_use]
 pub fn subject(fact: &Fact) -> String {
-    format!("floor.{}.{}", fact.site, fact.event.topic())
+    let topic = fact.event.topic();
+    format!("floor.{}.{topic}.{}", fact.site, fact.station)
+}
+
+/// Whether a subject says the same as the message that came on it: what the broker let pass
+/// for one kind of fact of one station must not be read as another.
+///
+/// Facts of before stations stood in the subject came on `floor.<site>.<noun>.<verb>`. They
+/// stay readable; no permission grants such a subject any more.
+fn agree(subject: &str, site: &SiteId, station: &StationId, ty: &str) -> Result<(), Unreadable> {
+    let differs = |reason: String| Unreadable::Subject {
+        subject: subject.chars().take(200).collect(),
+        reason,
+    };
+    let mut tokens = subject.split('.');
+    if tokens.next() != Some("floor") {
+        return Err(differs(
+            "facts come on floor.<site>.<noun>.<verb>.<station>".to_owned(),
+        ));
+    }
+    if tokens.next() != Some(site.as_str()) {
+        return Err(differs(format!("its source is of site {site}")));
+    }
+    let topic = topic_of(ty).filter(|(noun, verb)| {
+        let (subjects_noun, subjects_verb) = (tokens.next(), tokens.next());
+        subjects_noun == Some(*noun) && subjects_verb == Some(*verb)
+    });
+    if topic.is_none() {
+        let ty: String = ty.chars().take(80).collect();
+        return Err(differs(format!("its type is {ty:?}")));
+    }
+    match (tokens.next(), tokens.next()) {
+        (None, _) => Ok(()),
+        (Some(named), None) if named == station.as_str() => Ok(()),
+        _ => Err(differs(format!("its source is station {station}"))),
+    }
+}
+
+/// The noun and verb of a type `floor.<noun>.<verb>.v<n>`, known here or not.
+fn topic_of(ty: &str) -> Option<(&str, &str)> {
+    let (topic, version) = ty.strip_prefix("floor.")?.rsplit_once(".v")?;
+    let (noun, verb) = topic.split_once('.')?;
+    let token = |text: &str| {
+        !text.is_empty()
+            && text
+                .bytes()
+                .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'_')
+    };
+    let numbered = !version.is_empty() && version.bytes().all(|b| b.is_ascii_digit());
+    (numbered && token(noun) && token(verb)).then_some((noun, verb))
 }
 
 /// Writes a fact in binary mode.
@@ -97,7 +161,7 @@ pub fn to_binary(fact: &Fact) -> Result<Binary, serde_json::Error> {
         ("ce-id", fact.id.to_string()),
         ("ce-source", source(&fact.site, &fact.station)),
         ("ce-type", fact.event.ty().to_owned()),
-        ("ce-time", rfc3339(fact.occurred_at)),
+        ("ce-time", rfc3339(fact.claimed())),
         ("ce-recordedtime", rfc3339(fact.recorded_at)),
         ("ce-sequence", sequence(fact.station_seq)),
         ("ce-datacontenttype", CONTENT_TYPE.to_owned()),
@@ -112,11 +176,14 @@ pub fn to_binary(fact: &Fact) -> Result<Binary, serde_json::Error> {
     })
 }
 
-/// Reads a message in binary mode. `header` looks a header up by its lower-case name.
+/// Reads a message in binary mode as it came on a subject, with which it must agree.
+/// `header` looks a header up by its lower-case name.
 ///
 /// # Errors
-/// [`Unreadable`] says which attribute or part of the body is wrong.
+/// [`Unreadable`] says which attribute or part of the body is wrong, or that the subject says
+/// otherwise.
 pub fn from_binary<'h>(
+    subject: &str,
     header: impl Fn(&'static str) -> Option<&'h str>,
     body: &[u8],
 ) -> Result<Read, Unreadable> {
@@ -131,7 +198,7 @@ pub fn from_binary<'h>(
         authid: header("ce-authid"),
         datacontenttype: header("ce-datacontenttype"),
     };
-    attributes.read(body)
+    attributes.read(Some(subject), body)
 }
 
 /// Writes a fact as one line of JSON (CloudEvents structured mode, no newline).
@@ -145,7 +212,7 @@ pub fn to_line(fact: &Fact) -> Result<String, serde_json::Error> {
         id: Some(fact.id.to_string().into()),
         source: Some(source(&fact.site, &fact.station).into()),
         ty: Some(fact.event.ty().into()),
-        time: Some(rfc3339(fact.occurred_at).into()),
+        time: Some(rfc3339(fact.claimed()).into()),
         recordedtime: Some(rfc3339(fact.recorded_at).into()),
         sequence: Some(sequence(fact.station_seq).into()),
         authtype: fact.person.is_some().then(|| "user".into()),
@@ -172,7 +239,82 @@ pub fn from_line(line: &str) -> Result<Read, Unreadable> {
         authid: event.authid.as_deref(),
         datacontenttype: event.datacontenttype.as_deref(),
     };
-    attributes.read(event.data.as_ref().map_or("null", |d| d.get()).as_bytes())
+    let body = event.data.as_ref().map_or("null", |d| d.get()).as_bytes();
+    attributes.read(None, body)
+}
+
+/// A line of JSON as it goes to the broker.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Parcel {
+    /// The subject it goes on.
+    pub subject: String,
+    /// The fact's id: the same fact again has the same.
+    pub id: FactId,
+    /// The station that states it.
+    pub station: StationId,
+    /// The station's number for it.
+    pub station_seq: u64,
+    /// Headers.
+    pub headers: Vec<(String, String)>,
+    /// The body, as it stands in the line.
+    pub body: Vec<u8>,
+}
+
+/// Makes a line ready for the broker without understanding what it says: also a fact of a
+/// type that only another version of this program knows, with every attribute that it has.
+///
+/// # Errors
+/// [`Unreadable`] when it is no CloudEvent of a station.
+pub fn parcel(line: &str) -> Result<Parcel, Unreadable> {
+    let event: BTreeMap<String, Box<RawValue>> =
+        serde_json::from_str(line).map_err(Unreadable::NotJson)?;
+    let mut headers = Vec::with_capacity(event.len());
+    let mut body = b"null".to_vec();
+    for (name, value) in &event {
+        if name == "data" {
+            body = value.get().as_bytes().to_vec();
+            continue;
+        }
+        let attribute = name
+            .bytes()
+            .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit());
+        if !attribute || name.is_empty() {
+            return Err(wrong(
+                "specversion",
+                name,
+                "an attribute's name has small letters and digits",
+            ));
+        }
+        // A number or true is written as it stands.
+        let text = serde_json::from_str::<String>(value.get());
+        let text = text.unwrap_or_else(|_| value.get().to_owned());
+        headers.push((format!("ce-{name}"), text));
+    }
+    let attribute = |name: &str| {
+        let found = headers
+            .iter()
+            .find(|(header, _)| header.get(3..) == Some(name));
+        found.map(|(_, text)| text.as_str())
+    };
+    let version = attribute("specversion").ok_or(Unreadable::Missing("specversion"))?;
+    if version != SPEC_VERSION {
+        return Err(wrong("specversion", version, "only 1.0 is read here"));
+    }
+    let id = parsed("id", attribute("id"))?;
+    let station_seq = parsed("sequence", attribute("sequence"))?;
+    let (site, station) = parsed_source(attribute("source"))?;
+    let ty = attribute("type").ok_or(Unreadable::Missing("type"))?;
+    let Some((noun, verb)) = topic_of(ty) else {
+        return Err(wrong("type", ty, "it should read floor.<noun>.<verb>.v<n>"));
+    };
+    Ok(Parcel {
+        subject: format!("floor.{site}.{noun}.{verb}.{station}"),
+        id,
+        station,
+        station_seq,
+        headers,
+        body,
+    })
 }
 
 /// CloudEvents structured mode, JSON format. Unknown attributes are ignored on reading.
@@ -216,7 +358,7 @@ struct Attributes<'a> {
 }
 
 impl Attributes<'_> {
-    fn read(&self, body: &[u8]) -> Result<Read, Unreadable> {
+    fn read(&self, subject: Option<&str>, body: &[u8]) -> Result<Read, Unreadable> {
         let version = self.specversion.ok_or(Unreadable::Missing("specversion"))?;
         if version != SPEC_VERSION {
             return Err(wrong("specversion", version, "only 1.0 is read here"));
@@ -227,11 +369,15 @@ impl Attributes<'_> {
             .ty
             .filter(|t| !t.is_empty())
             .ok_or(Unreadable::Missing("type"))?;
-        let occurred_at: DateTime<Utc> = parsed("time", self.time)?;
+        if let Some(subject) = subject {
+            agree(subject, &site, &station, ty)?;
+        }
+        let claimed = instant("time", self.time)?;
         let recorded_at = match self.recordedtime {
-            Some(_) => parsed("recordedtime", self.recordedtime)?,
-            None => occurred_at,
+            Some(_) => instant("recordedtime", self.recordedtime)?,
+            None => claimed,
         };
+        let (occurred_at, claimed_at) = ordered(claimed, recorded_at);
         let station_seq: u64 = parsed("sequence", self.sequence)?;
         let person: Option<PersonId> = self
             .authid
@@ -266,6 +412,7 @@ impl Attributes<'_> {
             station_seq,
             person,
             occurred_at,
+            claimed_at,
             recorded_at,
             event,
         }))
@@ -306,6 +453,12 @@ where
     let text = value.ok_or(Unreadable::Missing(attribute))?;
     text.parse()
         .map_err(|e: T::Err| wrong(attribute, text, &e.to_string()))
+}
+
+fn instant(attribute: &'static str, value: Option<&str>) -> Result<DateTime<Utc>, Unreadable> {
+    let at = parsed(attribute, value)?;
+    calendar::instant(at)
+        .map_err(|outside| wrong(attribute, value.unwrap_or_default(), &outside.to_string()))
 }
 
 fn wrong(attribute: &'static str, value: &str, reason: &str) -> Unreadable {

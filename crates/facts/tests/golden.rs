@@ -71,6 +71,7 @@ fn line_of(event: Event) -> String {
         station_seq: 7,
         person: Some("M1".parse().unwrap()),
         occurred_at: at,
+        claimed_at: None,
         recorded_at: at,
         event,
     };

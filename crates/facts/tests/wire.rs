@@ -1,33 +1,49 @@
 //! A fact survives the wire, whatever it says; a broken message says what is broken.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
+use chrono::{DateTime, Utc};
 use facts::wire::{self, Read, Unreadable};
 use facts::{Event, Fact, FactId, PersonId, SiteId, StationId, TYPES};
 use proptest::prelude::*;
 use proptest::strategy::ValueTree as _;
+use quantity::calendar::{EARLIEST, LATEST};
+use serde_json::Value;
 
 fn any_time() -> impl Strategy<Value = chrono::DateTime<chrono::Utc>> {
-    (0i64..4_102_444_800_000).prop_filter_map("a time", chrono::DateTime::from_timestamp_millis)
+    (EARLIEST.timestamp_millis()..LATEST.timestamp_millis())
+        .prop_filter_map("a time", chrono::DateTime::from_timestamp_millis)
 }
 
 fn any_fact(event: impl Strategy<Value = Event>) -> impl Strategy<Value = Fact> {
     let who = any::<(FactId, SiteId, StationId, u64, Option<PersonId>)>();
     (who, any_time(), any_time(), event).prop_map(
-        |((id, site, station, station_seq, person), occurred_at, recorded_at, event)| Fact {
-            id,
-            site,
-            station,
-            station_seq,
-            person,
-            occurred_at,
-            recorded_at,
-            event,
+        |((id, site, station, station_seq, person), claimed, recorded_at, event)| {
+            let (occurred_at, claimed_at) = facts::ordered(claimed, recorded_at);
+            Fact {
+                id,
+                site,
+                station,
+                station_seq,
+                person,
+                occurred_at,
+                claimed_at,
+                recorded_at,
+                event,
+            }
         },
     )
 }
 
-fn read_binary(headers: &[(&'static str, String)], body: &[u8]) -> Result<Read, Unreadable> {
+/// The subject of the turn below.
+const SUBJECT: &str = "floor.larkholm.wheel.turned.drain";
+
+fn read_binary(
+    subject: &str,
+    headers: &[(&'static str, String)],
+    body: &[u8],
+) -> Result<Read, Unreadable> {
     wire::from_binary(
+        subject,
         |name| {
             headers
                 .iter()
@@ -49,11 +65,25 @@ fn every_type_of_the_catalogue_round_trips_in_both_modes() {
             .current();
         let binary = wire::to_binary(&fact).unwrap();
         assert_eq!(
-            read_binary(&binary.headers, &binary.body).unwrap(),
+            read_binary(&wire::subject(&fact), &binary.headers, &binary.body).unwrap(),
             Read::Fact(fact.clone())
         );
         let line = wire::to_line(&fact).unwrap();
         assert!(!line.contains('\n'));
+        // A line goes to the broker as the fact would, without being understood.
+        let parcel = wire::parcel(&line).unwrap();
+        assert_eq!(parcel.subject, wire::subject(&fact));
+        assert_eq!((parcel.id, parcel.station_seq), (fact.id, fact.station_seq));
+        assert_eq!(parcel.body, binary.body);
+        let mut sent: Vec<_> = parcel
+            .headers
+            .iter()
+            .map(|(n, v)| (n.as_str(), v))
+            .collect();
+        let mut written: Vec<_> = binary.headers.iter().map(|(n, v)| (*n, v)).collect();
+        sent.sort();
+        written.sort();
+        assert_eq!(sent, written);
         left.remove(fact.event.ty());
         assert_eq!(wire::from_line(&line).unwrap(), Read::Fact(fact));
     }
@@ -64,7 +94,8 @@ proptest! {
     #[test]
     fn no_bytes_make_the_reader_panic(line in ".*", body in prop::collection::vec(any::<u8>(), 0..200), header in ".{0,40}") {
         let _ = wire::from_line(&line);
-        let _ = wire::from_binary(|_| Some(header.as_str()), &body);
+        let _ = wire::parcel(&line);
+        let _ = wire::from_binary(&line, |_| Some(header.as_str()), &body);
         for info in TYPES {
             let _ = Event::read(info.ty, &body);
         }
@@ -124,7 +155,7 @@ fn a_broken_message_names_the_header_that_is_wrong() {
                 )
             })
             .collect();
-        read_binary(&changed, &body).map_err(|e| e.to_string())
+        read_binary(SUBJECT, &changed, &body).map_err(|e| e.to_string())
     };
     assert_eq!(with("ce-id", None).unwrap_err(), "header ce-id is missing");
     assert!(
@@ -156,13 +187,89 @@ fn a_broken_message_names_the_header_that_is_wrong() {
         ("drain", 7),
         "its number has arrived all the same"
     );
-    let wrong_body = read_binary(&headers, br#"{"wheels":"318-01"}"#)
+    let wrong_body = read_binary(SUBJECT, &headers, br#"{"wheels":"318-01"}"#)
         .unwrap_err()
         .to_string();
     assert!(
         wrong_body.starts_with("the body is not a floor.wheel.turned.v1"),
         "{wrong_body}"
     );
+}
+
+#[test]
+fn a_message_whose_subject_says_otherwise_is_no_fact() {
+    let (headers, body) = headers_of_a_turn();
+    let on = |subject: &str| read_binary(subject, &headers, &body);
+    assert!(on(SUBJECT).is_ok());
+    assert!(
+        on("floor.larkholm.wheel.turned").is_ok(),
+        "facts of before stations stood in the subject stay readable"
+    );
+    for (subject, why) in [
+        ("floor.larkholm.wheel.weighed.drain", "its type is"),
+        ("floor.larkholm.wheel.weighed", "its type is"),
+        ("floor.larkholm.room.turned.drain", "its type is"),
+        ("floor.larkholm.wheel", "its type is"),
+        (
+            "floor.larkholm.wheel.turned.iron",
+            "its source is station drain",
+        ),
+        (
+            "floor.larkholm.wheel.turned.drain.more",
+            "its source is station drain",
+        ),
+        (
+            "floor.elsewhere.wheel.turned.drain",
+            "its source is of site larkholm",
+        ),
+        ("derived.larkholm.wheel.turned.drain", "facts come on"),
+        ("", "facts come on"),
+    ] {
+        let error = on(subject).unwrap_err();
+        assert!(matches!(error, Unreadable::Subject { .. }), "{subject}");
+        assert!(error.to_string().contains(why), "{error}");
+    }
+    // Also a type that this build does not know is bound to its subject.
+    let mut unknown = headers.clone();
+    for (name, value) in &mut unknown {
+        if *name == "ce-type" {
+            "floor.wheel.sung.v1".clone_into(value);
+        }
+    }
+    assert!(read_binary(SUBJECT, &unknown, &body).is_err());
+    let sung = read_binary("floor.larkholm.wheel.sung.drain", &unknown, &body);
+    assert_eq!(
+        sung.unwrap(),
+        Read::UnknownType("floor.wheel.sung.v1".into())
+    );
+}
+
+#[test]
+fn a_line_of_a_type_that_only_another_version_knows_goes_to_the_broker_as_it_is() {
+    let line = r#"{"specversion":"1.0","id":"0190b6b0-0000-7000-8000-000000000001",
+        "source":"/sites/larkholm/stations/drain","type":"floor.wheel.sung.v3",
+        "time":"2026-03-03T05:00:00Z","sequence":"000000000007","mood":"good","loud":true,
+        "data":{"song" : [1,2.50]}}"#;
+    let parcel = wire::parcel(line).unwrap();
+    assert_eq!(parcel.subject, "floor.larkholm.wheel.sung.drain");
+    assert_eq!(parcel.body, br#"{"song" : [1,2.50]}"#);
+    let header = |name: &str| {
+        parcel
+            .headers
+            .iter()
+            .find(|(n, _)| n == name)
+            .map(|(_, v)| v.as_str())
+    };
+    assert_eq!(header("ce-mood"), Some("good"));
+    assert_eq!(header("ce-loud"), Some("true"));
+    for broken in [
+        "",
+        "{}",
+        &line.replace("\"1.0\"", "\"2.0\""),
+        &line.replace("floor.", ""),
+    ] {
+        assert!(wire::parcel(broken).is_err(), "{broken}");
+    }
 }
 
 /// RFC 9562 appendix A.6: UUIDv7 test vector.
@@ -198,4 +305,128 @@ fn fact_ids_rise_in_the_order_they_are_asked_for() {
         ids.iter().collect::<std::collections::BTreeSet<_>>().len(),
         ids.len()
     );
+}
+
+/// A device's claim is kept as it was made, on the wire and in files, and a fact never
+/// counts as having happened after it was received.
+#[test]
+fn a_scan_from_the_future_counts_from_its_receipt_and_keeps_its_claim() {
+    let line = r#"{"specversion":"1.0","id":"0190b6b0-0000-7000-8000-000000000001",
+        "source":"/sites/larkholm/stations/drain","type":"floor.wheel.turned.v1",
+        "time":"2036-03-03T05:00:00Z","recordedtime":"2026-03-03T05:00:07Z",
+        "sequence":"000000000007","data":{"wheels":["318-01"],"via":null}}"#;
+    let Read::Fact(fact) = wire::from_line(line).unwrap() else {
+        panic!("a turn")
+    };
+    let at = |text: &str| text.parse::<DateTime<Utc>>().unwrap();
+    assert_eq!(fact.occurred_at, at("2026-03-03T05:00:07Z"));
+    assert_eq!(fact.claimed_at, Some(at("2036-03-03T05:00:00Z")));
+    let again = wire::to_line(&fact).unwrap();
+    assert!(
+        again.contains(r#""time":"2036-03-03T05:00:00Z""#),
+        "{again}"
+    );
+    assert_eq!(wire::from_line(&again).unwrap(), Read::Fact(fact));
+}
+
+proptest! {
+    #[test]
+    fn no_fact_is_ordered_after_its_receipt(
+        claimed in any_time(),
+        received in any_time(),
+        mut fact in any_fact(any::<facts::WheelTurned>().prop_map(Event::from)),
+    ) {
+        (fact.occurred_at, fact.claimed_at) = facts::ordered(claimed, received);
+        fact.recorded_at = received;
+        prop_assert_eq!(fact.order().0, claimed.min(received));
+        prop_assert_eq!(fact.claimed(), claimed);
+        let binary = wire::to_binary(&fact).unwrap();
+        let read = read_binary(&binary.headers, &binary.body).unwrap();
+        prop_assert_eq!(&wire::from_line(&wire::to_line(&fact).unwrap()).unwrap(), &read);
+        prop_assert_eq!(read, Read::Fact(fact));
+    }
+}
+
+#[test]
+fn a_time_outside_the_calendar_is_unreadable_in_the_headers() {
+    let (headers, body) = headers_of_a_turn();
+    let far = [
+        "9999-12-31T00:00:00Z",
+        "-262143-01-01T00:00:00Z",
+        "1970-01-01T00:00:00Z",
+    ];
+    for name in ["ce-time", "ce-recordedtime"] {
+        for time in far {
+            let mut headers = headers.clone();
+            headers.retain(|(header, _)| *header != name);
+            headers.push((name, time.to_owned()));
+            let error = read_binary(&headers, &body).unwrap_err().to_string();
+            assert!(error.starts_with(&format!("header {name} is")), "{error}");
+            assert!(error.contains("outside the years 2000 to 2199"), "{error}");
+        }
+    }
+}
+
+/// Every date and every time in every body, also of fact types to come: wherever the schema
+/// has one, a date outside the calendar makes the body unreadable.
+#[test]
+fn a_date_outside_the_calendar_is_unreadable_in_every_body() {
+    let mut runner = proptest::test_runner::TestRunner::deterministic();
+    let mut left = dated_types();
+    assert!(left.len() >= 7, "{left:?}");
+    for _ in 0..40_000 {
+        let event = any::<Event>().new_tree(&mut runner).unwrap().current();
+        let body: Value = serde_json::from_slice(&event.write().unwrap()).unwrap();
+        let mut places = Vec::new();
+        dates(&body, String::new(), &mut places);
+        for place in places {
+            let date = body.pointer(&place).unwrap().as_str().unwrap().len() == 10;
+            for year in ["9999", "1970", "+262142", "-262143"] {
+                let mut far = body.clone();
+                let text = format!("{year}-01-01{}", if date { "" } else { "T00:00:00Z" });
+                *far.pointer_mut(&place).unwrap() = text.clone().into();
+                let read = Event::read(event.ty(), far.to_string().as_bytes()).unwrap();
+                let error = read.err().map(|error| error.to_string());
+                assert!(
+                    error.is_some_and(|error| error.contains("outside the years")),
+                    "{} takes {text} at {place}",
+                    event.ty()
+                );
+            }
+            left.remove(event.ty());
+        }
+    }
+    assert!(left.is_empty(), "their dates were never tried: {left:?}");
+}
+
+/// The types whose schema speaks of a date or a time.
+fn dated_types() -> std::collections::BTreeSet<&'static str> {
+    let dated = |info: &&facts::TypeInfo| {
+        let schema = facts::schema::of(info).to_string();
+        schema.contains(r#""format":"date"#)
+    };
+    TYPES.iter().filter(dated).map(|info| info.ty).collect()
+}
+
+/// Where a body holds dates and times, as JSON pointers.
+fn dates(value: &Value, place: String, found: &mut Vec<String>) {
+    match value {
+        Value::String(text) => {
+            let date = text.parse::<chrono::NaiveDate>().is_ok() && text.len() == 10;
+            if date || text.parse::<DateTime<Utc>>().is_ok() {
+                found.push(place);
+            }
+        }
+        Value::Array(values) => {
+            for (nth, value) in values.iter().enumerate() {
+                dates(value, format!("{place}/{nth}"), found);
+            }
+        }
+        Value::Object(values) => {
+            for (name, value) in values {
+                dates(value, format!("{place}/{name}"), found);
+            }
+        }
+        _ => {}
+    }
 }

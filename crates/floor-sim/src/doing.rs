@@ -37,7 +37,7 @@ impl Doing {
                 Some(format!("@{at} {line}"))
             }
             What::Scan(line) => Some(line.clone()),
-            What::Weight { .. } | What::Climate { .. } => None,
+            What::Weight { .. } | What::Release { .. } | What::Climate { .. } => None,
         }
     }
 }
@@ -51,6 +51,15 @@ pub enum What {
     Weight {
         /// Net weight in grams.
         grams: u32,
+    },
+    /// A manager who is signed in releases wheels from a hold, on the Holds page.
+    Release {
+        /// The manager's badge.
+        person: &'static str,
+        /// The hold.
+        hold: String,
+        /// The wheels.
+        wheels: Vec<String>,
     },
     /// A room's air was measured.
     Climate {

@@ -54,7 +54,7 @@ impl Dairy {
             batch.code
         );
         let start = self.after_all(day, 15, 20);
-        let at = self.scan_hold(day, start, "HOLD", &code, &wheels);
+        let at = self.scan_hold(day, start, &code, &wheels);
         self.ledger.tell(day, at, words);
         self.keep(OpenHold {
             code,
@@ -75,7 +75,13 @@ impl Dairy {
         self.holds.retain(|hold| hold.release_on > day);
         for hold in due {
             let start = self.after_all(day, 10, 30);
-            let at = self.scan_hold(day, start, "RELEASE", &hold.code, &hold.wheels);
+            let codes = hold
+                .wheels
+                .iter()
+                .map(|wheel| self.floor.code(*wheel).to_string());
+            let codes = codes.collect();
+            let visit = Visit::at_the_office("09").release(60, &hold.code, &hold.wheels, codes);
+            let at = self.visit(day, start, visit);
             for wheel in &hold.wheels {
                 let held = self.holds.iter().any(|other| other.wheels.contains(wheel));
                 self.floor.wheels[*wheel].held = held;
@@ -101,18 +107,13 @@ impl Dairy {
         &mut self,
         day: NaiveDate,
         start: DateTime<Utc>,
-        action: &str,
         code: &str,
         wheels: &[WheelNo],
     ) -> DateTime<Utc> {
-        let mut visit = Visit::new(DISPATCH, "09", action).scan(5, format!("Q.{code}"));
+        let mut visit = Visit::new(DISPATCH, "09", "HOLD").scan(5, format!("Q.{code}"));
         for (line, wheels) in self.as_things(wheels) {
             let hold = code.to_owned();
-            let act = if action == "HOLD" {
-                Act::Held { hold }
-            } else {
-                Act::Released { hold }
-            };
+            let act = Act::Held { hold };
             visit = visit.record(5, line, act, &wheels);
         }
         self.visit(day, start, visit)

@@ -64,6 +64,8 @@ pub const PIERCE: &str = "pierce-1";
 pub const IRON: &str = "iron-1";
 /// The dispatch bay's station.
 pub const DISPATCH: &str = "dispatch-1";
+/// A manager's desk: who is signed in there with badge and PIN.
+pub const OFFICE: &str = "office-2";
 /// The source of the rooms' climate readings.
 pub const AIR: &str = "air-1";
 /// The rooms, in the order in which a wheel passes through them: draining, hastening

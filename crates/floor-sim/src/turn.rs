@@ -132,6 +132,10 @@ impl Dairy {
                 let line = *self.luck.pick(&NONSENSE).unwrap_or(&"?");
                 visit = visit.scan(4, line).answered(Expected::Wrong);
                 self.ledger.nonsense.push((day, line.to_owned()));
+                // An action card that is refused leaves nothing armed.
+                if line.starts_with("A.") {
+                    visit = visit.scan(3, "A.TURN");
+                }
             }
             if self.luck.happens(self.mistakes.missed_turn) {
                 self.ledger.missed.push(MissedTurn {

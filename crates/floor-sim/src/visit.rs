@@ -5,6 +5,7 @@
 
 use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 
+use crate::OFFICE;
 use crate::calendar::{later, local, seconds};
 use crate::dairy::Dairy;
 use crate::deed::{Act, Deed, Mark, Void, WheelNo};
@@ -53,6 +54,33 @@ impl Visit {
         visit
             .scan(1, format!("P.{person}"))
             .scan(2, format!("A.{action}"))
+    }
+
+    /// A manager at a page of the office.
+    pub(crate) const fn at_the_office(person: &'static str) -> Self {
+        Self {
+            station: OFFICE,
+            person,
+            steps: Vec::new(),
+        }
+    }
+
+    /// Releases wheels from a hold.
+    pub(crate) fn release(
+        self,
+        after: i64,
+        hold: &str,
+        wheels: &[WheelNo],
+        codes: Vec<String>,
+    ) -> Self {
+        let what = What::Release {
+            person: self.person,
+            hold: hold.to_owned(),
+            wheels: codes,
+        };
+        let hold = hold.to_owned();
+        let does = Does::Record(Act::Released { hold }, wheels.to_vec(), Mark::Plain);
+        self.step(after, what, Expected::Fine, does)
     }
 
     fn step(mut self, after: i64, what: What, answer: Expected, does: Does) -> Self {

@@ -62,8 +62,11 @@ fn assert_agrees(stations: &Stations, ledger: &Ledger, first: NaiveDate) {
                 state.room.map(str::to_owned),
                 "{name}"
             );
-            if !state.holds.is_empty() || !stations.placement.holds(id).is_empty() {
-                let holds = stations.placement.holds(id).iter().map(ToString::to_string);
+            if !state.holds.is_empty() || !stations.held(id).is_empty() {
+                let holds = stations
+                    .held(id)
+                    .into_iter()
+                    .map(|held| held.hold.to_string());
                 assert_eq!(holds.collect::<BTreeSet<_>>(), state.holds, "{name}");
             }
         }

@@ -82,6 +82,7 @@ impl Teller {
             station_seq: self.facts.len() as u64 + 1,
             person: None,
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         });

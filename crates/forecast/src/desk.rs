@@ -3,6 +3,7 @@
 
 use chrono::{DateTime, Utc};
 use facts::{BatchId, ExpectedOn, ForecastTold, RoomId, WheelId};
+use names::{Kind, Known, UnknownName};
 use quantity::{DairyDay, Percent};
 use serde::{Deserialize, Serialize};
 
@@ -51,9 +52,9 @@ pub struct WarmerBy {
 /// Why there is no answer.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum NoForecast {
-    /// Nobody knows it.
-    #[error("the facts know no batch and no wheel {0}: check the number")]
-    Unknown(String),
+    /// There is no such batch, wheel or room.
+    #[error(transparent)]
+    Unknown(#[from] UnknownName),
     /// Its recipe is missing, or it is made later.
     #[error("batch {0} is not made yet at that time, or goes by a recipe that is in no file")]
     NotMade(BatchId),
@@ -182,14 +183,39 @@ impl Desk {
     /// [`NoForecast::Unknown`].
     pub fn about(&self, what: &str) -> Result<About, NoForecast> {
         if let Ok(batch) = what.parse::<BatchId>()
-            && self.history.batches.contains_key(&batch)
+            && let Some(batch) = self.history.batches.get(&batch)
         {
-            return Ok(About::Batch(batch));
+            return Ok(About::Batch(batch.id));
+        }
+        let without_recipe = self.history.without_recipe.iter();
+        let mut without_recipe = without_recipe.filter(|id| what.parse() == Ok(**id));
+        if let Some(batch) = without_recipe.next() {
+            return Err(NoForecast::NotMade(*batch));
         }
         let wheel = what.parse::<WheelId>().ok();
-        let found = wheel.and_then(|wheel| Some((self.history.wheel(wheel)?.0.id, wheel)));
-        let (batch, wheel) = found.ok_or_else(|| NoForecast::Unknown(what.to_owned()))?;
-        Ok(About::Wheel(batch, wheel))
+        let found = wheel.and_then(|wheel| {
+            let (batch, place) = self.history.wheel(wheel)?;
+            Some(About::Wheel(batch.id, batch.wheels.get(place)?.id))
+        });
+        found.ok_or_else(|| {
+            let batches = self.history.batches.values();
+            let codes = batches.flat_map(|batch| {
+                let wheels = batch.wheels.iter().map(|wheel| wheel.id.to_string());
+                std::iter::once(batch.id.to_string()).chain(wheels)
+            });
+            UnknownName::among(Kind::BatchOrWheel, what, codes).into()
+        })
+    }
+
+    /// A room that recipes name or that was measured.
+    ///
+    /// # Errors
+    /// [`NoForecast::Unknown`].
+    pub(crate) fn room(&self, id: RoomId) -> Result<RoomId, NoForecast> {
+        let known = self.history.air.keys().chain(self.history.ranges.keys());
+        let known = Known::default().with(Kind::Room, known);
+        known.find(Kind::Room, id)?;
+        Ok(id)
     }
 
     /// The forecast of a batch.
@@ -234,7 +260,7 @@ impl Desk {
     /// What a question assumes of the days ahead.
     ///
     /// # Errors
-    /// [`NoForecast::OutOfRange`].
+    /// [`NoForecast::OutOfRange`], or [`NoForecast::Unknown`] of a room.
     pub fn scenario(&self, query: &Query) -> Result<Scenario, NoForecast> {
         let now = crate::moment::days(self.now);
         let fine = |warmer: &WarmerBy| {
@@ -243,6 +269,9 @@ impl Desk {
         };
         if !query.warmer.iter().all(fine) || !(-200.0..=200.0).contains(&query.pierce_later_days) {
             return Err(NoForecast::OutOfRange);
+        }
+        for warmer in &query.warmer {
+            self.room(warmer.room)?;
         }
         let warmer = query.warmer.iter().map(|warmer| Warmer {
             room: warmer.room,

@@ -71,7 +71,7 @@ impl Desk {
                 Ok(draw::drying(wheel, &curve, clock))
             }
             Chart::Room => {
-                let room = room.ok_or(NoForecast::NameRoom)?;
+                let room = self.room(room.ok_or(NoForecast::NameRoom)?)?;
                 let air = self.history.air.get(&room);
                 let air = air.ok_or(NoForecast::NeverMeasured(room))?;
                 let days = (self.today().plus(1 - ROOM_DAYS), self.today());

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use chrono::{DateTime, Utc};
 use climate::{Finding, Limits, Offset, Path, Ranges, RoomAir, Whereabouts, inspect, readings};
 use facts::{BatchId, Event, Fact, FactId, RoomId, SensorId, WheelId};
-use quantity::{DairyClock, DairyDay};
+use quantity::{DairyClock, DairyDay, calendar};
 use recipe::{Recipe, RecipeBook};
 
 use crate::moment::days;
@@ -133,7 +133,8 @@ impl History {
         now: DateTime<Utc>,
     ) -> Self {
         let mut order = facts::standing(facts);
-        order.retain(|fact| fact.occurred_at <= now);
+        // Nothing can be reckoned from what lies centuries away.
+        order.retain(|fact| fact.occurred_at <= now && calendar::instant(fact.occurred_at).is_ok());
         let ranges = ranges(recipes);
         let (mut air, mut findings) = (BTreeMap::new(), BTreeMap::new());
         for (room, sources) in readings(&order) {

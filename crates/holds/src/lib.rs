@@ -1,2 +1,25 @@
-//! Whether a wheel is held, by what, since when, and who may release it. One owner: the
-//! station, the floor, the trace, the dispatcher and the pages ask here.
+//! Whether a wheel is held, by which holds, since when, by whom, why, and who may release it.
+//!
+//! One owner of the rule: the station at its door, the floor, the trace, the dispatch desk
+//! and the pages ask here.
+//!
+//! - A hold that a fact sets on a wheel stands until a person who has the right to it
+//!   releases that wheel from it. A release by nobody, or without the right, ends nothing.
+//! - A hold that a recipe puts on every wheel stands whether or not any fact says so. Where
+//!   nobody knows which recipe a wheel was made by, it is under the holds of all of them.
+//! - A hold over a batch, over named wheels or over a time of making stands for every wheel
+//!   that comes under it, until it is lifted or the wheel is released from it. Holds over
+//!   anything else come down to wheels by facts.
+//! - A voided fact never happened; a voided voiding voids nothing.
+
+mod ledger;
+mod moment;
+mod rule;
+mod scope;
+mod voids;
+
+pub use ledger::{Birth, By, Held, Ledger, Note, Over, Says, Standing};
+pub use moment::Moment;
+pub use rule::{BornUnder, Course, Rights, Rule};
+pub use scope::{Laid, Placed, Scopes};
+pub use voids::{Voiding, Voids};

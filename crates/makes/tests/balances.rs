@@ -36,6 +36,7 @@ impl Given {
             station_seq: u64::try_from(n).unwrap(),
             person: None,
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         });
@@ -228,6 +229,7 @@ fn what_became_of_the_curd_adds_up() {
             via: None,
             order: None,
             market: None,
+            sale: None,
         })
         .state(WheelDiscarded {
             wheels: vec![wheel(11)],

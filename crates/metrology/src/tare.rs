@@ -53,8 +53,11 @@ impl HoopTypes {
     #[must_use]
     pub fn of(&self, hoop: &str) -> Option<&HoopType> {
         let fits = |code: &str| match code.strip_suffix('*') {
-            Some(begins) => hoop.starts_with(begins).then_some(begins.len()),
-            None => (code == hoop).then_some(usize::MAX),
+            Some(begins) => hoop
+                .get(..begins.len())
+                .is_some_and(|start| start.eq_ignore_ascii_case(begins))
+                .then_some(begins.len()),
+            None => code.eq_ignore_ascii_case(hoop).then_some(usize::MAX),
         };
         let rated = self.0.iter().filter_map(|hoop_type| {
             let best = hoop_type.hoops.iter().filter_map(|code| fits(code)).max()?;

@@ -487,7 +487,8 @@ fn make_record(paper: &mut Paper, file: &File<'_>, clock: &DairyClock) {
                 }
                 Event::VatFilled(e) => format!("{} of milk lot {}", e.volume_l, e.lot),
                 Event::VatDosed(e) => {
-                    format!("{:?}: {} of lot {}", e.ingredient, e.amount, e.lot).to_lowercase()
+                    let ingredient = format!("{:?}", e.ingredient).to_lowercase();
+                    format!("{ingredient}: {} of lot {}", e.amount, e.lot)
                 }
                 Event::VatReworked(e) => {
                     let from = match e.from {

@@ -12,15 +12,11 @@ pub fn counting(facts: impl IntoIterator<Item = Fact>) -> Vec<Fact> {
     let mut voids = Voids::default();
     for fact in facts {
         if let Event::Voided(voided) = &fact.event {
-            voids.add(Voiding {
-                by: fact.id,
-                target: voided.fact,
-                reason: voided.reason.clone(),
-            });
+            voids.add(Voiding::of(&fact, voided));
         } else {
             once.insert(fact.order(), fact);
         }
     }
-    once.retain(|_, fact| !voids.is_void(fact.id));
+    once.retain(|_, fact| !voids.has_voided(fact));
     once.into_values().collect()
 }

@@ -27,11 +27,18 @@ pub struct Asked {
 }
 
 impl Asked {
+    /// Whether a lot was asked for. A code is the same in any case, as everywhere.
+    fn names(&self, lot: &str) -> bool {
+        self.lots
+            .iter()
+            .any(|asked| asked.eq_ignore_ascii_case(lot))
+    }
+
     fn takes(&self, date: Option<NaiveDate>, lots: &[&str]) -> bool {
         let in_time = date.is_none_or(|date| {
             self.from.is_none_or(|from| date >= from) && self.to.is_none_or(|to| date <= to)
         });
-        in_time && (self.lots.is_empty() || lots.iter().any(|lot| self.lots.contains(*lot)))
+        in_time && (self.lots.is_empty() || lots.iter().any(|lot| self.names(lot)))
     }
 }
 
@@ -349,7 +356,7 @@ pub fn one_step_forward(facts: &[Fact], dairy: &Dairy, clock: &DairyClock, asked
         let count = shipment.wheels.len() as f64;
         rows.push(vec![
             Cell::Date(date),
-            Cell::Time(shipment.at.with_timezone(&clock.zone()).naive_local()),
+            Cell::Time(clock.at_home(shipment.at).naive_local()),
             lot.into(),
             dairy.describe(recipe).into(),
             kg(shipment.weight_g),

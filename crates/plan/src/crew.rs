@@ -418,11 +418,12 @@ fn dates(origin: &Origin<'_>, values: &[Spanned<String>]) -> Result<BTreeSet<Nai
 }
 
 fn date(origin: &Origin<'_>, value: &Spanned<String>) -> Result<NaiveDate, Located> {
-    value.get_ref().parse().map_err(|_| {
+    let day = value.get_ref().parse().map_err(|_| {
         let message = format!(
             "{:?} is no day: write it as \"2026-03-04\"",
             value.get_ref()
         );
         origin.error(value.span(), message)
-    })
+    })?;
+    quantity::calendar::date(day).map_err(|outside| origin.error(value.span(), outside.to_string()))
 }

@@ -9,7 +9,7 @@
 use std::collections::{BTreeMap, HashMap};
 
 use facts::{BatchId, Carrier, PositionId, RoomId, WheelId};
-use quantity::DairyDay;
+use quantity::{DairyDay, calendar};
 use recipe::Recipe;
 use ripening::rule::{self, Case};
 use ripening::{Action, Blocked, Floor, NextAction, Severity, Wheel, answer};
@@ -102,7 +102,7 @@ fn group(wheel: &Wheel, case: &Case<'_>) -> Alike {
     let state = wheel.state();
     let need = |asked: &NextAction| {
         let due = clock.day_of(asked.window.due);
-        let end = asked.window.latest - chrono::Duration::microseconds(1);
+        let end = calendar::earlier(asked.window.latest, chrono::TimeDelta::microseconds(1));
         Need {
             action: asked.action,
             earliest: clock.day_of(asked.window.earliest),

@@ -65,7 +65,7 @@ pub fn roll_call(floor: &Floor, days: i64) -> RollCall {
         let notes = wheel.chronicle().notes();
         let valid: Vec<&Note> = notes
             .iter()
-            .filter(|note| !floor.voids().is_void(note.moment.fact))
+            .filter(|note| !note.is_void(floor.voids()))
             .collect();
         let mut work: BTreeSet<&'static str> = BTreeSet::new();
         for note in &valid {

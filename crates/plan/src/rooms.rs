@@ -175,13 +175,14 @@ fn weekdays(
 }
 
 fn date(origin: &Origin<'_>, value: &Spanned<String>) -> Result<NaiveDate, Located> {
-    value.get_ref().parse().map_err(|_| {
+    let day = value.get_ref().parse().map_err(|_| {
         let message = format!(
             "{:?} is no day: write it as \"2026-03-04\"",
             value.get_ref()
         );
         origin.error(value.span(), message)
-    })
+    })?;
+    quantity::calendar::date(day).map_err(|outside| origin.error(value.span(), outside.to_string()))
 }
 
 /// Where something stands from one day up to, but not on, another.
@@ -357,7 +358,7 @@ fn stays(floor: &Floor, case: &Case<'_>, first: DairyDay) -> Vec<Stay> {
     let Some(room) = case.state.room else {
         return chain(recipe, case.made, 0, first);
     };
-    let end = if case.state.holds.is_empty() {
+    let end = if case.holds.iter().all(|held| held.is_routine()) {
         leaves(recipe, case.made).max(first.plus(1))
     } else {
         first.plus(1_000)

@@ -10,6 +10,17 @@ use chrono_tz::Tz;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+/// The first and last date on which local time can be told anywhere: a zone may lie a day
+/// before or after UTC, and a dairy day may reach into the next date.
+const FIRST: NaiveDate = match NaiveDate::MIN.checked_add_days(Days::new(3)) {
+    Some(date) => date,
+    None => NaiveDate::MIN,
+};
+const LAST: NaiveDate = match NaiveDate::MAX.checked_sub_days(Days::new(3)) {
+    Some(date) => date,
+    None => NaiveDate::MAX,
+};
+
 /// One local working day of a site, named by the calendar date it starts on.
 #[derive(
     Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema,
@@ -48,7 +59,12 @@ impl DairyDay {
     /// Whole days from `earlier` to this day; negative when `earlier` is later.
     #[must_use]
     pub fn days_since(self, earlier: Self) -> i64 {
-        (self.0 - earlier.0).num_days()
+        self.0.signed_duration_since(earlier.0).num_days()
+    }
+
+    /// This day, or the nearest one whose hours a calendar can tell in every time zone.
+    fn tellable(self) -> NaiveDate {
+        self.0.clamp(FIRST, LAST)
     }
 }
 
@@ -98,8 +114,8 @@ impl DairyClock {
     /// The dairy day that an instant belongs to.
     #[must_use]
     pub fn day_of(&self, at: DateTime<Utc>) -> DairyDay {
-        let date = at.with_timezone(&self.zone).date_naive();
-        let day = DairyDay(date);
+        let at = tellable(at);
+        let day = DairyDay(at.with_timezone(&self.zone).date_naive());
         if at < self.start_of(day) {
             day.plus(-1)
         } else {
@@ -125,11 +141,12 @@ impl DairyClock {
     /// becomes the first of the two.
     #[must_use]
     pub fn at(&self, day: DairyDay, time: NaiveTime) -> DateTime<Utc> {
-        let date = if time < self.day_starts {
-            day.plus(1).0
+        let day = if time < self.day_starts {
+            day.plus(1)
         } else {
-            day.0
+            day
         };
+        let date = day.tellable();
         let local = date.and_time(time);
         match self.zone.from_local_datetime(&local) {
             LocalResult::Single(at) | LocalResult::Ambiguous(at, _) => at.to_utc(),
@@ -146,15 +163,19 @@ impl DairyClock {
     /// `Tue 06:40`: local time as people on the floor say it.
     #[must_use]
     pub fn floor_time(&self, at: DateTime<Utc>) -> String {
-        at.with_timezone(&self.zone).format("%a %H:%M").to_string()
+        self.at_home(at).format("%a %H:%M").to_string()
     }
 
     /// `2026-03-03 06:40`: local date and time.
     #[must_use]
     pub fn local(&self, at: DateTime<Utc>) -> String {
-        at.with_timezone(&self.zone)
-            .format("%Y-%m-%d %H:%M")
-            .to_string()
+        self.at_home(at).format("%Y-%m-%d %H:%M").to_string()
+    }
+
+    /// An instant in the site's time zone; the nearest that a calendar can tell, if need be.
+    #[must_use]
+    pub fn at_home(&self, at: DateTime<Utc>) -> DateTime<Tz> {
+        tellable(at).with_timezone(&self.zone)
     }
 
     /// First instant after the gap that `local` falls in. Zones change by at most
@@ -168,6 +189,12 @@ impl DairyClock {
             })
             .map_or_else(|| local.and_utc(), |at| at.to_utc())
     }
+}
+
+/// An instant, or the nearest one whose local time a calendar can tell in every time zone.
+fn tellable(at: DateTime<Utc>) -> DateTime<Utc> {
+    let midnight = |date: NaiveDate| date.and_time(NaiveTime::MIN).and_utc();
+    at.clamp(midnight(FIRST), midnight(LAST))
 }
 
 #[cfg(test)]
@@ -185,6 +212,29 @@ mod tests {
 
     fn day(text: &str) -> DairyDay {
         DairyDay::starting(text.parse().unwrap())
+    }
+
+    fn any_instant() -> impl Strategy<Value = DateTime<Utc>> {
+        let (first, last) = (DateTime::<Utc>::MIN_UTC, DateTime::<Utc>::MAX_UTC);
+        let (from, to) = (first.timestamp_millis(), last.timestamp_millis());
+        prop_oneof![
+            Just(first),
+            Just(last),
+            (from..from + 400_000_000)
+                .prop_filter_map("an instant", DateTime::from_timestamp_millis),
+            (to - 400_000_000..to).prop_filter_map("an instant", DateTime::from_timestamp_millis),
+            (from..to).prop_filter_map("an instant", DateTime::from_timestamp_millis),
+        ]
+    }
+
+    fn any_date() -> impl Strategy<Value = NaiveDate> {
+        let whole = i64::from(u32::MAX);
+        prop_oneof![
+            Just(NaiveDate::MIN),
+            Just(NaiveDate::MAX),
+            any_instant().prop_map(|at| at.date_naive()),
+            (-whole..whole).prop_map(|days| day("2026-03-03").plus(days).date()),
+        ]
     }
 
     #[test]
@@ -233,6 +283,31 @@ mod tests {
             let day = clock.day_of(at);
             prop_assert!(clock.start_of(day) <= at, "{at} before {day}");
             prop_assert!(at < clock.end_of(day), "{at} after {day}");
+        }
+
+        /// Every date and time that can be written down at all, the ends among them.
+        #[test]
+        fn no_date_and_no_time_is_too_far_for_a_dairy_clock(
+            at in any_instant(),
+            other in any_date(),
+            days in any::<i64>(),
+            minutes in 0u32..1440,
+            of_day in 0u32..1440,
+            zone in proptest::sample::select(chrono_tz::TZ_VARIANTS.to_vec()),
+        ) {
+            let time = |minutes: u32| NaiveTime::from_hms_opt(minutes / 60, minutes % 60, 0).unwrap();
+            let clock = DairyClock::new(zone, time(minutes));
+            let (day, other) = (clock.day_of(at), DairyDay::starting(other));
+            for day in [day, other, day.plus(days), other.plus(days)] {
+                let (start, end) = (clock.start_of(day), clock.end_of(day));
+                prop_assert!(start <= end, "{day}");
+                let _ = (clock.at(day, time(of_day)), day.to_string());
+                let _ = (clock.floor_time(start), clock.local(end), clock.age(other, start));
+            }
+            let _ = (clock.floor_time(at), clock.local(at), clock.age(other, at));
+            let (back, forth) = (day.days_since(other), other.days_since(day));
+            prop_assert_eq!(back, -forth);
+            prop_assert!(serde_json::from_str::<DairyDay>(&serde_json::to_string(&other).unwrap()).is_ok());
         }
     }
 }

@@ -4,6 +4,7 @@
 //! floor, so that nothing inside has to check again. Times are always passed in:
 //! nothing in this crate reads a clock.
 
+pub mod calendar;
 mod day;
 mod measure;
 

@@ -36,6 +36,7 @@ fn practice() -> Practice {
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
         lost_after_days: 4,
         recipes,
+        rights: ripening::Rights::AnyBadge,
     }
 }
 
@@ -55,6 +56,7 @@ impl Teller {
             station_seq: self.number,
             person: None,
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         }

@@ -43,7 +43,7 @@ pub enum Situation {
     RoomOutOfRange,
     FactsMissing,
     NumbersReused,
-    ClockAhead,
+    ClockWrong,
     PiercedUnchecked,
     WeightOff,
     SensorDoubted,
@@ -72,7 +72,7 @@ impl Situation {
             Self::RoomOutOfRange => "out of its climate range",
             Self::FactsMissing => "facts that never arrived",
             Self::NumbersReused => "numbers used twice",
-            Self::ClockAhead => "clock ahead",
+            Self::ClockWrong => "clock wrong",
             Self::PiercedUnchecked => {
                 "used to pierce without a good needle count that day: hold the wheels and look for metal"
             }
@@ -110,7 +110,7 @@ impl Situation {
             Self::RoomOutOfRange => "back in its climate range",
             Self::FactsMissing => "all facts arrived",
             Self::NumbersReused => "numbers in order again",
-            Self::ClockAhead => "clock right again",
+            Self::ClockWrong => "clock right again",
             Self::PiercedUnchecked => "wheels held, or its count came in",
             Self::WeightOff => "weighs as expected again, or was graded",
             Self::SensorDoubted => "its sensors can be relied on again",
@@ -132,7 +132,7 @@ impl Situation {
             | Self::PiercedUnchecked
             | Self::FactsMissing
             | Self::NumbersReused => Severity::Alarm,
-            Self::NotIroned | Self::Contradiction | Self::ClockAhead => Severity::Notice,
+            Self::NotIroned | Self::Contradiction | Self::ClockWrong => Severity::Notice,
             _ => Severity::Warning,
         }
     }
@@ -672,7 +672,7 @@ stored_enum!(Situation {
     12 = RoomOutOfRange,
     13 = FactsMissing,
     14 = NumbersReused,
-    15 = ClockAhead,
+    15 = ClockWrong,
     16 = PiercedUnchecked,
     17 = WeightOff,
     18 = SensorDoubted,

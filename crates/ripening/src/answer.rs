@@ -5,11 +5,13 @@
 mod batch;
 mod due;
 mod floor;
+mod known;
 mod wheel;
 
 pub use batch::{BatchPicture, batch};
 pub use due::{Due, DueLine, DueQuery, due};
 pub use floor::{ActionLine, AlertLine, FloorPicture, PlaceLine, floor};
+pub use known::{batch_named, room_named, wheel_named};
 pub use wheel::{
-    Face, LifeLine, MarketLine, NextLine, WheelLife, WheelRow, carrier, census, wheel,
+    Face, LifeLine, MarketLine, NextLine, WheelLife, WheelRow, carrier, census, census_after, wheel,
 };

@@ -7,6 +7,7 @@ use facts::{
     Event, Fact, FactId, ForecastTold, LotId, PersonId, RecipeId, StationId, VatId, WheelId,
     stored_struct,
 };
+use holds::Course;
 use quantity::Litres;
 use recipe::Recipe;
 
@@ -39,8 +40,6 @@ pub struct MakeLine {
     pub words: String,
     /// What the start of the batch says, on that line.
     pub started: Option<Started>,
-    /// The recipe and version it goes by from that line on.
-    pub recipe: Option<(RecipeId, u32)>,
 }
 
 /// One vat's make.
@@ -48,6 +47,8 @@ pub struct MakeLine {
 pub struct Batch {
     /// The make record in order.
     pub lines: BTreeMap<Moment, MakeLine>,
+    /// By which recipe it goes.
+    pub(crate) course: Course,
     /// What was expected of it, the latest few.
     pub(crate) expected: BTreeMap<Moment, ForecastTold>,
     /// Every wheel ever portioned from it.
@@ -90,17 +91,12 @@ impl Batch {
             }),
             _ => None,
         };
-        let recipe = match &fact.event {
-            Event::VatStarted(e) => Some((e.recipe, e.recipe_version)),
-            Event::VatRecipeChanged(e) => Some((e.recipe, e.recipe_version)),
-            _ => None,
-        };
+        self.course.apply(fact);
         let line = MakeLine {
             station: fact.station,
             person: fact.person,
             words,
             started,
-            recipe,
         };
         self.lines.insert(Moment::of(fact), line).is_none()
     }
@@ -122,7 +118,7 @@ impl Batch {
     /// What is expected of it: told last and not voided.
     pub(crate) fn outlook(&self, voids: &Voids) -> Option<(Moment, ForecastTold)> {
         let told = self.expected.iter().rev();
-        let mut standing = told.filter(|(m, _)| !voids.is_void(m.fact));
+        let mut standing = told.filter(|(m, _)| !voids.is_corrected(m.fact));
         standing.next().map(|(m, told)| (*m, told.clone()))
     }
 
@@ -152,10 +148,7 @@ impl Batch {
     /// to others on purpose.
     #[must_use]
     pub fn recipe(&self, voids: &Voids) -> Option<(RecipeId, u32)> {
-        let lines = self.lines.iter().rev();
-        lines
-            .filter(|(m, _)| !voids.is_void(m.fact))
-            .find_map(|(_, line)| line.recipe)
+        self.course.recipe(voids)
     }
 }
 
@@ -174,7 +167,8 @@ fn words(event: &Event) -> Option<String> {
             e.recipe, e.recipe_version, e.reason
         ),
         Event::VatDosed(e) => {
-            format!("{:?} added: {} of lot {}", e.ingredient, e.amount, e.lot).to_lowercase()
+            let ingredient = format!("{:?}", e.ingredient).to_lowercase();
+            format!("{ingredient} added: {} of lot {}", e.amount, e.lot)
         }
         Event::VatMeasured(e) => match e.reading {
             facts::Reading::Ph(ph) => format!("pH {}", ph.get()),
@@ -205,7 +199,6 @@ stored_struct!(MakeLine {
     person,
     words,
     started,
-    recipe,
 });
 
-stored_struct!(Batch { lines, expected via forecasts } skip { wheels, progress, recipe, missing });
+stored_struct!(Batch { lines, course, expected via forecasts } skip { wheels, progress, recipe, missing });

@@ -12,6 +12,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use facts::{BatchId, RoomId, StationId, ToolId, WheelId, stored_struct};
+use holds::{Rule, Scopes};
 use quantity::DairyDay;
 
 use crate::alert::{Alert, Board, Level, Open, Over, Situation, Subject};
@@ -48,6 +49,7 @@ pub struct Gap {
 #[derive(Debug)]
 pub struct Floor {
     practice: Practice,
+    rule: Rule,
     calendar: Calendar,
     wheels: Wheels,
     batches: BTreeMap<BatchId, Batch>,
@@ -58,6 +60,8 @@ pub struct Floor {
     pierced: BTreeMap<(ToolId, DairyDay), BTreeSet<Slot>>,
     stations: BTreeMap<StationId, StationLog>,
     voids: Voids,
+    /// Holds over scopes.
+    scopes: Scopes,
     counts: Counts,
     /// Facts of types that this build does not know, by type.
     gaps: BTreeMap<String, Gap>,
@@ -88,6 +92,7 @@ impl Floor {
     pub fn new(practice: Practice, now: DateTime<Utc>) -> Self {
         Self {
             calendar: Calendar::new(practice.clock, practice.turn_by),
+            rule: Rule::new(&practice.recipes, practice.rights.clone()),
             practice,
             wheels: Wheels::default(),
             batches: BTreeMap::new(),
@@ -96,6 +101,7 @@ impl Floor {
             pierced: BTreeMap::new(),
             stations: BTreeMap::new(),
             voids: Voids::default(),
+            scopes: Scopes::default(),
             counts: Counts::default(),
             gaps: BTreeMap::new(),
             now,
@@ -154,6 +160,20 @@ impl Floor {
         self.wheels.get(id)
     }
 
+    /// A wheel, with its code as it was first written.
+    #[must_use]
+    pub fn wheel_as_kept(&self, id: WheelId) -> Option<(WheelId, &Wheel)> {
+        let slot = self.wheels.slot(id)?;
+        Some((self.wheels.id(slot), &self.wheels[slot]))
+    }
+
+    /// A batch, with its code as it was first written.
+    #[must_use]
+    pub fn batch_as_kept(&self, id: BatchId) -> Option<(BatchId, &Batch)> {
+        let (kept, batch) = self.batches.get_key_value(&id)?;
+        Some((*kept, batch))
+    }
+
     /// Every wheel, in the order in which it was first heard of here.
     pub fn wheels(&self) -> impl Iterator<Item = (&WheelId, &Wheel)> {
         self.wheels.iter()
@@ -184,6 +204,12 @@ impl Floor {
     /// Every station that has stated a fact, in order.
     pub fn stations(&self) -> impl Iterator<Item = (&StationId, &StationLog)> {
         self.stations.iter()
+    }
+
+    /// Every hold over a scope that was ever placed.
+    #[must_use]
+    pub const fn scopes(&self) -> &Scopes {
+        &self.scopes
     }
 
     /// Which facts count as never having happened.

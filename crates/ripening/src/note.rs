@@ -1,12 +1,17 @@
 //! What a fact means for one wheel.
 
+use chrono::{DateTime, TimeDelta, Utc};
+use facts::stored::instant;
 use facts::{
     BatchId, Carrier, Event, Fact, Grade, HoldId, HoopId, MarketId, OrderId, PersonId, PositionId,
     RoomId, SampleId, StackId, StationId, StillageId, ToolId, stored_enum, stored_struct,
 };
 use quantity::{Grams, Percent};
 
-use crate::Moment;
+use crate::{Moment, Voids};
+
+/// How long a scan may take from the device to the edge.
+const ON_THE_WAY: TimeDelta = TimeDelta::seconds(5);
 
 /// One entry of a wheel's life: a fact, as far as it concerns this wheel.
 #[derive(Debug, Clone, PartialEq)]
@@ -17,10 +22,33 @@ pub struct Note {
     pub station: StationId,
     /// Who did it, where known.
     pub person: Option<PersonId>,
+    /// What the device claimed, and when that was received, where they differ.
+    pub claim: Option<Claim>,
     /// What was scanned, where it was not the wheel itself.
     pub via: Option<Carrier>,
     /// What happened to the wheel.
     pub what: What,
+}
+
+/// When something happened by the device that says so, and when its word was received.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Claim {
+    /// By the device's clock.
+    #[serde(with = "chrono::serde::ts_microseconds")]
+    pub claimed: DateTime<Utc>,
+    /// By the clock of the edge that received it.
+    #[serde(with = "chrono::serde::ts_microseconds")]
+    pub received: DateTime<Utc>,
+}
+
+impl Claim {
+    /// The two times of a fact, where they are further apart than the way to the edge takes.
+    #[must_use]
+    pub fn of(fact: &Fact) -> Option<Self> {
+        let (claimed, received) = (fact.claimed(), fact.recorded_at);
+        let apart = claimed.signed_duration_since(received).abs();
+        (apart >= ON_THE_WAY).then_some(Self { claimed, received })
+    }
 }
 
 /// What happened to a wheel.
@@ -93,7 +121,30 @@ pub enum What {
     },
 }
 
+impl What {
+    /// Whether only a correction takes it back, as `authority::workers::keeps_safe` has it.
+    #[must_use]
+    pub const fn keeps_safe(&self) -> bool {
+        matches!(
+            self,
+            Self::Labelled { .. }
+                | Self::Sampled { .. }
+                | Self::Held { .. }
+                | Self::Released { .. }
+                | Self::Dispatched { .. }
+                | Self::Delivered { .. }
+                | Self::Returned { .. }
+        )
+    }
+}
+
 impl Note {
+    /// Whether it counts as never having happened.
+    #[must_use]
+    pub fn is_void(&self, voids: &Voids) -> bool {
+        voids.takes_back(self.moment.fact, self.what.keeps_safe())
+    }
+
     /// What a fact means for each of its wheels; `None` when it is not about wheels.
     #[must_use]
     pub fn of(fact: &Fact) -> Option<Self> {
@@ -154,6 +205,7 @@ impl Note {
             moment: Moment::of(fact),
             station: fact.station,
             person: fact.person,
+            claim: Claim::of(fact),
             via: via(&fact.event),
             what,
         })
@@ -250,9 +302,12 @@ stored_struct!(Note {
     moment,
     station,
     person,
+    claim,
     via,
     what,
 });
+
+stored_struct!(Claim { claimed via instant, received via instant });
 
 // A number stands for its variant for ever: what is new gets a new one.
 stored_enum!(What {

@@ -1,6 +1,7 @@
 //! How a site works: what the rules need to know beside the facts.
 
 use chrono::NaiveTime;
+use holds::Rights;
 use quantity::DairyClock;
 use recipe::RecipeBook;
 
@@ -15,4 +16,6 @@ pub struct Practice {
     pub lost_after_days: i64,
     /// Every recipe version.
     pub recipes: RecipeBook,
+    /// Who may release a wheel from a hold.
+    pub rights: Rights,
 }

@@ -7,7 +7,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use climate::gas::{self, Caution, Gas, Urgency};
 use climate::{Doubt, Limits, Source, inspect};
 use facts::{Event, Fact, SensorId, StationId, stored_struct};
-use quantity::{Celsius, DairyClock, Percent, Ppm};
+use quantity::{Celsius, DairyClock, Percent, Ppm, calendar};
 use recipe::Stage;
 
 use crate::{Moment, Voids};
@@ -141,7 +141,9 @@ impl Room {
         &'r self,
         voids: &'r Voids,
     ) -> impl DoubleEndedIterator<Item = (&'r Moment, &'r Reading)> {
-        self.readings.iter().filter(|(m, _)| !voids.is_void(m.fact))
+        self.readings
+            .iter()
+            .filter(|(m, _)| !voids.is_corrected(m.fact))
     }
 
     /// Looks at what is kept. What cannot be right is left out of what is said of the
@@ -223,7 +225,7 @@ impl Room {
             caution: self.caution(voids),
             silent_from: last
                 .values()
-                .map(|at| *at + limits.gap + TimeDelta::seconds(1))
+                .map(|at| calendar::later(*at, limits.gap + TimeDelta::seconds(1)))
                 .filter(|at| *at > now)
                 .min(),
         }

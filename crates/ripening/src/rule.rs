@@ -2,7 +2,8 @@
 //! needs. Each rule lives in its own file with its tests, which read like the rule.
 
 use chrono::{DateTime, Utc};
-use facts::{FactId, HoldId, RecipeId, WheelId};
+use facts::{FactId, RecipeId, WheelId};
+use holds::Held;
 use quantity::DairyDay;
 use recipe::{Ages, Recipe, Stage};
 
@@ -46,6 +47,8 @@ pub struct Case<'a> {
     pub lost_after_days: i64,
     /// What cannot be right about it.
     pub flags: &'a [Flag],
+    /// The holds that keep it.
+    pub holds: &'a [Held],
     /// Its latest piercing with a machine whose needles had not been counted and found
     /// whole that day.
     pub uncounted: Option<Piercing>,
@@ -195,18 +198,6 @@ impl Case<'_> {
     fn ages(&self, ages: Ages) -> Window {
         let day = |age| self.made.plus(age);
         self.days(day(ages.earliest), day(ages.due), day(ages.latest))
-    }
-
-    /// Every hold it is under: those that facts put it under, and those that its recipe
-    /// puts on every wheel and no named person has released it from.
-    pub fn holds(&self) -> impl Iterator<Item = HoldId> {
-        let by_fact = self.state.holds.iter().map(|hold| hold.value);
-        let by_recipe = self.recipe.holds.iter().map(|hold| hold.id);
-        let standing = by_recipe.filter(|hold| {
-            let stated = self.state.holds.iter().any(|h| h.value == *hold);
-            !stated && !self.state.is_released(*hold)
-        });
-        by_fact.chain(standing)
     }
 
     /// Open at once, due by the end of tomorrow's work, closing a day later.

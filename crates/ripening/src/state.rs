@@ -5,6 +5,7 @@ use facts::{
     BatchId, Carrier, FactId, Grade, HoldId, HoopId, MarketId, OrderId, PositionId, RoomId,
     StackId, StillageId, ToolId,
 };
+use holds::{Ledger, Says};
 use quantity::{Age, DairyDay, Grams, Percent};
 use serde::{Deserialize, Serialize};
 
@@ -52,6 +53,8 @@ pub enum FlagKind {
     ReleasedNotHeld,
     /// A release that names no person: it does not count.
     ReleasedByNobody,
+    /// A release by somebody whom the safety file does not name: it does not count.
+    ReleasedWithoutRight,
     /// Scanned with a carrier that it does not stand on.
     SeenElsewhere,
     /// In two rooms within too short a time.
@@ -77,6 +80,9 @@ impl FlagKind {
             Self::DispatchedWhileHeld => "dispatched while held",
             Self::ReleasedNotHeld => "released from a hold it was not under",
             Self::ReleasedByNobody => "released without a person's name: the hold stands",
+            Self::ReleasedWithoutRight => {
+                "released by somebody whom the safety file does not name: the hold stands"
+            }
             Self::SeenElsewhere => {
                 "scanned with a stillage, stack or hoop that it does not stand on"
             }
@@ -150,18 +156,14 @@ pub struct State {
     pub grade: Option<Seen<Grade>>,
     /// Whether a label was printed for it.
     pub labelled: bool,
-    /// Holds it was put under by a fact and is still under, in order. The holds that its
-    /// recipe puts on every wheel are not among them.
-    pub holds: Vec<Seen<HoldId>>,
-    /// Holds that a named person released it from and nothing has set again since.
-    pub released: Vec<Seen<HoldId>>,
-    /// Releases from holds that no fact had put it under. In order for a hold that its
-    /// recipe puts on every wheel; else odd.
-    pub released_unheld: Vec<Seen<HoldId>>,
+    /// What facts say of its holds: [`crate::Floor::held`] says which stand.
+    pub holds: Ledger,
     /// The order it is promised to.
     pub allocated: Option<OrderId>,
     /// When it left, and to which market.
     pub dispatched: Option<Seen<Option<MarketId>>>,
+    /// Every time it left.
+    pub left: Vec<Moment>,
     /// When it arrived.
     pub delivered: Option<Moment>,
     /// When it came back.
@@ -183,16 +185,17 @@ impl State {
         days.count()
     }
 
-    /// Whether a named person has released it from a hold and nothing has set it again.
-    #[must_use]
-    pub fn is_released(&self, hold: HoldId) -> bool {
-        self.released.iter().any(|released| released.value == hold)
-    }
-
-    /// Whether it still stands on the floor.
+    /// Whether it was portioned here and still stands on the floor.
     #[must_use]
     pub const fn on_floor(&self) -> bool {
-        self.dispatched.is_none() && self.discarded.is_none()
+        self.born.is_some() && self.dispatched.is_none() && self.discarded.is_none()
+    }
+
+    /// Whether facts speak of it, but none of its portioning: it counts nowhere, and somebody
+    /// has to look what was scanned.
+    #[must_use]
+    pub const fn is_stray(&self) -> bool {
+        self.born.is_none() && self.last_seen.is_some()
     }
 
     /// Whether it is draining in its hoop.
@@ -224,6 +227,7 @@ impl State {
         }
         match &note.what {
             What::Portioned { batch, weight } => {
+                self.holds.born(moment, *batch);
                 if self.born.is_none() {
                     self.batch = Some(*batch);
                     self.born = Some(moment);
@@ -303,32 +307,11 @@ impl State {
             }
             What::Labelled { .. } => self.labelled = true,
             What::Sampled { .. } => {}
-            What::Held { hold, .. } => {
-                self.released.retain(|released| released.value != *hold);
-                if !self.holds.iter().any(|h| h.value == *hold) {
-                    self.holds.push(Seen {
-                        value: *hold,
-                        moment,
-                    });
-                }
-            }
-            What::Released { hold, .. } if note.person.is_some() => {
-                let release = Seen {
-                    value: *hold,
-                    moment,
-                };
-                if !self.holds.iter().any(|h| h.value == *hold) {
-                    self.released_unheld.push(release);
-                }
-                self.holds.retain(|h| h.value != *hold);
-                if !self.is_released(*hold) {
-                    self.released.push(release);
-                }
-            }
-            // Nobody's release lets nothing go; it is flagged.
-            What::Released { .. } => {}
+            What::Held { hold, .. } => self.hold_note(note, *hold, Says::Held),
+            What::Released { hold, .. } => self.hold_note(note, *hold, Says::Released),
             What::Allocated { order } => self.allocated = Some(*order),
             What::Dispatched { market, .. } => {
+                self.left.push(moment);
                 self.dispatched = Some(Seen {
                     value: *market,
                     moment,
@@ -345,6 +328,15 @@ impl State {
             }
             What::Discarded { .. } => self.discarded = Some(moment),
         }
+    }
+
+    fn hold_note(&mut self, note: &Note, hold: HoldId, says: Says) {
+        self.holds.note(holds::Note {
+            moment: note.moment,
+            hold,
+            person: note.person,
+            says,
+        });
     }
 
     /// Folds notes from nothing. `day_of` names the dairy day of an instant.
@@ -405,13 +397,9 @@ impl State {
             {
                 odd(FlagKind::TwoRooms);
             }
-            What::Released { .. } if note.person.is_none() => odd(FlagKind::ReleasedByNobody),
             What::Unhooped if self.unhooped.is_some() => odd(FlagKind::UnhoopedTwice),
             What::RubbedUp if in_hoop => odd(FlagKind::RubbedUpInHoop),
             What::Pierced { .. } if in_hoop => odd(FlagKind::PiercedInHoop),
-            What::Dispatched { .. } if !self.holds.is_empty() => {
-                odd(FlagKind::DispatchedWhileHeld);
-            }
             _ => {}
         }
     }

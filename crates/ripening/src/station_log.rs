@@ -1,32 +1,33 @@
-//! Which of a station's numbers have arrived: a missing one is a lost fact.
+//! Which of a station's numbers have arrived: a missing one is a lost fact. And how its
+//! clock stands.
 
-use chrono::{DateTime, TimeDelta, Utc};
-use facts::stored_struct;
+use chrono::{DateTime, Utc};
+use facts::{Fact, stored_struct};
 
 use crate::Moment;
+use crate::drift::{Clocks, Drift};
 
-/// A station's clock may be this far ahead before someone should look at it.
-const CLOCK_AHEAD: TimeDelta = TimeDelta::minutes(2);
-
-/// One station's numbers and clock.
+/// One station's numbers and clocks.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct StationLog {
     /// Closed ranges of numbers that have arrived, rising, never touching.
     seen: Vec<(u64, u64)>,
-    /// The fact written down last, and how far its time lies after that, in seconds.
-    latest: Option<(Moment, i64)>,
+    clocks: Clocks,
     /// How many facts came under a number that another fact already had.
     reused: u64,
 }
 
 impl StationLog {
-    /// Takes a fact's number, whatever the fact says. `false`: that number has arrived
-    /// before.
-    pub fn saw(&mut self, written: Moment, occurred_at: DateTime<Utc>, number: u64) -> bool {
-        if self.latest.is_none_or(|(latest, _)| latest < written) {
-            let ahead = (occurred_at - written.at).num_seconds();
-            self.latest = Some((written, ahead));
-        }
+    /// Takes a fact's number. `false`: that number has arrived before.
+    pub fn saw(&mut self, fact: &Fact) -> bool {
+        self.clocks.saw(fact);
+        self.insert(fact.station_seq)
+    }
+
+    /// Takes the number of a fact that this build does not know. `false`: that number has
+    /// arrived before.
+    pub fn passed(&mut self, written: Moment, number: u64) -> bool {
+        self.clocks.passed(written);
         self.insert(number)
     }
 
@@ -44,8 +45,7 @@ impl StationLog {
     /// When the fact that the station wrote down last was written.
     #[must_use]
     pub fn latest_at(&self) -> DateTime<Utc> {
-        self.latest
-            .map_or(DateTime::UNIX_EPOCH, |(latest, _)| latest.at)
+        self.clocks.latest().map_or(DateTime::UNIX_EPOCH, |latest| latest.at)
     }
 
     fn insert(&mut self, number: u64) -> bool {
@@ -92,18 +92,22 @@ impl StationLog {
         self.missing().map(|(first, last)| last - first + 1).sum()
     }
 
-    /// How far the station's latest fact lies in its own future, if far enough to tell.
+    /// The broker stored a fact of the station at this instant.
+    pub fn stored(&mut self, fact: &Fact, at: DateTime<Utc>) {
+        self.clocks.stored(fact, at);
+    }
+
+    /// Which of the station's clocks is wrong, and by how much, if far enough to matter.
     #[must_use]
-    pub fn clock_ahead(&self) -> Option<TimeDelta> {
-        let (_, seconds) = self.latest?;
-        TimeDelta::try_seconds(seconds).filter(|ahead| *ahead > CLOCK_AHEAD)
+    pub fn clock_wrong(&self) -> Option<Drift> {
+        self.clocks.wrong()
     }
 }
 
 stored_struct!(StationLog {
     seen,
-    latest,
-    reused
+    clocks,
+    reused,
 });
 
 #[cfg(test)]

@@ -28,8 +28,15 @@ impl Tool {
         checks
             .skip_while(|(moment, _)| moment.at > to)
             .take_while(|(moment, _)| moment.at >= from)
-            .find(|(moment, _)| !voids.is_void(moment.fact))
+            .find(|(moment, check)| !voids.takes_back(moment.fact, !check.passed()))
             .is_some_and(|(_, check)| check.passed())
+    }
+
+    /// Whether a fact is a check of this tool that it did not pass.
+    #[must_use]
+    pub fn failed(&self, fact: FactId) -> bool {
+        let mut checks = self.checks.iter();
+        checks.any(|(moment, check)| moment.fact == fact && !check.passed())
     }
 
     /// When a fact's check was made, if it is one of this tool's.
@@ -46,7 +53,7 @@ impl Tool {
             self.checks
                 .iter()
                 .rev()
-                .filter(|(m, _)| !voids.is_void(m.fact))
+                .filter(|(m, check)| !voids.takes_back(m.fact, !check.passed()))
         };
         let (at, check) = valid().next()?;
         let last_good = valid().find(|(_, c)| c.passed()).map(|(m, _)| *m);

@@ -1,6 +1,7 @@
 //! One wheel: its life, what is known of it, and what it needs next.
 
 use chrono::{DateTime, Utc};
+use holds::Held;
 use quantity::DairyDay;
 
 use crate::alert::Told;
@@ -14,6 +15,8 @@ pub struct Wheel {
     pub(crate) actions: Vec<NextAction>,
     /// What cannot be right about it, its recipe's word included.
     pub(crate) flags: Vec<Flag>,
+    /// What holds it, as last derived.
+    pub(crate) holds: Vec<Held>,
     /// The next instant at which an action's urgency changes by itself.
     pub(crate) changes_at: Option<DateTime<Utc>>,
     pub(crate) told: Vec<Told>,
@@ -87,7 +90,7 @@ impl Wheel {
     ) -> Noted {
         let noted = self.chronicle.note(note, encoded);
         match noted {
-            Noted::Appended if voids.is_void(note.moment.fact) => {}
+            Noted::Appended if note.is_void(voids) => {}
             Noted::Appended => self.state.apply(note, day),
             Noted::Inserted => self.fold_again(calendar, voids),
             Noted::Duplicate => {}
@@ -101,7 +104,7 @@ impl Wheel {
     }
 
     pub(crate) fn fold(&mut self, notes: &[Note], calendar: &Calendar, voids: &Voids) {
-        let valid = notes.iter().filter(|note| !voids.is_void(note.moment.fact));
+        let valid = notes.iter().filter(|note| !note.is_void(voids));
         self.state = State::of(valid, |at| calendar.day_of(at));
     }
 }

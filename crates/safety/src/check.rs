@@ -8,7 +8,7 @@ use facts::{
     BatchId, ControlChecked, ControlId, Event, Fact, FactId, LotId, PersonId, Reading, Scope,
     ToolCheck, ToolId,
 };
-use quantity::{DairyClock, DairyDay};
+use quantity::{DairyClock, DairyDay, calendar};
 
 use crate::diary::Diary;
 use crate::heat::Heat;
@@ -263,18 +263,27 @@ impl<'c> Around<'c> {
         for fact in facts {
             match (control.every, &fact.event) {
                 (Every::Batch { within_h }, Event::VatStarted(e)) => {
-                    ask(About::Batch(e.batch), fact.occurred_at + hours(within_h));
+                    ask(
+                        About::Batch(e.batch),
+                        calendar::later(fact.occurred_at, hours(within_h)),
+                    );
                 }
                 // Pooled milk may be treated as one; then its parts need not be.
                 (Every::MilkLot { within_h }, Event::MilkReceived(e))
                     if control.reads != Reads::MilkHeat || !self.pooled.contains(&e.lot) =>
                 {
-                    ask(About::MilkLot(e.lot), fact.occurred_at + hours(within_h));
+                    ask(
+                        About::MilkLot(e.lot),
+                        calendar::later(fact.occurred_at, hours(within_h)),
+                    );
                 }
                 (Every::MilkLot { within_h }, Event::MilkPooled(e))
                     if control.reads == Reads::MilkHeat =>
                 {
-                    ask(About::MilkLot(e.lot), fact.occurred_at + hours(within_h));
+                    ask(
+                        About::MilkLot(e.lot),
+                        calendar::later(fact.occurred_at, hours(within_h)),
+                    );
                 }
                 (Every::DayOfUse, event)
                     if tool_of(event).is_some_and(|tool| uses(control.reads, tool)) =>

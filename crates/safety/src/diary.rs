@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use facts::{DeviationDecided, DeviationFound, Event, Fact, FactId};
-use ripening::{Voiding, Voids};
+use holds::{Voiding, Voids};
 
 /// Facts about makes, milk, tools, rooms, checks, deviations and samples.
 #[derive(Debug, Default)]
@@ -29,11 +29,7 @@ impl Diary {
     pub fn apply(&mut self, fact: &Fact) {
         match &fact.event {
             Event::Voided(voided) => {
-                self.voids.add(Voiding {
-                    by: fact.id,
-                    target: voided.fact,
-                    reason: voided.reason.clone(),
-                });
+                self.voids.add(Voiding::of(fact, voided));
             }
             Event::MilkReceived(_)
             | Event::MilkScreened(_)
@@ -85,7 +81,7 @@ impl Diary {
     pub fn facts(&self) -> impl Iterator<Item = &Fact> {
         self.facts
             .values()
-            .filter(|fact| !self.voids.is_void(fact.id))
+            .filter(|fact| !self.voids.has_voided(fact))
     }
 
     /// Every deviation, with what was decided about it.

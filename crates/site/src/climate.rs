@@ -24,6 +24,8 @@ pub struct Climate {
     pub port: u16,
     /// Where the broker that a floor starts for itself listens for sensors, if it does.
     pub serve: Option<SocketAddr>,
+    /// Whether that broker lets sensors without a password say what the air is like.
+    pub without_password: bool,
     /// Who we are to the broker, with the file that holds the password.
     pub login: Option<(String, PathBuf)>,
     /// A sensor's air is recorded at most so often.
@@ -38,6 +40,7 @@ pub(crate) struct ClimateTable {
     mqtt: Spanned<String>,
     #[serde(default)]
     serve: bool,
+    without_password: Option<Spanned<bool>>,
     user: Option<Spanned<String>>,
     password_file: Option<Spanned<String>>,
     every_minutes: Option<Spanned<f64>>,
@@ -82,6 +85,12 @@ pub(crate) fn read(
             return Err(origin.error(table.mqtt.span(), message));
         }
     };
+    let without_password = table.without_password.as_ref();
+    if let Some(without) = without_password.filter(|w| *w.get_ref() && !table.serve) {
+        let message = "without_password is about the broker that the floor starts for itself: \
+                       add serve = true, or leave it out and see to it at your MQTT broker";
+        return Err(origin.error(without.span(), message));
+    }
     let login = match (&table.user, &table.password_file) {
         (Some(user), Some(file)) => Some((user.get_ref().clone(), folder.join(file.get_ref()))),
         (None, None) => None,
@@ -115,6 +124,7 @@ pub(crate) fn read(
         host,
         port,
         serve,
+        without_password: without_password.is_some_and(|w| *w.get_ref()),
         login,
         every: TimeDelta::milliseconds((every * 60_000.0) as i64),
         probes,

@@ -12,20 +12,22 @@ mod read;
 mod safety;
 mod scale;
 
+use std::collections::BTreeSet;
 use std::net::SocketAddr;
 
 use chrono::NaiveTime;
-use facts::{RoomId, SiteId, StationId};
+use facts::{PersonId, RoomId, SiteId, StationId};
+use holds::{Rights, Rule};
 use quantity::DairyClock;
 use recipe::RecipeBook;
 
 pub use crate::climate::Climate;
+pub use crate::safety::Safety;
 pub use dispatch::Dispatch;
 pub use gateway::{Gateway, Tls};
 pub use labels::{Labels, ProductText};
 pub use printer::{PrintTarget, Printer};
 pub use read::{SiteError, is_reserved};
-pub use safety::Safety;
 pub use scale::{BadBits, Bits, Poll, Scale, ScaleConnect};
 
 /// A dairy, as its site file describes it.
@@ -47,6 +49,8 @@ pub struct Site {
     pub lost_after_days: i64,
     /// Rooms, in walking order.
     pub rooms: Vec<Room>,
+    /// The badges of those who work here: a raw scanner port takes no other.
+    pub people: BTreeSet<PersonId>,
     /// Stations.
     pub stations: Vec<Station>,
     /// Every recipe version.
@@ -72,6 +76,34 @@ impl Site {
     #[must_use]
     pub fn room(&self, id: RoomId) -> Option<&Room> {
         self.rooms.iter().find(|room| room.id == id)
+    }
+
+    /// Who may release a wheel from a hold: the badges that the safety file names; without
+    /// one, anyone with a badge.
+    #[must_use]
+    pub fn rights(&self) -> Rights {
+        let safety = self.safety.as_ref();
+        safety.map_or(Rights::AnyBadge, |safety| {
+            Rights::Named(safety.may_release.clone())
+        })
+    }
+
+    /// What the site says about holds.
+    #[must_use]
+    pub fn hold_rule(&self) -> Rule {
+        Rule::new(&self.recipes, self.rights())
+    }
+
+    /// What is missing before scanners can be used, if anything: a station whose scanners are
+    /// asked for a badge, and nobody whose badge is known.
+    #[must_use]
+    pub fn nobody_scans(&self) -> Option<String> {
+        let station = self.stations.first().filter(|_| self.people.is_empty())?;
+        Some(format!(
+            "no badge is known, so station {} refuses every one: name those who work here under \
+             [people], badges = [\"01\", \"02\"]",
+            station.id
+        ))
     }
 }
 

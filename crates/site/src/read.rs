@@ -5,7 +5,7 @@ use std::net::SocketAddr;
 use std::path::Path;
 
 use chrono::NaiveTime;
-use facts::{RoomId, SiteId, StationId};
+use facts::{PersonId, RoomId, SiteId, StationId};
 use metrology::HoopTypes;
 use quantity::DairyClock;
 use recipe::{Located, Origin, Recipe, RecipeBook};
@@ -21,24 +21,12 @@ use crate::safety::SafetyTable;
 use crate::scale::{self, HoopTypeTable, ScaleTable};
 use crate::{Labels, Room, Scan, Site, Station, Webhook};
 
-/// Station names that workers use for the facts they state themselves.
-const RESERVED: [&str; 10] = [
-    "label-printer",
-    "scheduler",
-    "notifier",
-    "climate-reader",
-    "forecaster",
-    "gateway",
-    "records",
-    "dispatcher",
-    "order-desk",
-    "recipe-desk",
-];
-
 /// Whether a station name belongs to a worker rather than to the floor.
 #[must_use]
 pub fn is_reserved(station: &str) -> bool {
-    RESERVED.contains(&station)
+    // A code is the same in any case.
+    let names = authority::workers::OWN_NAMES;
+    names.iter().any(|name| name.eq_ignore_ascii_case(station))
 }
 
 /// Why a site file cannot be used.
@@ -73,6 +61,7 @@ struct File {
     site: SiteTable,
     #[serde(default)]
     room: Vec<Spanned<RoomTable>>,
+    people: Option<PeopleTable>,
     #[serde(default)]
     station: Vec<Spanned<StationTable>>,
     #[serde(default)]
@@ -108,6 +97,12 @@ struct RoomTable {
     id: Spanned<RoomId>,
     name: String,
     positions: u32,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct PeopleTable {
+    badges: Vec<Spanned<PersonId>>,
 }
 
 #[derive(Deserialize)]
@@ -162,11 +157,16 @@ impl Site {
                 .map(|table| crate::climate::read(origin, folder, &table, &rooms))
                 .transpose()?,
             rooms,
+            people: read_people(origin, file.people.as_ref())?,
             stations: read_stations(origin, &file.station, &hoops)?,
             printers: printer::read(origin, folder, &file.printer)?,
             labels: Labels::default(),
             webhook: file.webhook.map(|w| read_webhook(origin, &w)).transpose()?,
-            safety: file.safety.as_ref().map(|table| table.read(folder)),
+            safety: file
+                .safety
+                .as_ref()
+                .map(|table| table.read(origin, folder, &open))
+                .transpose()?,
             dispatch: file.dispatch.as_ref().map(|table| table.read(folder)),
             gateway: file
                 .gateway
@@ -274,6 +274,20 @@ fn read_rooms(origin: &Origin<'_>, tables: &[Spanned<RoomTable>]) -> Result<Vec<
         });
     }
     Ok(rooms)
+}
+
+fn read_people(
+    origin: &Origin<'_>,
+    table: Option<&PeopleTable>,
+) -> Result<BTreeSet<PersonId>, Located> {
+    let mut people = BTreeSet::new();
+    for badge in table.iter().flat_map(|table| &table.badges) {
+        if !people.insert(*badge.get_ref()) {
+            let message = format!("badge {} stands here twice", badge.get_ref());
+            return Err(origin.error(badge.span(), message));
+        }
+    }
+    Ok(people)
 }
 
 fn read_stations(

@@ -26,6 +26,7 @@ fn main() {
         station_seq: 1,
         person: None,
         occurred_at: at,
+        claimed_at: None,
         recorded_at: at,
         event,
     };

@@ -4,6 +4,9 @@ use std::fmt;
 
 use facts::Draft;
 
+use crate::leaving::Leaving;
+use crate::scan::Drift;
+
 /// How a scan went.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Level {
@@ -60,4 +63,21 @@ pub struct Outcome {
     pub answer: Answer,
     /// What to record. The answer holds only once these are stored.
     pub drafts: Vec<Draft>,
+    /// What the dispatch desk must be asked first; then the same scan is taken again.
+    pub asks: Option<Leaving>,
+    /// That the device's clock is wrong.
+    pub drift: Option<Drift>,
+}
+
+impl Outcome {
+    /// An answer, and nothing to record.
+    #[must_use]
+    pub const fn of(answer: Answer) -> Self {
+        Self {
+            answer,
+            drafts: Vec::new(),
+            asks: None,
+            drift: None,
+        }
+    }
 }

@@ -6,16 +6,21 @@
 
 use std::fmt;
 
+use arrayvec::ArrayString;
 use chrono::{DateTime, Utc};
 use facts::{
-    BadCode, BatchId, Grade, HoldId, HoopId, LotId, MarketId, OrderId, PersonId, PositionId,
-    RecipeId, RoomId, StackId, StillageId, ToolId, VatId, WheelId,
+    BadCode, BatchId, CustomerId, Grade, HoldId, HoopId, LotId, MarketId, OrderId, PersonId,
+    PositionId, RecipeId, RoomId, StackId, StillageId, ToolId, VatId, WheelId,
 };
+use quantity::calendar;
 
 use crate::symbol;
 
 /// Longest line read, in characters: a time, a space and a code, or a GS1 symbol.
 const LONGEST: usize = 250;
+
+/// Longest reason typed behind a code, in bytes.
+const LONGEST_REASON: usize = 120;
 
 /// What the next scans mean. It stays until another is scanned.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -86,7 +91,7 @@ impl Action {
         (Self::Hold, "HOLD", "scan the hold"),
         (Self::Release, "RELEASE", "scan the hold"),
         (Self::Return, "RETURN", "scan what came back"),
-        (Self::Dispatch, "DISPATCH", "scan the order, or what leaves"),
+        (Self::Dispatch, "DISPATCH", "scan the order"),
         (Self::Discard, "DISCARD", "scan what you throw away"),
         (Self::Undo, "UNDO", ""),
     ];
@@ -102,6 +107,42 @@ impl Action {
     #[must_use]
     pub fn name(self) -> &'static str {
         self.row().0
+    }
+
+    /// The kind of fact that it states, `<noun>.<verb>`; none for UNDO.
+    #[must_use]
+    pub const fn topic(self) -> Option<&'static str> {
+        Some(match self {
+            Self::Vat => "vat.started",
+            Self::Portion => "wheel.portioned",
+            Self::Turn => "wheel.turned",
+            Self::Unhoop => "wheel.unhooped",
+            Self::RubUp => "wheel.rubbed_up",
+            Self::Load => "wheel.loaded",
+            Self::Move => "wheel.moved",
+            Self::Rind => "rind.observed",
+            Self::Pierce => "wheel.pierced",
+            Self::Iron => "wheel.ironed",
+            Self::Grade => "wheel.graded",
+            Self::Weigh => "wheel.weighed",
+            Self::Needles | Self::CheckWeight => "tool.checked",
+            Self::Hold => "wheel.held",
+            Self::Release => "wheel.released",
+            Self::Return => "wheel.returned",
+            Self::Dispatch => "wheel.dispatched",
+            Self::Discard => "wheel.discarded",
+            Self::Undo => return None,
+        })
+    }
+
+    /// Whether it takes weights.
+    pub(crate) const fn weighs(self) -> bool {
+        self.weighs_cheese() || matches!(self, Self::CheckWeight)
+    }
+
+    /// Whether it takes weights of cheese, which a scale that failed its check may not give.
+    pub(crate) const fn weighs_cheese(self) -> bool {
+        matches!(self, Self::Portion | Self::Weigh)
     }
 
     /// What to scan after it.
@@ -121,6 +162,34 @@ impl Action {
 impl fmt::Display for Action {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str(self.name())
+    }
+}
+
+/// Why something is done, in a person's words.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Reason(ArrayString<LONGEST_REASON>);
+
+impl Reason {
+    /// Takes words without what cannot be said back. `None` where there are none.
+    fn new(text: &str) -> Result<Option<Self>, Misread> {
+        let text = text.trim();
+        if text.is_empty() {
+            return Ok(None);
+        }
+        let words: String = text
+            .chars()
+            .map(|c| if c.is_control() { ' ' } else { c })
+            .collect();
+        let reason = ArrayString::from(&words);
+        reason
+            .map(|words| Some(Self(words)))
+            .map_err(|_| Misread::Reason(text.chars().count()))
+    }
+}
+
+impl fmt::Display for Reason {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.0)
     }
 }
 
@@ -153,6 +222,8 @@ pub enum Code {
     Order(OrderId),
     /// `M.` a market.
     Market(MarketId),
+    /// `D.` a customer who takes wheels without an order, and after a space the reason.
+    Customer(CustomerId, Option<Reason>),
     /// `V.` a vat.
     Vat(VatId),
     /// `C.` a recipe.
@@ -175,6 +246,9 @@ pub enum Misread {
     /// A time that cannot be read.
     #[error("{0:?} is no time: a kept scan starts with a time such as @2026-03-03T06:40:00Z")]
     Time(String),
+    /// A time outside the calendar.
+    #[error("{0}. Nothing recorded")]
+    Calendar(calendar::OutsideCalendar),
     /// Not `<letter>.<value>`, or a letter that means nothing.
     #[error("{0:?} is no code of ours: a code looks like W.311-04, S.S07 or A.TURN")]
     Unknown(String),
@@ -187,6 +261,9 @@ pub enum Misread {
     /// A number that cannot be read.
     #[error("{0:?} is no number: a number card looks like N.35 or N.7.5")]
     Number(String),
+    /// A reason that is too long.
+    #[error("{0} characters are too many for a reason: say it in {LONGEST_REASON} or fewer")]
+    Reason(usize),
     /// A value that cannot be the id of its kind.
     #[error(transparent)]
     Code(#[from] BadCode),
@@ -232,7 +309,7 @@ impl Line {
         let time = DateTime::parse_from_rfc3339(time).map_err(|_| Misread::Time(readable(time)))?;
         Ok(Self {
             code: Code::read(code.trim_matches(blank))?,
-            kept_since: Some(time.to_utc()),
+            kept_since: Some(calendar::instant(time.to_utc()).map_err(Misread::Calendar)?),
         })
     }
 }
@@ -270,6 +347,12 @@ impl Code {
             "G" => Self::Grade(grade(value).ok_or_else(|| Misread::Grade(readable(value)))?),
             "O" => Self::Order(OrderId::new(value)?),
             "M" => Self::Market(MarketId::new(value)?),
+            "D" => match value.split_once(char::is_whitespace) {
+                Some((customer, why)) => {
+                    Self::Customer(CustomerId::new(customer)?, Reason::new(why)?)
+                }
+                None => Self::Customer(CustomerId::new(value)?, None),
+            },
             "V" => Self::Vat(VatId::new(value)?),
             "C" => Self::Recipe(RecipeId::new(value)?),
             "Q" => Self::Hold(HoldId::new(value)?),
@@ -297,6 +380,7 @@ impl fmt::Display for Code {
             Self::Grade(grade) => write!(f, "grade {grade}"),
             Self::Order(id) => write!(f, "order {id}"),
             Self::Market(id) => write!(f, "market {id}"),
+            Self::Customer(id, _) => write!(f, "customer {id}"),
             Self::Vat(id) => write!(f, "vat {id}"),
             Self::Recipe(id) => write!(f, "recipe {id}"),
             Self::Hold(id) => write!(f, "hold {id}"),

@@ -1,11 +1,15 @@
 //! What an action may look at, and what it makes of a scan.
 
+use authority::Proof;
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Carrier, Event, PersonId, StationId, ToolId, WheelId};
+use holds::Held;
 
 use crate::answer::{Answer, Level};
 use crate::code::Code;
+use crate::leaving::{Asked, Leaving};
 use crate::placement::Placement;
+use crate::scan::Reach;
 use crate::session::Setup;
 use crate::track::Left;
 
@@ -15,12 +19,16 @@ pub(crate) struct Floor<'a> {
     pub(crate) setup: &'a Setup,
     pub(crate) station: StationId,
     pub(crate) person: Option<PersonId>,
+    /// How it is known who that is.
+    pub(crate) proof: Proof,
     /// When the scan was made.
     pub(crate) at: DateTime<Utc>,
     /// Whether it was kept in a handheld: what it states has happened already.
     pub(crate) kept: bool,
-    /// Whether every hold set elsewhere has been heard of.
-    pub(crate) holds_current: bool,
+    /// How much of the floor is known.
+    pub(crate) reach: Reach,
+    /// What the dispatch desk was asked, and said.
+    pub(crate) asked: Option<&'a Asked>,
 }
 
 /// What an action made of a scan.
@@ -29,6 +37,8 @@ pub(crate) struct Step {
     pub(crate) events: Vec<Event>,
     /// What UNDO says it takes back.
     pub(crate) did: String,
+    /// What the dispatch desk must be asked before any of this.
+    pub(crate) asks: Option<Leaving>,
 }
 
 impl Step {
@@ -43,6 +53,14 @@ impl Step {
     /// Wrong, and nothing recorded.
     pub(crate) fn wrong(words: impl Into<String>) -> Self {
         Self::with(Level::Wrong, words, Vec::new())
+    }
+
+    /// Nothing yet: the dispatch desk is asked first.
+    pub(crate) fn ask(leaving: Leaving) -> Self {
+        Self {
+            asks: Some(leaving),
+            ..Self::next("the dispatch desk is asked")
+        }
     }
 
     pub(crate) fn stop(words: impl Into<String>, events: Vec<Event>) -> Self {
@@ -68,6 +86,7 @@ impl Step {
             answer: Answer::new(level, did.clone()),
             events,
             did,
+            asks: None,
         }
     }
 }
@@ -160,6 +179,11 @@ impl Floor<'_> {
         })
     }
 
+    /// The holds that keep a wheel.
+    pub(crate) fn held(&self, wheel: WheelId) -> Vec<Held> {
+        self.placement.held(wheel, &self.setup.holds)
+    }
+
     /// How a wheel had gone away when the scan was made.
     pub(crate) fn left(&self, wheel: WheelId) -> Option<Left> {
         self.placement
@@ -182,7 +206,7 @@ impl Floor<'_> {
     pub(crate) fn time(&self, at: DateTime<Utc>) -> String {
         let clock = self.setup.clock;
         if self.is_today(at) {
-            let time = at.with_timezone(&clock.zone()).format("%H:%M");
+            let time = clock.at_home(at).format("%H:%M");
             format!("today at {time}")
         } else {
             format!("on {}", clock.local(at))
@@ -191,10 +215,7 @@ impl Floor<'_> {
 
     /// Whether a batch was never started, in words.
     pub(crate) fn unstarted(&self, batch: BatchId) -> Option<String> {
-        self.placement
-            .recipe_of(batch)
-            .is_none()
-            .then(|| format!("batch {batch} was never started here"))
+        (!self.placement.is_started(batch)).then(|| format!("batch {batch} was never started here"))
     }
 }
 

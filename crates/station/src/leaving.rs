@@ -1,10 +1,8 @@
 //! What is asked before wheels may leave: a dispatch desk knows the orders, a station does
 //! not.
 
-use facts::{Event, MarketId, OrderId, WheelId};
+use facts::{CustomerId, Event, MarketId, OrderId, WheelId};
 use serde::{Deserialize, Serialize};
-
-use crate::answer::Outcome;
 
 /// The name of the question.
 pub const LEAVING: &str = "leaving";
@@ -16,6 +14,9 @@ pub struct Leaving {
     pub after_seq: u64,
     /// For which order.
     pub order: Option<OrderId>,
+    /// To which customer, where there is no order.
+    #[serde(default)]
+    pub customer: Option<CustomerId>,
     /// For which market.
     pub market: Option<MarketId>,
     /// Which.
@@ -30,19 +31,40 @@ pub struct Stays {
     pub reasons: Vec<String>,
 }
 
+/// What was asked, and what the dispatch desk said.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Asked {
+    /// What was asked. It counts for nothing else.
+    pub leaving: Leaving,
+    /// What the desk said; none when it did not answer.
+    pub said: Option<Stays>,
+}
+
 impl Leaving {
-    /// What an outcome would let leave; `None` when nothing.
-    pub(crate) fn of(outcome: &Outcome) -> Option<Self> {
-        let sent = outcome.drafts.iter().find_map(|draft| match &draft.event {
-            Event::WheelDispatched(sent) => Some(sent),
-            _ => None,
-        })?;
+    /// What a fact would let leave; `None` when nothing.
+    pub(crate) fn of(event: &Event) -> Option<Self> {
+        let Event::WheelDispatched(sent) = event else {
+            return None;
+        };
         Some(Self {
             after_seq: 0,
             order: sent.order,
+            customer: sent.sale.as_ref().map(|sale| sale.customer),
             market: sent.market,
             wheels: sent.wheels.clone(),
         })
+    }
+}
+
+impl Asked {
+    /// Why wheels must stay; `None`: they may leave.
+    pub(crate) fn stays(&self) -> Option<String> {
+        match &self.said {
+            None => Some(
+                "NOT dispatched: the dispatch desk does not answer, so nobody knows whether it may leave. Wait for it, or ask the office".to_owned(),
+            ),
+            Some(stays) => (!stays.reasons.is_empty()).then(|| stays.words()),
+        }
     }
 }
 

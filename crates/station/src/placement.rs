@@ -4,16 +4,17 @@
 //! placement: every wheel keeps its facts in their own order and is derived from them.
 //! Every carrier keeps the wheels on it, so that a scan costs the group, not the floor.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use chrono::{DateTime, Utc};
 use facts::{
-    BatchId, Carrier, Event, Fact, FactId, HoldId, HoopId, RecipeId, StackId, StillageId,
-    ToolCheck, ToolId, WheelId,
+    BatchId, Carrier, Event, Fact, FactId, HoopId, RecipeId, StackId, StillageId, ToolCheck,
+    ToolId, WheelId,
 };
+use holds::{Course, Held, Ledger, Note, Over, Rule, Scopes, Voiding, Voids};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use crate::track::{Change, Left, Order, Place, Standing, Track};
+use crate::track::{Change, Kind, Left, Order, Place, Standing, Track};
 
 /// Where every wheel stands.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -22,7 +23,11 @@ pub struct Placement {
     batches: HashMap<BatchId, Batch>,
     /// Every check weight shown to a scale, in the order of the facts.
     scales: HashMap<ToolId, Vec<(Order, ToolCheck)>>,
-    voided: HashSet<FactId>,
+    /// Holds over scopes.
+    scopes: Scopes,
+    voids: Voids,
+    /// What voided facts said: their voiding may itself be voided.
+    aside: HashMap<FactId, Said>,
     // The rest is derived from the above.
     hoops: HashMap<HoopId, BTreeSet<(Order, WheelId)>>,
     stacks: HashMap<StackId, BTreeSet<WheelId>>,
@@ -33,101 +38,130 @@ pub struct Placement {
 
 #[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
 struct Batch {
-    /// The facts that started it, in their order.
-    started: Vec<(Order, RecipeId)>,
+    /// By which recipe it goes.
+    course: Course,
     /// The highest wheel number ever given, voided ones too: a number is never used twice.
     last_number: u32,
 }
 
 #[derive(Debug, Clone, PartialEq)]
 enum Touched {
-    Batch(BatchId),
     Scale(ToolId),
     Wheels(Box<[WheelId]>),
+}
+
+/// What a fact said.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+enum Said {
+    Scale(ToolId, Order, ToolCheck),
+    Wheels(Box<[WheelId]>, Order, Kind),
+}
+
+impl Said {
+    /// Whether only a correction takes it back, as `authority::workers::keeps_safe` has it.
+    fn keeps_safe(&self) -> bool {
+        match self {
+            Self::Scale(_, _, check) => !check.passed(),
+            Self::Wheels(_, _, Kind::Change(change)) => matches!(
+                change,
+                Change::Held(_) | Change::Dispatched | Change::Returned
+            ),
+            Self::Wheels(_, _, Kind::Turn) => false,
+        }
+    }
 }
 
 impl Placement {
     /// Takes a fact in. Facts that place nothing are ignored, and so are repeats.
     pub fn apply(&mut self, fact: &Fact) {
-        if let Event::WheelPortioned(born) = &fact.event {
-            self.number_used(born.batch, born.wheel);
-        }
-        if let Event::Voided(voided) = &fact.event {
-            self.void(voided.fact);
-            return;
-        }
-        if self.touched.contains_key(&fact.id) || self.voided.contains(&fact.id) {
-            return;
-        }
-        let order = Order {
-            at: fact.occurred_at,
-            id: fact.id,
-        };
-        if let Event::VatStarted(vat) = &fact.event {
-            let started = &mut self.batches.entry(vat.batch).or_default().started;
-            let at = started.partition_point(|(o, _)| *o < order);
-            started.insert(at, (order, vat.recipe));
-            self.touched.insert(fact.id, Touched::Batch(vat.batch));
-            return;
-        }
-        if let Event::ToolChecked(checked) = &fact.event
-            && matches!(checked.check, ToolCheck::CheckWeight { .. })
-        {
-            let checks = self.scales.entry(checked.tool).or_default();
-            let at = checks.partition_point(|(o, _)| *o < order);
-            checks.insert(at, (order, checked.check));
-            self.touched.insert(fact.id, Touched::Scale(checked.tool));
-            return;
-        }
-        let Some(kind) = Kind::of(&fact.event) else {
-            return;
-        };
-        let wheels = unique(fact.event.wheels());
-        for &wheel in &wheels {
-            match kind {
-                Kind::Turn => self.wheels.entry(wheel).or_default().turn(order),
-                Kind::Change(change) => {
-                    self.revise(wheel, |track| track.change(order, change));
-                }
+        match &fact.event {
+            Event::WheelPortioned(born) => self.number_used(born.batch, born.wheel),
+            Event::Voided(voided) => {
+                return self.void(Voiding {
+                    reason: String::new(),
+                    ..Voiding::of(fact, voided)
+                });
             }
+            // These know by themselves which of their facts are void.
+            Event::VatStarted(e) => return self.goes_by(e.batch, fact),
+            Event::VatRecipeChanged(e) => return self.goes_by(e.batch, fact),
+            Event::HoldPlaced(_) | Event::HoldLifted(_) => {
+                self.scopes.apply(fact);
+                return;
+            }
+            _ => {}
         }
-        if !wheels.is_empty() {
-            self.touched.insert(fact.id, Touched::Wheels(wheels.into()));
+        if self.touched.contains_key(&fact.id) || self.aside.contains_key(&fact.id) {
+            return;
+        }
+        let Some(said) = Said::of(fact).filter(|said| !said.is_of_nothing()) else {
+            return;
+        };
+        if self.voids.has_voided(fact) {
+            self.aside.insert(fact.id, said);
+        } else {
+            self.take_in(fact.id, said);
         }
     }
 
-    fn void(&mut self, fact: FactId) {
-        if !self.voided.insert(fact) {
-            return;
-        }
-        match self.touched.remove(&fact) {
-            Some(Touched::Batch(batch)) => {
-                if let Some(batch) = self.batches.get_mut(&batch) {
-                    batch.started.retain(|(order, _)| order.id != fact);
-                }
-                self.drop_if_unused(batch);
+    fn goes_by(&mut self, batch: BatchId, fact: &Fact) {
+        self.batches.entry(batch).or_default().course.apply(fact);
+    }
+
+    fn take_in(&mut self, fact: FactId, said: Said) {
+        match said {
+            Said::Scale(scale, order, check) => {
+                let checks = self.scales.entry(scale).or_default();
+                let at = checks.partition_point(|(o, _)| *o < order);
+                checks.insert(at, (order, check));
+                self.touched.insert(fact, Touched::Scale(scale));
             }
-            Some(Touched::Scale(scale)) => {
-                if let Some(checks) = self.scales.get_mut(&scale) {
-                    checks.retain(|(order, _)| order.id != fact);
-                    if checks.is_empty() {
-                        self.scales.remove(&scale);
+            Said::Wheels(wheels, order, kind) => {
+                for &wheel in &wheels {
+                    match kind {
+                        Kind::Turn => self.wheels.entry(wheel).or_default().turn(order),
+                        Kind::Change(change) => {
+                            self.revise(wheel, |track| track.change(order, change));
+                        }
                     }
                 }
+                self.touched.insert(fact, Touched::Wheels(wheels));
             }
-            Some(Touched::Wheels(wheels)) => {
-                for &wheel in &wheels {
-                    self.revise(wheel, |track| track.void(fact));
-                }
-            }
-            None => {}
         }
     }
 
-    /// A batch whose only start was voided is as if never heard of.
-    fn drop_if_unused(&mut self, batch: BatchId) {
-        if self.batches.get(&batch) == Some(&Batch::default()) {
-            self.batches.remove(&batch);
+    fn take_out(&mut self, fact: FactId) -> Option<Said> {
+        match self.touched.remove(&fact)? {
+            Touched::Scale(scale) => {
+                let checks = self.scales.get_mut(&scale)?;
+                let at = checks.iter().position(|(order, _)| order.fact == fact)?;
+                let (order, check) = checks.remove(at);
+                if checks.is_empty() {
+                    self.scales.remove(&scale);
+                }
+                Some(Said::Scale(scale, order, check))
+            }
+            Touched::Wheels(wheels) => {
+                let mut did = None;
+                for &wheel in &wheels {
+                    self.revise(wheel, |track| did = track.take_out(fact).or(did));
+                }
+                let (order, kind) = did?;
+                Some(Said::Wheels(wheels, order, kind))
+            }
+        }
+    }
+
+    /// Counts a voiding, or, where it voids another, counts what that one had voided again.
+    fn void(&mut self, voiding: Voiding) {
+        for fact in self.voids.add(voiding) {
+            let said = self.take_out(fact).or_else(|| self.aside.remove(&fact));
+            let Some(said) = said else { continue };
+            if self.voids.takes_back(fact, said.keeps_safe()) {
+                self.aside.insert(fact, said);
+            } else {
+                self.take_in(fact, said);
+            }
         }
     }
 
@@ -171,10 +205,12 @@ impl Placement {
     }
 
     fn number_used(&mut self, batch: BatchId, wheel: WheelId) {
+        let (wheel, of) = (wheel.as_str(), batch.as_str());
+        // A code is the same in any case.
         let number = wheel
-            .as_str()
-            .strip_prefix(batch.as_str())
-            .and_then(|rest| rest.strip_prefix('-'))
+            .get(..of.len())
+            .filter(|begins| begins.eq_ignore_ascii_case(of))
+            .and_then(|begins| wheel.get(begins.len()..)?.strip_prefix('-'))
             .and_then(|number| number.parse().ok())
             .filter(|number| *number > 0);
         if let Some(number) = number {
@@ -247,10 +283,24 @@ impl Placement {
         self.standing(wheel).is_some_and(|s| s.births > 0)
     }
 
-    /// The holds that keep a wheel.
+    /// Every hold that keeps a wheel, whether a fact set it, or its recipe, or a hold over a
+    /// scope that it is in; in the order of their codes. A wheel that no fact portioned is
+    /// under the holds of every recipe: nobody knows which it was made by.
     #[must_use]
-    pub fn holds(&self, wheel: WheelId) -> &[HoldId] {
-        self.standing(wheel).map_or(&[], |s| &s.holds)
+    pub fn held(&self, wheel: WheelId, rule: &Rule) -> Vec<Held> {
+        let laid = self.scopes.laid(&self.voids, rule.rights());
+        let unknown = Ledger::default();
+        let ledger = self.standing(wheel).map_or(&unknown, |s| &s.holds);
+        let recipe = ledger
+            .batch()
+            .and_then(|batch| self.recipe_and_version(batch));
+        let over = Over {
+            wheel,
+            born: rule.born_under(recipe),
+            scopes: &laid,
+            rights: rule.rights(),
+        };
+        ledger.holds(over).into_iter().map(Held::from).collect()
     }
 
     /// How a wheel went away, if it did.
@@ -309,11 +359,24 @@ impl Placement {
         self.wheels.keys().copied()
     }
 
-    /// The recipe a batch was started with. `None` when no start is known.
+    /// The recipe a batch goes by: the one it was last moved to on purpose, else the one it
+    /// was started with. `None` when neither is known.
     #[must_use]
     pub fn recipe_of(&self, batch: BatchId) -> Option<RecipeId> {
-        let (_, recipe) = self.batches.get(&batch)?.started.last()?;
-        Some(*recipe)
+        self.recipe_and_version(batch).map(|(recipe, _)| recipe)
+    }
+
+    /// The same, with its version.
+    #[must_use]
+    pub fn recipe_and_version(&self, batch: BatchId) -> Option<(RecipeId, u32)> {
+        self.batches.get(&batch)?.course.recipe(&self.voids)
+    }
+
+    /// Whether a start of the batch is known.
+    #[must_use]
+    pub fn is_started(&self, batch: BatchId) -> bool {
+        let batch = self.batches.get(&batch);
+        batch.is_some_and(|batch| batch.course.is_started(&self.voids))
     }
 
     /// The last check weight shown to a scale, and when.
@@ -355,24 +418,34 @@ impl Placement {
             let keep_from = old.min(passed.unwrap_or(checks.len().saturating_sub(1)));
             checks.drain(..keep_from);
         }
+        self.aside.retain(|_, said| said.order().at >= cutoff);
         let kept = std::mem::take(self);
-        *self = Self::from_kept((kept.wheels, kept.batches, kept.scales, kept.voided));
+        *self = Self::from_kept(Kept {
+            wheels: kept.wheels,
+            batches: kept.batches,
+            scales: kept.scales,
+            scopes: kept.scopes,
+            voids: kept.voids,
+            aside: kept.aside,
+        });
     }
 
     /// Builds what is derived.
-    fn from_kept((wheels, batches, scales, voided): Kept) -> Self {
+    fn from_kept(kept: Kept) -> Self {
         let mut placement = Self {
-            batches,
-            scales,
-            voided,
+            batches: kept.batches,
+            scales: kept.scales,
+            scopes: kept.scopes,
+            voids: kept.voids,
+            aside: kept.aside,
             ..Self::default()
         };
         let mut touched: HashMap<FactId, Vec<WheelId>> = HashMap::new();
-        for (wheel, mut track) in wheels {
+        for (wheel, mut track) in kept.wheels {
             track.fold();
             placement.list(wheel, &track.standing);
-            let changes = track.changes.iter().map(|(order, _)| order.id);
-            for id in track.turns.iter().map(|order| order.id).chain(changes) {
+            let changes = track.changes.iter().map(|(order, _)| order.fact);
+            for id in track.turns.iter().map(|order| order.fact).chain(changes) {
                 touched.entry(id).or_default().push(wheel);
             }
             placement.wheels.insert(wheel, track);
@@ -381,14 +454,9 @@ impl Placement {
             .into_iter()
             .map(|(id, wheels)| (id, Touched::Wheels(unique(&wheels).into())))
             .collect();
-        for (batch, kept) in &placement.batches {
-            for (order, _) in &kept.started {
-                placement.touched.insert(order.id, Touched::Batch(*batch));
-            }
-        }
         for (scale, checks) in &placement.scales {
             for (order, _) in checks {
-                placement.touched.insert(order.id, Touched::Scale(*scale));
+                placement.touched.insert(order.fact, Touched::Scale(*scale));
             }
         }
         placement
@@ -396,28 +464,32 @@ impl Placement {
 }
 
 /// What cannot be derived.
-type Kept = (
-    HashMap<WheelId, Track>,
-    HashMap<BatchId, Batch>,
-    HashMap<ToolId, Vec<(Order, ToolCheck)>>,
-    HashSet<FactId>,
-);
-
-/// What a fact does to each of its wheels.
-#[derive(Clone, Copy)]
-enum Kind {
-    Turn,
-    Change(Change),
+struct Kept {
+    wheels: HashMap<WheelId, Track>,
+    batches: HashMap<BatchId, Batch>,
+    scales: HashMap<ToolId, Vec<(Order, ToolCheck)>>,
+    scopes: Scopes,
+    voids: Voids,
+    aside: HashMap<FactId, Said>,
 }
 
-impl Kind {
-    fn of(event: &Event) -> Option<Self> {
+impl Said {
+    /// What a fact says of where wheels are, of their holds, or of a scale.
+    fn of(fact: &Fact) -> Option<Self> {
+        let order = Order::of(fact);
+        if let Event::ToolChecked(checked) = &fact.event {
+            let of_scale = matches!(checked.check, ToolCheck::CheckWeight { .. });
+            return of_scale.then_some(Self::Scale(checked.tool, order, checked.check));
+        }
         let via_stillage = |via: Option<Carrier>| match via {
             Some(Carrier::Stillage(stillage)) => Some(stillage),
             _ => None,
         };
-        Some(Self::Change(match event {
-            Event::WheelTurned(_) => return Some(Self::Turn),
+        let kind = Kind::Change(match &fact.event {
+            Event::WheelTurned(_) => {
+                let wheels = unique(fact.event.wheels());
+                return Some(Self::Wheels(wheels.into(), order, Kind::Turn));
+            }
             Event::WheelPortioned(e) => Change::Portioned(e.batch),
             Event::WheelHooped(e) => Change::Hooped(e.hoop, e.stack),
             Event::WheelUnhooped(_) => Change::Unhooped,
@@ -429,13 +501,28 @@ impl Kind {
                 },
                 via_stillage(e.via),
             ),
-            Event::WheelHeld(e) => Change::Held(e.hold),
-            Event::WheelReleased(e) => Change::Released(e.hold),
+            Event::WheelGraded(e) => Change::Graded(e.grade),
+            Event::WheelHeld(_) | Event::WheelReleased(_) => Change::Held(Note::of(fact)?),
             Event::WheelDispatched(_) => Change::Dispatched,
             Event::WheelReturned(_) => Change::Returned,
             Event::WheelDiscarded(_) => Change::Discarded,
             _ => return None,
-        }))
+        });
+        Some(Self::Wheels(
+            unique(fact.event.wheels()).into(),
+            order,
+            kind,
+        ))
+    }
+
+    fn is_of_nothing(&self) -> bool {
+        matches!(self, Self::Wheels(wheels, ..) if wheels.is_empty())
+    }
+
+    const fn order(&self) -> Order {
+        match self {
+            Self::Scale(_, order, _) | Self::Wheels(_, order, _) => *order,
+        }
     }
 }
 
@@ -465,13 +552,27 @@ impl Serialize for Placement {
         let wheels: BTreeMap<_, _> = self.wheels.iter().collect();
         let batches: BTreeMap<_, _> = self.batches.iter().collect();
         let scales: BTreeMap<_, _> = self.scales.iter().collect();
-        let voided: BTreeSet<_> = self.voided.iter().collect();
-        (wheels, batches, scales, voided).serialize(serializer)
+        let voids: BTreeSet<_> = self.voids.iter().collect();
+        let aside: BTreeMap<_, _> = self.aside.iter().collect();
+        (wheels, batches, scales, &self.scopes, voids, aside).serialize(serializer)
     }
 }
 
 impl<'de> Deserialize<'de> for Placement {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        Kept::deserialize(deserializer).map(Self::from_kept)
+        let (wheels, batches, scales, scopes, voidings, aside) =
+            <(_, _, _, _, Vec<Voiding>, _)>::deserialize(deserializer)?;
+        let mut voids = Voids::default();
+        for voiding in voidings {
+            voids.add(voiding);
+        }
+        Ok(Self::from_kept(Kept {
+            wheels,
+            batches,
+            scales,
+            scopes,
+            voids,
+            aside,
+        }))
     }
 }

@@ -100,14 +100,15 @@ impl Portion {
             }
             .into(),
         ];
-        // A recipe's own hold is stated like any other, so that no station lets the wheel go.
-        let recipe = floor.placement.recipe_of(batch);
-        let born_under = recipe.and_then(|recipe| floor.setup.born_under.get(&recipe));
-        events.extend(born_under.into_iter().flatten().map(|(hold, reason)| {
+        // A recipe's own holds keep the wheel without being stated; they are stated all the
+        // same, for whoever reads the facts without the recipe.
+        let recipe = floor.placement.recipe_and_version(batch);
+        let born_under = recipe.map(|recipe| floor.setup.holds.born_under(Some(recipe)));
+        events.extend(born_under.into_iter().flatten().map(|born| {
             Event::from(WheelHeld {
                 wheels: vec![wheel],
-                hold: *hold,
-                reason: reason.clone(),
+                hold: born.hold,
+                reason: born.reason.clone(),
             })
         }));
         let done = format!("wheel {wheel}, {}, hoop {hoop}", net.words);

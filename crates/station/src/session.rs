@@ -1,37 +1,33 @@
-//! One station's conversation: scans and weights in, answers and drafts out.
+//! One client's conversation with a station: scans and weights in, answers and drafts out.
 //!
-//! An action card sets what the next scans mean and stays until another is scanned;
+//! An action card sets what the next scans mean and stays until another is scanned or refused;
 //! what an action needs (batch, room, stillage, machine, order) stays as long. Each group
-//! of actions has its own file.
+//! of actions has its own file. Every way in, a raw scanner port or a signed-in browser, online
+//! or offline, comes through [`Session::scan`]: the same scan has the same verdict everywhere.
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use chrono::{DateTime, Duration, Utc};
-use facts::{Draft, Event, Fact, FactId, HoldId, PersonId, RecipeId, RoomId, StationId, Voided};
+use authority::Proof;
+use authority::people::{may_state, may_state_kind};
+use chrono::{DateTime, Utc};
+use facts::{Draft, Fact, MarketId, PersonId, RecipeId, RoomId, StationId};
+use holds::Rule;
 use metrology::Settled;
 use quantity::DairyClock;
 
 use crate::answer::{Answer, Level, Outcome};
 use crate::check_weight::CheckWeight;
-use crate::code::{Action, Code, Line};
+use crate::code::{Action, Code, Line, Misread};
 use crate::floor::{Floor, Step};
-use crate::leaving::Leaving;
 use crate::needles::Needles;
 use crate::placement::Placement;
 use crate::portion::Portion;
 use crate::reading::Reading;
 use crate::scale::{self, Scale};
+use crate::scan::{Claim, Kept, Made, Reach, Scan};
 use crate::things::Things;
+use crate::undo::Done;
 use crate::vat::Vat;
-
-/// A scan from further ahead than this means that a clock is wrong.
-const AHEAD: Duration = Duration::minutes(2);
-/// A scan older than this was kept in a handheld: what it states has happened already.
-const LIVE: Duration = Duration::minutes(2);
-/// And so does one that was kept for longer than this.
-const KEPT: Duration = Duration::days(7);
-/// Records that UNDO can reach back to.
-const UNDOABLE: usize = 50;
 
 /// What a station knows of its site.
 #[derive(Debug, Clone)]
@@ -40,32 +36,46 @@ pub struct Setup {
     pub clock: DairyClock,
     /// The newest version of every recipe.
     pub recipes: BTreeMap<RecipeId, u32>,
-    /// Holds that every wheel of a recipe is born under, with their reasons.
-    pub born_under: BTreeMap<RecipeId, Vec<(HoldId, String)>>,
+    /// What the site says about holds.
+    pub holds: Rule,
     /// The site's rooms.
     pub rooms: BTreeSet<RoomId>,
+    /// The badges of those who work here: a raw scanner port takes no other.
+    pub people: BTreeSet<PersonId>,
+    /// The age in days from which the law of each market lets a wheel of a recipe leave.
+    pub youngest: BTreeMap<RecipeId, BTreeMap<MarketId, i64>>,
+    /// Whether the site has a dispatch desk, which must be asked before wheels leave.
+    pub dispatch_desk: bool,
     /// The scale beside the station, if there is one.
     pub scale: Option<Scale>,
 }
 
-/// One station's conversation with whoever stands before it.
+/// One client's conversation with a station.
 #[derive(Debug, Clone)]
 pub struct Session {
     station: StationId,
     setup: Setup,
-    person: Option<PersonId>,
+    stands: Stands,
+    /// How it was known who made the last scan.
+    proof: Proof,
     work: Work,
     /// What the last outcome with drafts did, until [`Session::recorded`] takes it up.
     doing: String,
-    done: Vec<Done>,
-    holds_current: bool,
+    done: Done,
+    /// Whether the person has heard that the device's clock is wrong.
+    told_of_drift: bool,
 }
 
-/// A record that UNDO can take back.
-#[derive(Debug, Clone)]
-struct Done {
-    facts: Vec<FactId>,
-    words: String,
+/// Who stands there.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Stands {
+    /// Nobody has said.
+    Nobody,
+    /// Someone known.
+    Person(PersonId),
+    /// Somebody with this badge, who is not known or has not typed their PIN: nothing is
+    /// recorded, least of all in the name of who stood there before.
+    Awaits(PersonId),
 }
 
 /// The action under way, with what was scanned for it.
@@ -83,44 +93,24 @@ enum Work {
 impl Session {
     /// A conversation in which nothing was scanned yet.
     #[must_use]
-    pub const fn new(station: StationId, setup: Setup) -> Self {
+    pub fn new(station: StationId, setup: Setup) -> Self {
         Self {
             station,
             setup,
-            person: None,
+            stands: Stands::Nobody,
+            proof: Proof::Badge,
             work: Work::None,
             doing: String::new(),
-            done: Vec::new(),
-            holds_current: true,
+            done: Done::default(),
+            told_of_drift: false,
         }
     }
 
-    /// Whether the next scan may let wheels leave, so that every hold must be known first.
+    /// Whether the next scan may let wheels leave, so that everything that the broker has must
+    /// be known first.
     #[must_use]
-    pub fn checks_holds(&self) -> bool {
+    pub fn lets_leave(&self) -> bool {
         self.work.action() == Some(Action::Dispatch)
-    }
-
-    /// Says whether every hold set at other stations is known. While they are not,
-    /// nothing may be dispatched.
-    pub const fn holds_current(&mut self, current: bool) {
-        self.holds_current = current;
-    }
-
-    /// What a line would let leave now, were it scanned; `None` when nothing, or when it left
-    /// while a handheld kept the scan.
-    #[must_use]
-    pub fn would_leave(
-        &self,
-        placement: &Placement,
-        line: &str,
-        now: DateTime<Utc>,
-    ) -> Option<Leaving> {
-        let at = Line::read(line).ok()?.kept_since.unwrap_or(now);
-        if !self.checks_holds() || now.signed_duration_since(at) > LIVE {
-            return None;
-        }
-        Leaving::of(&self.clone().scan(placement, line, now))
     }
 
     /// The action under way.
@@ -129,43 +119,63 @@ impl Session {
         self.work.action()
     }
 
-    /// Says who stands here, where something other than a scanned badge tells.
-    pub const fn identify(&mut self, person: PersonId) {
-        self.person = Some(person);
+    /// Leaves no action set: what was to be set in its place is refused, and the next scans
+    /// must not be taken under the one before.
+    pub fn disarm(&mut self) {
+        self.work = Work::None;
     }
 
-    /// Takes one scanned line. Record the outcome's drafts before giving its answer,
-    /// and hand the facts to [`Session::recorded`].
-    pub fn scan(&mut self, placement: &Placement, line: &str, now: DateTime<Utc>) -> Outcome {
-        let line = match Line::read(line) {
+    /// Whether the action under way takes weights.
+    #[must_use]
+    pub fn weighs(&self) -> bool {
+        self.action().is_some_and(Action::weighs)
+    }
+
+    /// Takes one scanned line. Where the outcome asks the dispatch desk, nothing has changed:
+    /// ask, and take the same scan again with what it said. Else record the outcome's drafts
+    /// before giving its answer, and hand the facts to [`Session::recorded`].
+    pub fn scan(&mut self, placement: &Placement, scan: &Scan<'_>) -> Outcome {
+        let line = match Line::read(scan.line) {
             Ok(line) => line,
             Err(misread) => {
-                return Outcome {
-                    answer: Answer::new(Level::Wrong, misread.to_string()),
-                    drafts: Vec::new(),
-                };
+                if matches!(misread, Misread::Action(_)) {
+                    self.work = Work::None;
+                }
+                return Outcome::of(Answer::new(Level::Wrong, misread.to_string()));
             }
         };
-        let at = line.kept_since.unwrap_or(now);
-        let step = match line.code {
-            Code::Person(person) => {
-                self.person = Some(person);
-                Step::next(format!("badge {person}: {}", self.expected()))
+        let stamped = line.kept_since.map(|at| Claim {
+            at,
+            kept: Kept::Unshown,
+        });
+        let claim = scan.claim.or(stamped);
+        let made = Made::of(claim, scan.received);
+        let step = self.step(line.code, placement, scan, &made);
+        if step.asks.is_some() {
+            return Outcome {
+                asks: step.asks,
+                ..Outcome::of(step.answer)
+            };
+        }
+        // The fact keeps what the device said; it counts from its receipt at the latest.
+        let occurred_at = claim.map_or(made.at, |claim| claim.at.max(made.at));
+        let mut outcome = self.outcome(step, occurred_at);
+        match made.drift {
+            Some(drift) => {
+                let words = drift.words(self.setup.clock);
+                let answer = &mut outcome.answer;
+                answer.words = format!(
+                    "{}. This scanner's {words}: set it. It counts as scanned now",
+                    answer.words
+                );
+                if answer.level == Level::Ok && !self.told_of_drift {
+                    answer.level = Level::Wrong;
+                }
+                self.told_of_drift = true;
+                outcome.drift = Some(drift);
             }
-            Code::Action(Action::Undo) => self.undo(),
-            Code::Action(action) => self.begin(action, placement, at),
-            code => {
-                let kept = now.signed_duration_since(at) > LIVE;
-                let (work, floor) = self.floor(placement, at, kept);
-                work.take(code, &floor)
-            }
-        };
-        let mut outcome = self.outcome(step, at);
-        if let Some(warning) = self.clock_warning(at, now) {
-            outcome.answer.words = format!("{}. {warning}", outcome.answer.words);
-            if outcome.answer.level == Level::Ok {
-                outcome.answer.level = Level::Wrong;
-            }
+            None if claim.is_some() => self.told_of_drift = false,
+            None => {}
         }
         outcome
     }
@@ -177,68 +187,181 @@ impl Session {
         weight: impl Into<Settled>,
         now: DateTime<Utc>,
     ) -> Outcome {
-        let (work, floor) = self.floor(placement, now, false);
+        let made = Made::of(None, now);
+        let (work, floor) = self.floor(placement, &Scan::new("", now), &made);
         let step = work.weigh(weight.into(), &floor);
+        let step = self.allowed(step);
         self.outcome(step, now)
     }
 
     /// Takes up the facts that the last outcome's drafts became, for UNDO.
     pub fn recorded(&mut self, facts: &[Fact]) {
-        if facts.is_empty() {
-            return;
+        if !facts.is_empty() {
+            self.done.take(facts, std::mem::take(&mut self.doing));
         }
-        if facts.iter().all(|f| matches!(f.event, Event::Voided(_))) {
-            self.done.pop();
-            return;
+    }
+
+    fn step(&mut self, code: Code, placement: &Placement, scan: &Scan<'_>, made: &Made) -> Step {
+        self.proof = scan.proof();
+        if let Code::Person(badge) = code {
+            return self.badge(badge, scan);
         }
-        if self.done.len() == UNDOABLE {
-            self.done.remove(0);
+        if let Some(refused) = self.stranger(scan) {
+            return refused;
         }
-        self.done.push(Done {
-            facts: facts.iter().map(|f| f.id).collect(),
-            words: std::mem::take(&mut self.doing),
-        });
+        match code {
+            Code::Action(Action::Undo) => {
+                let person = self.person();
+                self.done.undo(self.station, person, made.at)
+            }
+            Code::Action(action) => self.begin(action, placement, scan, made),
+            code => {
+                let (work, floor) = self.floor(placement, scan, made);
+                let step = work.take(code, &floor);
+                self.allowed(step)
+            }
+        }
+    }
+
+    /// Someone shows their badge. Where people sign in, it names who must type their PIN.
+    fn badge(&mut self, badge: PersonId, scan: &Scan<'_>) -> Step {
+        let known = match scan.signed_in {
+            Some(signed_in) => signed_in.person == badge,
+            None => self.setup.people.contains(&badge),
+        };
+        if known {
+            self.comes(badge);
+            return Step::next(format!("badge {badge}: {}", self.expected()));
+        }
+        self.stands = Stands::Awaits(badge);
+        self.work = Work::None;
+        self.awaits(badge)
+    }
+
+    /// Whoever stands there now; what another person armed never acts for them.
+    fn comes(&mut self, person: PersonId) {
+        if self.person().is_some_and(|before| before != person) {
+            self.work = Work::None;
+        }
+        self.stands = Stands::Person(person);
+    }
+
+    /// Why nothing is taken from whoever stands there, if they are not known.
+    fn stranger(&mut self, scan: &Scan<'_>) -> Option<Step> {
+        match (self.stands, scan.signed_in) {
+            (Stands::Awaits(badge), Some(signed_in)) if signed_in.person != badge => {
+                Some(self.awaits(badge))
+            }
+            (Stands::Awaits(badge), None) => Some(self.awaits(badge)),
+            (_, Some(signed_in)) => {
+                self.comes(signed_in.person);
+                None
+            }
+            (Stands::Nobody | Stands::Person(_), None) => None,
+        }
+    }
+
+    fn awaits(&self, badge: PersonId) -> Step {
+        match self.proof {
+            Proof::SignedIn(_) => Step::next(format!("badge {badge}: type its PIN")),
+            Proof::Badge => Step::wrong(format!(
+                "badge {badge} is not known here: nothing recorded. Scan your own badge, or have it added under [people] in the site file"
+            )),
+        }
+    }
+
+    const fn person(&self) -> Option<PersonId> {
+        match self.stands {
+            Stands::Person(person) => Some(person),
+            Stands::Nobody | Stands::Awaits(_) => None,
+        }
     }
 
     fn floor<'a>(
         &'a mut self,
         placement: &'a Placement,
-        at: DateTime<Utc>,
-        kept: bool,
+        scan: &Scan<'a>,
+        made: &Made,
     ) -> (&'a mut Work, Floor<'a>) {
         let floor = Floor {
             placement,
+            person: self.person(),
             setup: &self.setup,
             station: self.station,
-            person: self.person,
-            at,
-            kept,
-            holds_current: self.holds_current,
+            proof: self.proof,
+            at: made.at,
+            kept: made.kept,
+            reach: scan.reach,
+            asked: scan.asked,
         };
         (&mut self.work, floor)
     }
 
-    fn begin(&mut self, action: Action, placement: &Placement, at: DateTime<Utc>) -> Step {
-        let weighs = matches!(action, Action::Portion | Action::Weigh);
-        if (weighs || action == Action::CheckWeight) && self.setup.scale.is_none() {
-            return Step::wrong(format!(
-                "{action} needs a scale: go to a station with one. Nothing recorded"
-            ));
-        }
+    /// Arms an action, or refuses it; then nothing is armed.
+    fn begin(
+        &mut self,
+        action: Action,
+        placement: &Placement,
+        scan: &Scan<'_>,
+        made: &Made,
+    ) -> Step {
         let left_open = self.work.left_open();
-        self.work = Work::new(action);
-        let words = format!("{action}: {}", action.ask());
-        let (_, floor) = self.floor(placement, at, false);
-        let blocked = scale::blocked(&floor).filter(|_| weighs);
-        let words = match &blocked {
-            Some(why) => format!("{action}: {why}"),
-            None => words,
+        self.work = Work::None;
+        let mut step = match self.refuses(action, scan, made) {
+            Some(refused) => refused,
+            None => {
+                self.work = Work::new(action);
+                let (_, floor) = self.floor(placement, scan, made);
+                match scale::blocked(&floor).filter(|_| action.weighs_cheese()) {
+                    Some(why) => Step::wrong(format!("{action}: {why}")),
+                    None => Step::next(format!("{action}: {}", action.ask())),
+                }
+            }
         };
-        match left_open {
-            Some(what) => Step::wrong(format!("{what} was not recorded. {words}")),
-            None if blocked.is_some() => Step::wrong(words),
-            None => Step::next(words),
+        if let Some(what) = left_open {
+            step.answer.words = format!("{what} was not recorded. {}", step.answer.words);
+            if step.answer.level == Level::Next {
+                step.answer.level = Level::Wrong;
+            }
         }
+        step
+    }
+
+    /// Why an action card is refused here, now, to this person.
+    fn refuses(&self, action: Action, scan: &Scan<'_>, made: &Made) -> Option<Step> {
+        if let Some(topic) = action.topic()
+            && let Err(refused) = may_state_kind(topic, self.proof)
+        {
+            return Some(Step::wrong(format!("{action} {refused}")));
+        }
+        if action.weighs() && self.setup.scale.is_none() {
+            return Some(Step::wrong(format!(
+                "{action} needs a scale: go to a station with one. Nothing recorded"
+            )));
+        }
+        if made.kept && matches!(action, Action::Dispatch | Action::Release) {
+            return Some(kept_too_long(action));
+        }
+        (action == Action::Dispatch && scan.reach == Reach::Away).then(|| {
+            Step::stop(
+                "DISPATCH needs the broker, which is away: holds cannot be checked, nothing may leave. Wait until it is back, then scan DISPATCH again",
+                Vec::new(),
+            )
+        })
+    }
+
+    /// Refuses what this person may not state; then nothing is armed.
+    fn allowed(&mut self, step: Step) -> Step {
+        let refused = step
+            .events
+            .iter()
+            .find_map(|event| may_state(event, self.proof).err());
+        let Some(refused) = refused else {
+            return step;
+        };
+        let action = self.work.action().map_or("this", Action::name);
+        self.work = Work::None;
+        Step::wrong(format!("{action} {refused}. Nothing recorded"))
     }
 
     fn expected(&self) -> String {
@@ -248,51 +371,31 @@ impl Session {
         }
     }
 
-    fn undo(&self) -> Step {
-        let Some(last) = self.done.last() else {
-            return Step::wrong("nothing to undo here: tell the office what is wrong");
-        };
-        let void = |fact: &FactId| {
-            Event::from(Voided {
-                fact: *fact,
-                reason: format!("undone at station {}", self.station),
-            })
-        };
-        Step::ok(
-            format!("undone: {}", last.words),
-            last.facts.iter().map(void).collect(),
-        )
-    }
-
-    fn outcome(&mut self, step: Step, at: DateTime<Utc>) -> Outcome {
+    fn outcome(&mut self, step: Step, occurred_at: DateTime<Utc>) -> Outcome {
         if !step.events.is_empty() {
             self.doing = step.did;
         }
+        let person = self.person();
         let draft = |event| Draft {
-            occurred_at: at,
-            person: self.person,
+            occurred_at,
+            person,
             event,
         };
         Outcome {
-            answer: step.answer,
             drafts: step.events.into_iter().map(draft).collect(),
+            ..Outcome::of(step.answer)
         }
     }
+}
 
-    fn clock_warning(&self, at: DateTime<Utc>, now: DateTime<Utc>) -> Option<String> {
-        let ahead = at.signed_duration_since(now);
-        if ahead > AHEAD {
-            let minutes = ahead.num_minutes();
-            Some(format!(
-                "This scanner's clock is {minutes} min ahead: set it"
-            ))
-        } else if -ahead > KEPT {
-            let local = self.setup.clock.local(at);
-            Some(format!("This scanner's clock says {local}: set it"))
-        } else {
-            None
-        }
-    }
+/// What lets wheels leave is never taken from scans that were kept: nobody could say stop.
+pub(crate) fn kept_too_long(action: Action) -> Step {
+    Step::stop(
+        format!(
+            "{action} is never taken from scans that were kept offline: nothing recorded. If it was done all the same, tell a manager now"
+        ),
+        Vec::new(),
+    )
 }
 
 impl Work {
@@ -348,7 +451,7 @@ impl Work {
 
     fn weigh(&mut self, shown: Settled, floor: &Floor<'_>) -> Step {
         let weight = shown.weight;
-        let weighs = matches!(self.action(), Some(Action::Portion | Action::Weigh));
+        let weighs = self.action().is_some_and(Action::weighs_cheese);
         if let Some(why) = scale::blocked(floor).filter(|_| weighs) {
             return Step::wrong(format!("{weight} not recorded: {why}"));
         }

@@ -2,13 +2,18 @@
 //! load, move, pierce, hold, release, return, dispatch, discard.
 
 use facts::{
-    Event, HoldId, MarketId, OrderId, StillageId, ToolId, WheelDiscarded, WheelDispatched,
-    WheelHeld, WheelId, WheelLoaded, WheelMoved, WheelPierced, WheelReleased, WheelReturned,
-    WheelRubbedUp, WheelTurned, WheelUnhooped,
+    Carrier, CustomerId, Event, Grade, HoldId, MarketId, OrderId, Sale, StillageId, ToolId,
+    WheelDiscarded, WheelDispatched, WheelHeld, WheelId, WheelLoaded, WheelMoved, WheelPierced,
+    WheelReleased, WheelReturned, WheelRubbedUp, WheelTurned, WheelUnhooped,
 };
 
-use crate::code::{Action, Code};
-use crate::floor::{Floor, Group, Step, count};
+use authority::people::may_state;
+
+use crate::code::{Action, Code, Reason};
+use crate::floor::{Floor, Group, Step};
+use crate::leaving::Leaving;
+use crate::scan::Reach;
+use crate::session::kept_too_long;
 use crate::track::{Left, Place};
 
 /// One of these actions, and what was scanned for it.
@@ -20,6 +25,7 @@ pub(crate) struct Things {
     machine: Option<ToolId>,
     hold: Option<HoldId>,
     order: Option<OrderId>,
+    sale: Option<(CustomerId, Reason)>,
     market: Option<MarketId>,
 }
 
@@ -32,6 +38,7 @@ impl Things {
             machine: None,
             hold: None,
             order: None,
+            sale: None,
             market: None,
         }
     }
@@ -53,7 +60,18 @@ impl Things {
             }
             (Action::Pierce, Code::Tool(id)) => self.machine = Some(id),
             (Action::Hold | Action::Release, Code::Hold(id)) => self.hold = Some(id),
-            (Action::Dispatch, Code::Order(id)) => self.order = Some(id),
+            (Action::Dispatch, Code::Order(id)) => (self.order, self.sale) = (Some(id), None),
+            (Action::Dispatch, Code::Customer(customer, reason)) => {
+                if let Err(refused) = may_state(&self.dispatched(&[], None), floor.proof) {
+                    return Step::wrong(format!("DISPATCH without an order {refused}"));
+                }
+                let Some(reason) = reason else {
+                    return Step::wrong(format!(
+                        "{code} without an order: type the reason behind it, such as D.{customer} sold at the door"
+                    ));
+                };
+                (self.order, self.sale) = (None, Some((customer, reason)));
+            }
             (Action::Dispatch, Code::Market(id)) => self.market = Some(id),
             _ => {
                 return match floor.group(code) {
@@ -76,8 +94,18 @@ impl Things {
         if self.action == Action::Release && floor.person.is_none() {
             return Step::wrong("scan your badge first: only a named person can release");
         }
+        let rights = floor.setup.holds.rights();
+        if self.action == Action::Release && !rights.may_release(floor.person) {
+            return Step::wrong(format!(
+                "your release would not count: {} may release here. Nothing recorded",
+                rights.words()
+            ));
+        }
+        if self.action == Action::Release && floor.kept {
+            return kept_too_long(self.action);
+        }
         if self.action == Action::Dispatch
-            && let Some(step) = self.kept_back(group, floor, &event)
+            && let Some(step) = self.stays(group, floor, &event)
         {
             return step;
         }
@@ -138,16 +166,24 @@ impl Things {
                 reason,
             }
             .into(),
-            Action::Dispatch => WheelDispatched {
-                wheels,
-                via,
-                order: self.order,
-                market: self.market,
-            }
-            .into(),
+            Action::Dispatch => self.dispatched(&wheels, via),
             Action::Return => WheelReturned { wheels, reason }.into(),
             Action::Discard => WheelDiscarded { wheels, reason }.into(),
             _ => return None,
+        })
+    }
+
+    fn dispatched(&self, wheels: &[WheelId], via: Option<Carrier>) -> Event {
+        let sale = self.sale.map(|(customer, reason)| Sale {
+            customer,
+            reason: reason.to_string(),
+        });
+        Event::from(WheelDispatched {
+            wheels: wheels.to_vec(),
+            via,
+            order: self.order,
+            market: self.market,
+            sale,
         })
     }
 
@@ -169,9 +205,9 @@ impl Things {
             Action::Pierce => format!("pierced on {}", to(self.machine.map(|m| m.to_string()))),
             Action::Hold => format!("held under {}", to(self.hold.map(|h| h.to_string()))),
             Action::Release => format!("released from {}", to(self.hold.map(|h| h.to_string()))),
-            Action::Dispatch => match (self.order, self.market) {
+            Action::Dispatch => match (self.order, self.sale) {
                 (Some(order), _) => format!("dispatched for order {order}"),
-                (None, Some(market)) => format!("dispatched to market {market}"),
+                (None, Some((customer, _))) => format!("dispatched to {customer}"),
                 (None, None) => "dispatched".into(),
             },
             Action::Return => "taken back".into(),
@@ -220,45 +256,116 @@ impl Things {
     /// How many of these wheels the hold to be released does not keep.
     fn outside(&self, group: &Group, floor: &Floor<'_>) -> usize {
         let kept = |wheel: &WheelId| {
+            let mut held = floor.held(*wheel).into_iter();
             self.hold
-                .is_some_and(|hold| floor.placement.holds(*wheel).contains(&hold))
+                .is_some_and(|hold| held.any(|held| held.hold == hold))
         };
         group.wheels.iter().filter(|wheel| !kept(wheel)).count()
     }
 
-    /// Whether a hold keeps any of these wheels from leaving.
-    ///
-    /// A live scan asks before the wheels go, so nothing is recorded and none may leave.
-    /// A scan kept in a handheld states that they have gone: to leave it out would hide
-    /// them from a recall, so it is recorded and the person must call them back.
-    fn kept_back(&self, group: &Group, floor: &Floor<'_>, event: &Event) -> Option<Step> {
-        if !floor.kept && !floor.holds_current {
-            return Some(Step::stop(
-                "holds cannot be checked while the broker is away: nothing recorded, \
-                 nothing may leave. Wait until it is back",
-                Vec::new(),
+    /// Why these wheels may not leave, or that the dispatch desk is asked first. Nothing is
+    /// recorded then, and none may leave.
+    fn stays(&self, group: &Group, floor: &Floor<'_>, event: &Event) -> Option<Step> {
+        let stop = |words: String| Some(Step::stop(words, Vec::new()));
+        if floor.kept {
+            return Some(kept_too_long(self.action));
+        }
+        if self.order.is_none() && self.sale.is_none() {
+            return stop(format!(
+                "{} for no order: nothing recorded, nothing may leave. Scan the order, then this again. Without an order a signed-in manager at a browser station types D.CUSTOMER and the reason",
+                group.words
             ));
         }
-        let held = |wheel: &&WheelId| !floor.placement.holds(**wheel).is_empty();
-        let first = *group.wheels.iter().find(held)?;
-        let hold = floor.placement.holds(first).first()?;
-        let held = group.wheels.iter().filter(held).count();
-        let what = if group.wheels.len() == 1 {
-            format!("{} is under hold {hold}", group.words)
-        } else {
-            let of = format!("{held} of {}", group.words);
-            format!("{of} under hold {hold}, first {first}")
-        };
-        Some(if floor.kept {
-            let words = format!("{what}, but scanned out: recorded and flagged. Call back");
-            Step::stop(format!("{words} the {}", count(held)), vec![event.clone()])
-        } else {
-            Step::stop(
-                format!("{what}: nothing recorded, none may leave. Set aside"),
-                Vec::new(),
-            )
-        })
+        match floor.reach {
+            Reach::Current => {}
+            Reach::Away => {
+                return stop(
+                    "holds cannot be checked while the broker is away: nothing recorded, \
+                     nothing may leave. Wait until it is back"
+                        .to_owned(),
+                );
+            }
+            Reach::Behind => {
+                return stop(
+                    "holds cannot be checked yet: nothing recorded, nothing may leave. \
+                     Scan it again in a moment"
+                        .to_owned(),
+                );
+            }
+        }
+        if let Some(held) = held(group, floor) {
+            return stop(held);
+        }
+        let unfit = |wheel: &WheelId| self.unfit(*wheel, floor);
+        let mut unfit = group.wheels.iter().filter_map(unfit);
+        if let Some(why) = unfit.next() {
+            let more = match unfit.count() {
+                0 => String::new(),
+                more => format!(" (and {more} wheels more)"),
+            };
+            return stop(format!(
+                "{why}{more}: nothing recorded, none may leave. Set aside"
+            ));
+        }
+        if !floor.setup.dispatch_desk {
+            return None;
+        }
+        let leaving = Leaving::of(event)?;
+        match floor.asked.filter(|asked| asked.leaving == leaving) {
+            Some(asked) => stop(asked.stays()?),
+            None => Some(Step::ask(leaving)),
+        }
     }
+
+    /// Why a wheel is not fit to leave, as far as a station can tell; the dispatch desk knows
+    /// more.
+    fn unfit(&self, wheel: WheelId, floor: &Floor<'_>) -> Option<String> {
+        let standing = floor.placement.standing(wheel);
+        let Some(standing) = standing.filter(|standing| standing.births > 0) else {
+            return Some(format!("{wheel} is not known here"));
+        };
+        if let Some(gone) = floor.gone(wheel) {
+            return Some(gone);
+        }
+        if let Some(hoop) = standing.hoop {
+            return Some(format!("{wheel} is in hoop {hoop} by the records"));
+        }
+        match standing.grade {
+            None => return Some(format!("{wheel} is not graded")),
+            Some(Grade::Reject) => return Some(format!("{wheel} was graded REJECT")),
+            Some(_) => {}
+        }
+        let recipe = floor.placement.recipe_of(standing.batch?)?;
+        let markets = floor.setup.youngest.get(&recipe)?;
+        let least = match self.market {
+            Some(market) => markets.get(&market),
+            None => markets.values().min(),
+        };
+        let clock = floor.setup.clock;
+        let age = clock
+            .day_of(floor.at)
+            .days_since(clock.day_of(standing.made?));
+        least
+            .filter(|least| age < **least)
+            .map(|least| format!("{wheel} is {age} days old, and the law asks for {least}"))
+    }
+}
+
+/// That a hold keeps any of these wheels.
+fn held(group: &Group, floor: &Floor<'_>) -> Option<String> {
+    let held = |wheel: &&WheelId| !floor.held(**wheel).is_empty();
+    let first = *group.wheels.iter().find(held)?;
+    let hold = floor.held(first).first()?.hold;
+    let held = group.wheels.iter().filter(held).count();
+    let what = if group.wheels.len() == 1 {
+        format!("{} is under hold {hold}", group.words)
+    } else {
+        let of = format!("{held} of {}", group.words);
+        format!("{of} under hold {hold}, first {first}")
+    };
+    Some(format!(
+        "{what}: nothing recorded, none may leave. Set aside"
+    ))
 }
 
 fn turned_already(group: &Group, floor: &Floor<'_>) -> Option<String> {

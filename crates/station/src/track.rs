@@ -1,32 +1,11 @@
 //! One wheel's track over the floor: the facts that place it, kept in order.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, FactId, HoldId, HoopId, PositionId, RoomId, StackId, StillageId};
+use facts::{BatchId, FactId, Grade, HoopId, PositionId, RoomId, StackId, StillageId};
+use holds::{Ledger, Note};
 use serde::{Deserialize, Serialize};
 
-/// Where a fact stands among the others, whatever order they arrive in.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-pub(crate) struct Order {
-    #[serde(with = "instant")]
-    pub(crate) at: DateTime<Utc>,
-    pub(crate) id: FactId,
-}
-
-/// A time in a dozen bytes at most; chrono's own form is text.
-mod instant {
-    use chrono::{DateTime, Utc};
-    use serde::{Deserialize as _, Deserializer, Serialize as _, Serializer};
-
-    pub(super) fn serialize<S: Serializer>(at: &DateTime<Utc>, s: S) -> Result<S::Ok, S::Error> {
-        (at.timestamp(), at.timestamp_subsec_nanos()).serialize(s)
-    }
-
-    pub(super) fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<DateTime<Utc>, D::Error> {
-        let (seconds, nanos) = <(i64, u32)>::deserialize(d)?;
-        DateTime::from_timestamp(seconds, nanos)
-            .ok_or_else(|| serde::de::Error::custom("a time outside the calendar"))
-    }
-}
+pub(crate) use holds::Moment as Order;
 
 /// What a fact changes about where a wheel is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -36,11 +15,19 @@ pub(crate) enum Change {
     Unhooped,
     Loaded(StillageId),
     Moved(Place, Option<StillageId>),
-    Held(HoldId),
-    Released(HoldId),
+    /// Says something of a hold.
+    Held(Note),
     Dispatched,
     Returned,
     Discarded,
+    Graded(Grade),
+}
+
+/// What a fact does to each of its wheels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) enum Kind {
+    Turn,
+    Change(Change),
 }
 
 /// A place: a room, and a position in it.
@@ -78,14 +65,18 @@ pub struct Standing {
     pub batch: Option<BatchId>,
     /// How many portionings state it: two means that two wheels carry one number.
     pub births: u32,
+    /// When it was first portioned.
+    pub made: Option<DateTime<Utc>>,
+    /// Its grade, once someone gave it one.
+    pub grade: Option<Grade>,
     /// The hoop it drains in.
     pub hoop: Option<HoopId>,
     /// The stack that its hoop stands in.
     pub stack: Option<StackId>,
     /// The stillage it lies on.
     pub stillage: Option<StillageId>,
-    /// The holds that keep it.
-    pub holds: Vec<HoldId>,
+    /// What facts say of its holds: [`crate::Placement::held`] says which stand.
+    pub holds: Ledger,
     /// How it went away, if it did.
     pub left: Option<Left>,
     pub(crate) hooped: Option<Order>,
@@ -97,7 +88,9 @@ impl Standing {
     fn take(&mut self, order: Order, change: Change) {
         match change {
             Change::Portioned(batch) => {
-                self.batch = Some(batch);
+                self.holds.born(order, batch);
+                self.batch.get_or_insert(batch);
+                self.made.get_or_insert(order.at);
                 self.births += 1;
             }
             Change::Hooped(hoop, stack) => {
@@ -109,13 +102,9 @@ impl Standing {
                 (self.stillage, self.stack) = (Some(stillage), None);
                 self.loaded = Some(order);
             }
+            Change::Graded(grade) => self.grade = Some(grade),
             Change::Moved(place, via) => self.moved = Some((order, place, via)),
-            Change::Held(hold) => {
-                if let Err(at) = self.holds.binary_search(&hold) {
-                    self.holds.insert(at, hold);
-                }
-            }
-            Change::Released(hold) => self.holds.retain(|h| *h != hold),
+            Change::Held(note) => self.holds.note(note),
             Change::Dispatched => self.left = Some(Left::Dispatched(order.at)),
             Change::Discarded => self.left = Some(Left::Discarded(order.at)),
             Change::Returned => {
@@ -149,10 +138,17 @@ impl Track {
         }
     }
 
-    /// Takes a fact out again; [`Track::fold`] must follow.
-    pub(crate) fn void(&mut self, fact: FactId) {
-        self.turns.retain(|order| order.id != fact);
-        self.changes.retain(|(order, _)| order.id != fact);
+    /// Takes a fact out again, and gives what it did; [`Track::fold`] must follow.
+    pub(crate) fn take_out(&mut self, fact: FactId) -> Option<(Order, Kind)> {
+        if let Some(at) = self.turns.iter().position(|order| order.fact == fact) {
+            return Some((self.turns.remove(at), Kind::Turn));
+        }
+        let at = self
+            .changes
+            .iter()
+            .position(|(order, _)| order.fact == fact)?;
+        let (order, change) = self.changes.remove(at);
+        Some((order, Kind::Change(change)))
     }
 
     /// Derives the standing anew: from the facts alone, so their arrival cannot matter.

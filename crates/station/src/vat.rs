@@ -62,12 +62,12 @@ impl Vat {
         };
         *self = Self::default();
         let done = format!("batch {batch}, {milk_l} of milk in vat {vat}");
-        Some(match floor.placement.recipe_of(batch) {
-            Some(_) => {
+        Some(match floor.placement.is_started(batch) {
+            true => {
                 let flag = format!("batch {batch} was started before");
                 Step::flagged(&done, &flag, vec![started.into()])
             }
-            None => Step::ok(done, vec![started.into()]),
+            false => Step::ok(done, vec![started.into()]),
         })
     }
 

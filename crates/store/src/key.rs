@@ -13,6 +13,8 @@ pub(crate) enum Key<'a> {
     OpenAlerts,
     /// Value: what people have lately been told is over.
     AlertsOver,
+    /// Value: every hold over a scope.
+    Scopes,
     /// Value: what the worker keeps beside the floor.
     Kept(&'a str),
     /// Value: chronicle.
@@ -51,6 +53,7 @@ impl Key<'_> {
             Self::Counts => b"counts".to_vec(),
             Self::OpenAlerts => b"open-alerts".to_vec(),
             Self::AlertsOver => b"alerts-over".to_vec(),
+            Self::Scopes => b"scopes".to_vec(),
             Self::Kept(name) => named(b"k/", name),
             Self::Wheel(id) => named(Self::WHEELS, id),
             Self::Batch(id) => named(Self::BATCHES, id),

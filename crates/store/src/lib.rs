@@ -24,7 +24,7 @@ use ripening::{Counts, Damaged, Floor, Folding, Gap, Practice, Voiding};
 
 /// Raised when what is stored would be read differently: the log is then folded again.
 /// `tests/store/layout.rs` fails when the one changes without the other.
-pub const FORMAT: u32 = 4;
+pub const FORMAT: u32 = 6;
 
 /// Bytes that must be free before a store that found the disk full is opened again: more
 /// than one of sled's segments and a busy minute's facts.
@@ -205,6 +205,7 @@ impl Store {
             floor.restore_voiding(voiding);
             Ok(())
         })?;
+        floor.restore_scopes(self.get(&Key::Scopes)?.unwrap_or_default());
         self.each(Key::WHEELS, |id: WheelId, chronicle| {
             floor.restore_wheel(id, chronicle)
         })?;
@@ -384,6 +385,9 @@ impl Batch {
                 &Key::Voiding(&format!("{}-{}", voiding.target, voiding.by)),
                 voiding,
             )?;
+        }
+        if changed.scopes {
+            batch.put(&Key::Scopes, floor.scopes())?;
         }
         for (ty, gap) in floor.gaps() {
             batch.put(&Key::Gap(ty), gap)?;

@@ -52,6 +52,7 @@ impl<F: FnMut(&Fact)> Maker<F> {
             station_seq: self.made,
             person: Some(id(&format!("{:02}", self.made % 9 + 1))),
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         };
@@ -235,6 +236,7 @@ fn make(most: u64, take: impl FnMut(&Fact)) {
                         via: None,
                         order: Some(id(&order)),
                         market: Some(id("home")),
+                        sale: None,
                     };
                     maker.fact(at(14, minute), "dispatch", dispatched);
                     let delivered = facts::WheelDelivered {
@@ -353,6 +355,7 @@ fn main() {
         station_seq: 1,
         person: None,
         occurred_at: last,
+        claimed_at: None,
         recorded_at: last,
         event: facts::WheelDiscarded {
             wheels: vec![id(&format!("{:05}A-01", middle - 20))],

@@ -1,7 +1,10 @@
 //! What a fact did to its wheels, in a dozen bytes.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, Carrier, Event, FactId, HoldId, LotId, MarketId, OrderId, PersonId, WheelId};
+use facts::{
+    BatchId, Carrier, CustomerId, Event, FactId, HoldId, LotId, MarketId, OrderId, PersonId,
+    WheelId,
+};
 
 use crate::Place;
 use crate::number::{Names, Number};
@@ -53,6 +56,8 @@ pub(crate) enum Act {
     Dispatched {
         order: Option<Number<OrderId>>,
         market: Option<Number<MarketId>>,
+        /// Who took it without an order.
+        customer: Option<Number<CustomerId>>,
     },
     Delivered,
     Refused,
@@ -70,6 +75,8 @@ pub(crate) struct Entry {
     pub(crate) person: Option<Number<PersonId>>,
     pub(crate) act: Act,
     pub(crate) void: bool,
+    /// Whether only a correction takes it back.
+    pub(crate) keeps_safe: bool,
     /// Its place in the caller's log; 0 if the caller did not say.
     pub(crate) place: u32,
 }
@@ -91,6 +98,7 @@ pub(crate) struct Dictionary {
     pub(crate) people: Names<PersonId>,
     pub(crate) orders: Names<OrderId>,
     pub(crate) markets: Names<MarketId>,
+    pub(crate) customers: Names<CustomerId>,
     pub(crate) holds: Names<HoldId>,
 }
 
@@ -148,6 +156,10 @@ impl Dictionary {
             Event::WheelDispatched(e) => Act::Dispatched {
                 order: e.order.map(|order| self.orders.number(order)),
                 market: e.market.map(|market| self.markets.number(market)),
+                customer: e
+                    .sale
+                    .as_ref()
+                    .map(|sale| self.customers.number(sale.customer)),
             },
             Event::WheelDelivered(_) => Act::Delivered,
             Event::OrderRefused(_) => Act::Refused,

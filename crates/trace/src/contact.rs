@@ -6,7 +6,7 @@
 use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
 
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::{BatchId, Event, RoomId, StillageId, ToolId, WheelId, Window};
+use facts::{BatchId, Event, RoomId, StillageId, ToolId, WheelId, Window, calendar};
 use serde::Serialize;
 
 use crate::index::Index;
@@ -276,11 +276,12 @@ impl Index {
         }
         for (&at, &with) in suspects {
             // Where sanitising is never recorded, only the run itself counts; the report says so.
-            let until = until_cleaned(&cleaned, at).unwrap_or(at + RUN);
+            let until = until_cleaned(&cleaned, at).unwrap_or(calendar::later(at, RUN));
             let since = cleaned[..cleaned.partition_point(|c| *c <= at)]
                 .last()
                 .copied();
-            let since = since.unwrap_or(at - RUN).max(at - RUN);
+            let since = since.unwrap_or(DateTime::<Utc>::MIN_UTC);
+            let since = since.max(calendar::earlier(at, RUN));
             let first = touches.partition_point(|touch| touch.at < since);
             for touch in touches[first..].iter().take_while(|touch| touch.at < until) {
                 // One pass of a machine with many needles goes into a whole group at once.

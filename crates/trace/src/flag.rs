@@ -5,6 +5,7 @@ use std::fmt;
 
 use chrono::{DateTime, NaiveDate, Utc};
 use facts::{BatchId, Event, HoldId, LotId, Scope, WheelId};
+use holds::Moment;
 use serde::{Serialize, Serializer};
 
 use crate::act::Act;
@@ -154,18 +155,16 @@ pub(crate) fn of_wheel(index: &Index, wheel: WheelId, flags: &mut BTreeSet<Flag>
         return;
     };
     let mut births = 0;
-    let mut held = BTreeSet::new();
+    let ledger = index.ledger(number);
+    let laid = index.laid();
+    let over = index.over(wheel, &ledger, &laid);
     for entry in index.life(number) {
         match entry.act {
             Act::Portioned { .. } => births += 1,
-            Act::Held { hold } => {
-                held.insert(index.names.holds.name(hold));
-            }
-            Act::Released { hold } if entry.person.is_some() => {
-                held.remove(&index.names.holds.name(hold));
-            }
+            Act::Held { .. } => {}
             Act::Dispatched { order, .. } => {
-                flags.extend(held.iter().map(|hold| Flag::LeftWhileHeld(wheel, *hold)));
+                let held = ledger.holds_before(over, Moment::new(entry.at, entry.id));
+                flags.extend(held.iter().map(|h| Flag::LeftWhileHeld(wheel, h.hold)));
                 if order.is_none() && index.story(number).order.is_none() {
                     flags.insert(Flag::LeftWithoutOrder(wheel));
                 }

@@ -1,93 +1,229 @@
-//! Holds over batches, lots, rooms, tools and times, brought down to wheels.
+//! Every hold that keeps a wheel: over batches, lots, rooms, tools and times, from recipes,
+//! and on single wheels.
 //!
-//! What keeps a wheel here is its own `wheel.held` fact, which every way out of the dairy
-//! looks at. A hold over a scope owes such a fact to each wheel in the scope: to those that
+//! A hold over a scope owes a `wheel.held` fact to each wheel in the scope: to those that
 //! are in it when the hold is placed, and to those that come into it later.
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
-use facts::{Event, Fact, FactId, HoldId, PersonId, Scope, WheelHeld, WheelId};
-use serde::Serialize;
+use facts::{FactId, HoldId, PersonId, RecipeId, Scope, WheelHeld, WheelId};
+use holds::{By, Held, Laid, Ledger, Moment, Note, Over, Placed, Says};
+use serde::{Deserialize, Serialize};
 
 use crate::Trace;
+use crate::act::{Act, Entry};
+use crate::index::Index;
+use crate::number::Number;
 
-/// Who may end a hold.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Rights {
-    /// Anyone with a badge: the stations' own rule.
-    AnyBadge,
-    /// Only these badges, as the dairy's safety file names them.
-    Named(BTreeSet<PersonId>),
+/// What a hold keeps.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Keeps {
+    /// Whatever is in a scope.
+    Scope(Scope),
+    /// Every wheel of a recipe that nobody has released yet.
+    Recipe(RecipeId),
+    /// Wheels that facts named one by one.
+    Wheels,
 }
 
-impl Rights {
-    /// Whether a release by this badge counts. Nobody's never does.
-    #[must_use]
-    pub fn may_release(&self, person: Option<PersonId>) -> bool {
-        match (self, person) {
-            (_, None) => false,
-            (Self::AnyBadge, Some(_)) => true,
-            (Self::Named(badges), Some(person)) => badges.contains(&person),
-        }
-    }
-}
-
-/// A hold over a scope that nobody with the right to do so has ended.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// A hold that keeps wheels, or would keep any that came under it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct HoldStanding {
     /// The hold.
     pub hold: HoldId,
     /// What it keeps.
-    pub scope: Scope,
+    pub keeps: Keeps,
     /// Why.
     pub reason: String,
-    /// When it was placed.
-    pub placed_at: DateTime<Utc>,
+    /// When it was placed, the first of several facts; `None`: wheels are born under it.
+    pub placed_at: Option<DateTime<Utc>>,
+    /// Who placed it, where known.
+    pub placed_by: Option<PersonId>,
     /// The fact that placed it.
-    pub fact: FactId,
-    /// Wheels in its scope that it keeps.
+    pub fact: Option<FactId>,
+    /// Wheels that it keeps.
     pub kept: Vec<WheelId>,
+    /// Wheels of it that have left all the same.
+    pub left: Vec<WheelId>,
     /// Wheels in its scope that a person with the right to do so let go, one by one.
     pub let_go: Vec<WheelId>,
     /// Wheels in its scope that still have to be told.
     pub owed: Vec<WheelId>,
-    /// Of these, wheels that somebody without the right to do so released: the hold stands.
+    /// Wheels that somebody without the right to do so released: the hold stands.
     pub released_without_right: Vec<WheelId>,
 }
 
+/// Whether a wheel is still in the dairy.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Gone {
+    Here,
+    Left,
+    Discarded,
+}
+
+impl Index {
+    /// Writes what an entry says of a wheel's holds, and of the batch whose recipe it is
+    /// held by.
+    pub(crate) fn write(&self, ledger: &mut Ledger, entry: &Entry) {
+        let moment = Moment::new(entry.at, entry.id);
+        let (hold, says) = match entry.act {
+            Act::Portioned { batch, .. } => {
+                return ledger.born(moment, self.names.batches.name(batch));
+            }
+            Act::Held { hold } => (hold, Says::Held),
+            Act::Released { hold } => (hold, Says::Released),
+            _ => return,
+        };
+        ledger.note(Note {
+            moment,
+            hold: self.names.holds.name(hold),
+            person: entry.person.map(|person| self.names.people.name(person)),
+            says,
+        });
+    }
+
+    /// What facts say of a wheel's holds.
+    pub(crate) fn ledger(&self, wheel: Number<WheelId>) -> Ledger {
+        self.ledger_and_end(wheel).0
+    }
+
+    fn ledger_and_end(&self, wheel: Number<WheelId>) -> (Ledger, Gone) {
+        let mut ledger = Ledger::default();
+        let mut gone = Gone::Here;
+        for entry in self.life(wheel) {
+            self.write(&mut ledger, &entry);
+            match entry.act {
+                Act::Dispatched { .. } => gone = Gone::Left,
+                Act::Returned => gone = Gone::Here,
+                Act::Discarded => gone = Gone::Discarded,
+                _ => {}
+            }
+        }
+        (ledger, gone)
+    }
+
+    /// Every hold over a scope.
+    pub(crate) fn laid(&self) -> Vec<Laid<'_>> {
+        self.scopes.laid(&self.voids, self.rule.rights())
+    }
+
+    /// What lies over a wheel beside the facts about it.
+    pub(crate) fn over<'a>(
+        &'a self,
+        wheel: WheelId,
+        ledger: &Ledger,
+        laid: &'a [Laid<'a>],
+    ) -> Over<'a> {
+        let batch = ledger.batch();
+        let recipe = batch.and_then(|batch| self.courses.get(&batch)?.recipe(&self.voids));
+        Over {
+            wheel,
+            born: self.rule.born_under(recipe),
+            scopes: laid,
+            rights: self.rule.rights(),
+        }
+    }
+}
+
 impl Trace<'_> {
-    /// Every hold over a scope that stands.
+    /// Every hold that keeps a wheel, in the order of their codes.
     #[must_use]
-    pub fn standing_holds(&self, rights: &Rights) -> Vec<HoldStanding> {
-        let mut standing = Vec::new();
-        for (hold, kept) in &self.index.of_hold {
-            let facts = self.index.facts(kept);
-            let lifted = |placed: &Fact| {
-                facts.iter().any(|fact| {
-                    matches!(fact.event, Event::HoldLifted(_))
-                        && fact.order() > placed.order()
-                        && rights.may_release(fact.person)
-                })
-            };
-            for fact in &facts {
-                if let Event::HoldPlaced(placed) = &fact.event
-                    && !lifted(fact)
-                {
-                    let over = self.over(*hold, fact, &placed.scope, &placed.reason, rights);
-                    standing.push(over);
+    pub fn held(&self, wheel: WheelId) -> Vec<Held> {
+        let number = self.index.names.wheels.find(wheel);
+        let ledger = number.map_or_else(Ledger::default, |number| self.index.ledger(number));
+        let laid = self.index.laid();
+        let over = self.index.over(wheel, &ledger, &laid);
+        ledger.holds(over).into_iter().map(Held::from).collect()
+    }
+
+    /// Every hold that stands: those over scopes in the order they were placed, then those
+    /// that recipes put on every wheel, then those on single wheels.
+    #[must_use]
+    pub fn standing_holds(&self) -> Vec<HoldStanding> {
+        let index = self.index;
+        let mut standing = self.standing_scopes();
+        let told: BTreeMap<HoldId, BTreeSet<WheelId>> =
+            standing.iter().fold(BTreeMap::new(), |mut told, over| {
+                let wheels: &mut BTreeSet<_> = told.entry(over.hold).or_default();
+                wheels.extend(&over.kept);
+                told
+            });
+        let laid = index.laid();
+        let mut by_recipe: BTreeMap<(HoldId, RecipeId), HoldStanding> = BTreeMap::new();
+        let mut by_fact: BTreeMap<HoldId, HoldStanding> = BTreeMap::new();
+        for (wheel, number) in index.names.wheels.iter() {
+            let (ledger, gone) = index.ledger_and_end(number);
+            if gone == Gone::Discarded || index.hands(number).next().is_none() {
+                continue;
+            }
+            for held in ledger.holds(index.over(wheel, &ledger, &laid)) {
+                let line = match held.by {
+                    By::Scope(_) => continue,
+                    By::Recipe(born) => {
+                        by_recipe
+                            .entry((born.hold, born.recipe))
+                            .or_insert_with(|| HoldStanding {
+                                reason: born.reason.clone(),
+                                ..HoldStanding::new(born.hold, Keeps::Recipe(born.recipe))
+                            })
+                    }
+                    By::Fact(note) => {
+                        if told
+                            .get(&note.hold)
+                            .is_some_and(|told| told.contains(&wheel))
+                        {
+                            continue;
+                        }
+                        let line = by_fact
+                            .entry(note.hold)
+                            .or_insert_with(|| HoldStanding::new(note.hold, Keeps::Wheels));
+                        let first = line.placed_at.zip(line.fact);
+                        if first.is_none_or(|first| (note.moment.at, note.moment.fact) < first) {
+                            line.placed_at = Some(note.moment.at);
+                            line.fact = Some(note.moment.fact);
+                            line.placed_by = note.person;
+                            line.reason = index.why(note.moment.fact).to_owned();
+                        }
+                        line
+                    }
+                };
+                match gone {
+                    Gone::Here => line.kept.push(wheel),
+                    Gone::Left | Gone::Discarded => line.left.push(wheel),
                 }
+                if self.released_without_right(&ledger, held.hold) {
+                    line.released_without_right.push(wheel);
+                }
+            }
+        }
+        standing.extend(by_recipe.into_values().chain(by_fact.into_values()));
+        for line in &mut standing {
+            for wheels in [
+                &mut line.kept,
+                &mut line.left,
+                &mut line.released_without_right,
+            ] {
+                wheels.sort_unstable();
             }
         }
         standing
     }
 
+    /// Holds over scopes that nobody with the right to do so has lifted.
+    fn standing_scopes(&self) -> Vec<HoldStanding> {
+        let laid = self.index.laid();
+        let stand = laid.iter().filter(|laid| laid.lifted.is_none());
+        stand.map(|laid| self.over(laid.placed)).collect()
+    }
+
     /// The facts that standing holds owe to wheels: whoever states facts for the dairy's
     /// records has to state these, whenever there are any.
     #[must_use]
-    pub fn owed_holds(&self, rights: &Rights) -> Vec<WheelHeld> {
+    pub fn owed_holds(&self) -> Vec<WheelHeld> {
         let mut owed: BTreeMap<HoldId, (BTreeSet<WheelId>, String)> = BTreeMap::new();
-        for hold in self.standing_holds(rights) {
+        for hold in self.standing_scopes() {
             let entry = owed
                 .entry(hold.hold)
                 .or_insert_with(|| (BTreeSet::new(), hold.reason));
@@ -104,59 +240,65 @@ impl Trace<'_> {
         .collect()
     }
 
-    fn over(
-        &self,
-        hold: HoldId,
-        placed: &Fact,
-        scope: &Scope,
-        reason: &str,
-        rights: &Rights,
-    ) -> HoldStanding {
+    /// Whether somebody tried to release a wheel from a hold that keeps it.
+    fn released_without_right(&self, ledger: &Ledger, hold: HoldId) -> bool {
+        let rights = self.index.rule.rights();
+        let mut last = ledger.notes().iter().rev().filter(|note| note.hold == hold);
+        last.next().is_some_and(|note| {
+            note.says == Says::Released && note.person.is_some() && !note.ends(rights)
+        })
+    }
+
+    fn over(&self, placed: &Placed) -> HoldStanding {
+        let rights = self.index.rule.rights();
         let mut over = HoldStanding {
-            hold,
-            scope: scope.clone(),
-            reason: reason.to_owned(),
-            placed_at: placed.occurred_at,
-            fact: placed.id,
-            kept: Vec::new(),
-            let_go: Vec::new(),
-            owed: Vec::new(),
-            released_without_right: Vec::new(),
+            reason: placed.reason.clone(),
+            placed_at: Some(placed.moment.at),
+            placed_by: placed.person,
+            fact: Some(placed.moment.fact),
+            ..HoldStanding::new(placed.hold, Keeps::Scope(placed.scope.clone()))
         };
-        for wheel in self.index.within(scope).reasons.into_keys() {
+        for wheel in self.index.within(&placed.scope).reasons.into_keys() {
             let Some(number) = self.index.names.wheels.find(wheel) else {
                 continue;
             };
-            let story = self.index.story(number);
-            let mut kept = false;
-            let (mut let_go, mut without_right) = (false, false);
-            for note in &story.hold_notes {
-                if self.index.names.holds.name(note.hold) != hold {
+            let ledger = self.index.ledger(number);
+            let mut notes = ledger
+                .notes()
+                .iter()
+                .rev()
+                .filter(|n| n.hold == placed.hold);
+            // What was said last and counts.
+            match notes.find(|note| note.says == Says::Held || note.ends(rights)) {
+                Some(note) if note.says == Says::Held => over.kept.push(wheel),
+                Some(release) if release.moment > placed.moment => {
+                    over.let_go.push(wheel);
                     continue;
                 }
-                let after = (note.at, note.id) > placed.order();
-                match note.released_by {
-                    None => kept = true,
-                    Some(None) => {}
-                    Some(Some(person)) => {
-                        let right = rights.may_release(Some(self.index.names.people.name(person)));
-                        kept = false;
-                        let_go |= after && right;
-                        without_right |= after && !right;
-                    }
-                }
+                _ => over.owed.push(wheel),
             }
-            if kept {
-                over.kept.push(wheel);
-            } else if let_go {
-                over.let_go.push(wheel);
-            } else {
-                over.owed.push(wheel);
-                if without_right {
-                    over.released_without_right.push(wheel);
-                }
+            if self.released_without_right(&ledger, placed.hold) {
+                over.released_without_right.push(wheel);
             }
         }
         over
+    }
+}
+
+impl HoldStanding {
+    const fn new(hold: HoldId, keeps: Keeps) -> Self {
+        Self {
+            hold,
+            keeps,
+            reason: String::new(),
+            placed_at: None,
+            placed_by: None,
+            fact: None,
+            kept: Vec::new(),
+            left: Vec::new(),
+            let_go: Vec::new(),
+            owed: Vec::new(),
+            released_without_right: Vec::new(),
+        }
     }
 }

@@ -9,9 +9,10 @@
 //! fact counts as if it had never happened.
 
 use std::collections::{BTreeMap, HashMap, HashSet};
+use std::sync::Arc;
 
 use facts::{Event, Fact, FactId, HoldId, LotId, OrderId, ReworkSource, SampleId, WheelId};
-use ripening::{Voiding, Voids};
+use holds::{Course, Rule, Scopes, Voiding, Voids};
 
 use crate::act::{Act, Dictionary, Entry, wheels};
 use crate::number::{Number, Table};
@@ -69,8 +70,17 @@ pub struct Index {
     /// Rework of wheels into later batches.
     pub(crate) rework_of: Table<WheelId, Vec<Kept>>,
 
+    /// By which recipe each batch goes.
+    pub(crate) courses: BTreeMap<facts::BatchId, Course>,
+    /// Holds over scopes.
+    pub(crate) scopes: Scopes,
+    /// Why facts held wheels. Few reasons are given, and often.
+    why: HashMap<FactId, Arc<str>>,
+    reasons: HashSet<Arc<str>>,
+    pub(crate) rule: Rule,
+
     seen: HashMap<FactId, Slot>,
-    voids: Voids,
+    pub(crate) voids: Voids,
 
     /// Wheels whose story changed since [`Index::trace`] was last asked for.
     dirty: HashSet<Number<WheelId>>,
@@ -80,6 +90,15 @@ pub struct Index {
 }
 
 impl Index {
+    /// An index of a site that says this about holds.
+    #[must_use]
+    pub fn new(rule: Rule) -> Self {
+        Self {
+            rule,
+            ..Self::default()
+        }
+    }
+
     /// Takes a fact in. Facts that say nothing for a trace are ignored, and so are repeats.
     pub fn apply(&mut self, fact: &Fact) {
         self.apply_from(fact, 0);
@@ -89,13 +108,19 @@ impl Index {
     /// can say where to find it again.
     pub fn apply_from(&mut self, fact: &Fact, place: u32) {
         if let Event::Voided(voided) = &fact.event {
-            let affected = self.voids.add(Voiding {
-                by: fact.id,
-                target: voided.fact,
-                reason: voided.reason.clone(),
-            });
+            let affected = self.voids.add(Voiding::of(fact, voided));
             affected.into_iter().for_each(|fact| self.void_again(fact));
             return;
+        }
+        match &fact.event {
+            Event::VatStarted(facts::VatStarted { batch, .. })
+            | Event::VatRecipeChanged(facts::VatRecipeChanged { batch, .. }) => {
+                self.courses.entry(*batch).or_default().apply(fact);
+            }
+            Event::HoldPlaced(_) | Event::HoldLifted(_) => {
+                self.scopes.apply(fact);
+            }
+            _ => {}
         }
         if self.seen.contains_key(&fact.id) {
             return;
@@ -135,6 +160,10 @@ impl Index {
 
     fn enter(&mut self, fact: &Fact, place: u32) -> Option<(EntryNo, u32)> {
         let act = self.names.act(&fact.event)?;
+        if let Event::WheelHeld(held) = &fact.event {
+            let reason = self.reason(&held.reason);
+            self.why.insert(fact.id, reason);
+        }
         let group = self.group(wheels(&fact.event));
         let number = u32::try_from(self.entries.len()).ok()?;
         let person = fact.person.map(|person| self.names.people.number(person));
@@ -143,7 +172,8 @@ impl Index {
             id: fact.id,
             person,
             act,
-            void: self.voids.is_void(fact.id),
+            void: self.voids.has_voided(fact),
+            keeps_safe: authority::workers::keeps_safe(&fact.event),
             place,
         });
         let members = &mut self.groups[group as usize];
@@ -183,6 +213,20 @@ impl Index {
             _ => {}
         }
         Some((number, group))
+    }
+
+    fn reason(&mut self, words: &str) -> Arc<str> {
+        if let Some(known) = self.reasons.get(words) {
+            return known.clone();
+        }
+        let reason: Arc<str> = words.into();
+        self.reasons.insert(reason.clone());
+        reason
+    }
+
+    /// Why a fact held its wheels.
+    pub(crate) fn why(&self, fact: FactId) -> &str {
+        self.why.get(&fact).map_or("", |reason| reason)
     }
 
     fn group(&mut self, wheels: &[WheelId]) -> u32 {
@@ -295,7 +339,7 @@ impl Index {
             _ => return None,
         }
         self.kept.push(fact.clone());
-        self.kept_void.push(self.voids.is_void(fact.id));
+        self.kept_void.push(self.voids.has_voided(fact));
         Some(number)
     }
 
@@ -324,10 +368,9 @@ impl Index {
         let Some(slot) = self.seen.get(&fact).copied() else {
             return;
         };
-        let void = self.voids.is_void(fact);
         if let Some((entry, group)) = slot.entry {
             let entry = &mut self.entries[entry as usize];
-            entry.void = void;
+            entry.void = self.voids.takes_back(fact, entry.keeps_safe);
             self.dirty
                 .extend(self.groups[group as usize].wheels.iter().copied());
             if let Act::Moved {
@@ -339,7 +382,8 @@ impl Index {
             }
         }
         if let Some(kept) = slot.kept {
-            self.kept_void[kept as usize] = void;
+            let fact = &self.kept[kept as usize];
+            self.kept_void[kept as usize] = self.voids.has_voided(fact);
         }
     }
 

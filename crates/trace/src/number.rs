@@ -93,6 +93,18 @@ impl<K: Copy + Eq + Hash> Names<K> {
         self.names[number.index()]
     }
 
+    /// Every name with its number.
+    pub(crate) fn iter(&self) -> impl Iterator<Item = (K, Number<K>)> {
+        self.names
+            .iter()
+            .filter_map(|name| Some((*name, *self.numbers.get(name)?)))
+    }
+
+    /// Every name, in the order in which they came in.
+    pub(crate) fn all(&self) -> impl Iterator<Item = K> {
+        self.names.iter().copied()
+    }
+
     /// How many names came in.
     pub(crate) const fn len(&self) -> usize {
         self.names.len()

@@ -4,7 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::{
-    BatchId, Carrier, Event, HoldId, LotId, MarketId, OrderId, PersonId, RoomId, Scope, WheelId,
+    BatchId, Carrier, CustomerId, Event, HoldId, LotId, MarketId, OrderId, PersonId, RoomId, Scope,
+    WheelId,
 };
 use serde::Serialize;
 
@@ -62,6 +63,9 @@ pub struct Affected {
     /// The order it went to.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub order: Option<OrderId>,
+    /// Who took it without an order.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub customer: Option<CustomerId>,
     /// The market it went to.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub market: Option<MarketId>,
@@ -456,34 +460,16 @@ impl Trace<'_> {
             },
             order: story.order.map(|order| names.orders.name(order)),
             market: story.market.map(|market| names.markets.name(market)),
+            customer: story.customer.map(|id| names.customers.name(id)),
             left_at: story.left_at,
             weight_g: story.grams.unwrap_or(0),
-            holds: self.holds_on(&story),
+            holds: self.held(wheel).iter().map(|held| held.hold).collect(),
         }
-    }
-
-    /// Holds that keep a wheel: set, and not ended by a person since.
-    pub(crate) fn holds_on(&self, story: &crate::story::Story) -> Vec<HoldId> {
-        let mut holds = BTreeSet::new();
-        for note in &story.hold_notes {
-            let hold = self.index.names.holds.name(note.hold);
-            match note.released_by {
-                None => {
-                    holds.insert(hold);
-                }
-                Some(Some(_)) => {
-                    holds.remove(&hold);
-                }
-                // Nobody's release lets nothing go.
-                Some(None) => {}
-            }
-        }
-        holds.into_iter().collect()
     }
 
     fn customers(&self, wheels: &[Affected]) -> Vec<CustomerLine> {
-        let mut lines: BTreeMap<(Option<OrderId>, Option<MarketId>), CustomerLine> =
-            BTreeMap::new();
+        type Went = (Option<OrderId>, Option<CustomerId>, Option<MarketId>);
+        let mut lines: BTreeMap<Went, CustomerLine> = BTreeMap::new();
         let gone = [
             Whereabouts::InTransit,
             Whereabouts::Delivered,
@@ -494,9 +480,12 @@ impl Trace<'_> {
             .filter(|wheel| gone.contains(&wheel.whereabouts))
         {
             let line = lines
-                .entry((wheel.order, wheel.market))
+                .entry((wheel.order, wheel.customer, wheel.market))
                 .or_insert_with(|| CustomerLine {
-                    customer: wheel.order.and_then(|order| self.customer(order)),
+                    customer: match (wheel.order, wheel.customer) {
+                        (Some(order), _) => self.customer(order),
+                        (None, customer) => customer.map(|id| id.to_string()),
+                    },
                     order: wheel.order,
                     market: wheel.market,
                     level: wheel.level,

@@ -1,7 +1,8 @@
 //! One wheel's story: where it was, what touched it, where it is now.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, Event, FactId, HoldId, LotId, MarketId, OrderId, PersonId, WheelId};
+use facts::{BatchId, CustomerId, Event, LotId, MarketId, OrderId, WheelId};
+use holds::Ledger;
 use serde::Serialize;
 
 use crate::Place;
@@ -70,16 +71,6 @@ pub(crate) struct Birth {
     pub(crate) at: DateTime<Utc>,
 }
 
-/// A hold on a wheel, or the end of one.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct HoldNote {
-    pub(crate) hold: Number<HoldId>,
-    pub(crate) at: DateTime<Utc>,
-    pub(crate) id: FactId,
-    /// Who released; `None` for a hold.
-    pub(crate) released_by: Option<Option<Number<PersonId>>>,
-}
-
 /// What is known of one wheel.
 #[derive(Debug, Default)]
 pub(crate) struct Story {
@@ -96,9 +87,11 @@ pub(crate) struct Story {
     pub(crate) whereabouts: Whereabouts,
     pub(crate) order: Option<Number<OrderId>>,
     pub(crate) market: Option<Number<MarketId>>,
+    pub(crate) customer: Option<Number<CustomerId>>,
     pub(crate) left_at: Option<DateTime<Utc>>,
     pub(crate) delivered_at: Option<DateTime<Utc>>,
-    pub(crate) hold_notes: Vec<HoldNote>,
+    /// What facts say of its holds.
+    pub(crate) holds: Ledger,
     pub(crate) first: Option<DateTime<Utc>>,
     pub(crate) last: Option<DateTime<Utc>>,
 }
@@ -238,6 +231,7 @@ impl Index {
 
     fn tell(&self, story: &mut Story, now: &mut Now, entry: &Entry, wheel: Number<WheelId>) {
         let at = entry.at;
+        self.write(&mut story.holds, entry);
         let stays = &mut story.stays;
         match entry.act {
             Act::Portioned { batch, grams } => {
@@ -269,26 +263,21 @@ impl Index {
                     .sampled_g
                     .saturating_add(self.part(entry, grams, wheel));
             }
-            Act::Held { hold } => story.hold_notes.push(HoldNote {
-                hold,
-                at,
-                id: entry.id,
-                released_by: None,
-            }),
-            Act::Released { hold } => story.hold_notes.push(HoldNote {
-                hold,
-                at,
-                id: entry.id,
-                released_by: Some(entry.person),
-            }),
+            Act::Held { .. } | Act::Released { .. } => {}
             Act::Packed { order, case } => {
                 story.order = Some(order);
                 go(&mut now.case, Some(case), at, stays);
             }
-            Act::Dispatched { order, market } => {
+            Act::Dispatched {
+                order,
+                market,
+                customer,
+            } => {
                 now.leave(at, stays);
-                story.order = order.or(story.order);
+                // Whoever took it without an order did not take what was packed for one.
+                story.order = order.or(story.order.filter(|_| customer.is_none()));
                 story.market = market;
+                story.customer = customer;
                 story.left_at = Some(at);
                 story.whereabouts = Whereabouts::InTransit;
             }
@@ -300,7 +289,7 @@ impl Index {
             Act::Returned => {
                 now.leave(at, stays);
                 go(&mut now.case, None, at, stays);
-                (story.order, story.market) = (None, None);
+                (story.order, story.market, story.customer) = (None, None, None);
                 (story.left_at, story.delivered_at) = (None, None);
                 story.whereabouts = Whereabouts::InStock;
             }

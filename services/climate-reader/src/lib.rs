@@ -107,8 +107,11 @@ impl Taker {
         // Only what is on the disk counts as recorded: else it would not be due again.
         let mut after = gathering.clone();
         let (drafts, unusable) = after.take(topic, payload, now);
-        // A sensor's own clock may be a little ahead of a driven one.
-        let recorded_at = drafts.iter().map(|d| d.occurred_at).fold(now, Ord::max);
+        // A driven clock stands still between its ticks; a sensor's does not.
+        let recorded_at = match inner.clock {
+            Clock::Bus(_) => drafts.iter().map(|d| d.occurred_at).fold(now, Ord::max),
+            Clock::System => now,
+        };
         inner.outbox.record(&inner.station, drafts, recorded_at)?;
         *gathering = after;
         drop(gathering);

@@ -6,7 +6,8 @@ use std::net::{SocketAddr, TcpListener};
 use std::path::Path;
 use std::time::Duration;
 
-use bus::broker::ChildBroker;
+use bus::broker::{ChildBroker, Guard, Mqtt};
+use bus::permissions::{Grants, SENSOR_READER, SENSORS};
 use bus::{Bus, Clock, Shutdown};
 use chrono::{NaiveTime, TimeDelta};
 use climate::{Probe, Says, Signal};
@@ -42,6 +43,7 @@ fn site(mqtt: SocketAddr) -> Site {
         turn_by: NaiveTime::MIN,
         shift_ends: None,
         lost_after_days: 3,
+        people: Default::default(),
         rooms: Vec::new(),
         stations: Vec::new(),
         recipes: recipe::RecipeBook::default(),
@@ -53,6 +55,7 @@ fn site(mqtt: SocketAddr) -> Site {
             host: mqtt.ip().to_string(),
             port: mqtt.port(),
             serve: Some(mqtt),
+            without_password: false,
             login: None,
             every: TimeDelta::zero(),
             probes: vec![Probe {
@@ -72,6 +75,33 @@ fn free_address() -> SocketAddr {
     listener.local_addr().unwrap()
 }
 
+/// A broker of a floor's own, which hears sensors.
+async fn broker(folder: &Path, mqtt: SocketAddr) -> ChildBroker {
+    let guard = Guard {
+        grants: Grants {
+            site: "larkholm".parse().unwrap(),
+            scanners: Vec::new(),
+            scales: Vec::new(),
+            air: vec![TOPIC.to_owned()],
+            demo: false,
+        },
+        mqtt: Some(Mqtt {
+            listen: mqtt,
+            without_password: false,
+        }),
+    };
+    ChildBroker::start_guarded(folder, &guard).await.unwrap()
+}
+
+/// Signed in as the scheduler, which makes the streams, and as the climate-reader.
+async fn connect(broker: &ChildBroker) -> (Bus, Bus) {
+    let user = async |user: &str| Bus::connect(&broker.url_of(user), user).await.unwrap();
+    let (scheduler, reader) = (user("scheduler").await, user("climate-reader").await);
+    scheduler.ready().await.unwrap();
+    reader.ready().await.unwrap();
+    (scheduler, reader)
+}
+
 /// A sensor of our own making.
 struct Sensor {
     client: AsyncClient,
@@ -79,15 +109,10 @@ struct Sensor {
 }
 
 impl Sensor {
-    fn connect(mqtt: SocketAddr) -> Self {
-        Self::signed_in(mqtt, None)
-    }
-
-    fn signed_in(mqtt: SocketAddr, user: Option<&str>) -> Self {
+    fn connect(mqtt: SocketAddr, broker: &ChildBroker) -> Self {
         let mut options = MqttOptions::new("sensor", mqtt.ip().to_string(), mqtt.port());
-        if let Some(user) = user {
-            options.set_credentials(user, format!("password-of-{user}"));
-        }
+        let password = std::fs::read_to_string(broker.keys().unwrap().file(SENSORS)).unwrap();
+        options.set_credentials(SENSORS, password.trim());
         let (client, mut events) = AsyncClient::new(options, 100);
         let connection = tokio::spawn(async move {
             loop {
@@ -115,8 +140,13 @@ impl Drop for Sensor {
 
 type Reader = (Shutdown, JoinHandle<anyhow::Result<()>>);
 
-fn start(bus: &Bus, mqtt: SocketAddr, data: &Path) -> Reader {
-    start_for(site(mqtt), bus, data)
+fn start(bus: &Bus, mqtt: SocketAddr, broker: &ChildBroker, data: &Path) -> Reader {
+    let mut site = site(mqtt);
+    if let Some(climate) = &mut site.climate {
+        let password = broker.keys().unwrap().file(SENSOR_READER);
+        climate.login = Some((SENSOR_READER.to_owned(), password));
+    }
+    start_for(site, bus, data)
 }
 
 fn start_for(site: Site, bus: &Bus, data: &Path) -> Reader {
@@ -165,14 +195,11 @@ async fn listens(sensor: &Sensor, data: &Path) -> String {
 async fn a_sensors_message_becomes_a_numbered_fact_and_a_bad_one_is_kept() {
     let dir = tempfile::tempdir().unwrap();
     let mqtt = free_address();
-    let broker = ChildBroker::start_with_mqtt(&dir.path().join("broker"), mqtt)
-        .await
-        .unwrap();
-    let bus = Bus::connect(&broker.url(), "test").await.unwrap();
-    bus.ready().await.unwrap();
+    let broker = broker(&dir.path().join("broker"), mqtt).await;
+    let (scheduler, bus) = connect(&broker).await;
     let data = dir.path().join("data");
-    let (shutdown, run) = start(&bus, mqtt, &data);
-    let sensor = Sensor::connect(mqtt);
+    let (shutdown, run) = start(&bus, mqtt, &broker, &data);
+    let sensor = Sensor::connect(mqtt, &broker);
     let kept = within(listens(&sensor, &data)).await;
     let line: serde_json::Value = serde_json::from_str(kept.lines().next().unwrap()).unwrap();
     assert_eq!(line["line"], format!("{TOPIC} ERR"));
@@ -184,7 +211,7 @@ async fn a_sensors_message_becomes_a_numbered_fact_and_a_bad_one_is_kept() {
 
     sensor.says(r#"{"t": 11.5, "nh3": 2}"#).await;
     sensor.says(r#"{"t": 11.75, "nh3": 40}"#).await;
-    let read = within(readings(&bus, 2)).await;
+    let read = within(readings(&scheduler, 2)).await;
     let values: Vec<_> = read.iter().map(|(_, r)| r.temperature_c.get()).collect();
     assert_eq!(values, [12.0, 12.25], "calibrated");
     assert_eq!(read[1].1.nh3_ppm.unwrap().get(), 40.5);
@@ -200,22 +227,19 @@ async fn a_sensors_message_becomes_a_numbered_fact_and_a_bad_one_is_kept() {
 async fn what_sensors_say_while_the_reader_is_away_is_recorded_when_it_is_back() {
     let dir = tempfile::tempdir().unwrap();
     let mqtt = free_address();
-    let broker = ChildBroker::start_with_mqtt(&dir.path().join("broker"), mqtt)
-        .await
-        .unwrap();
-    let bus = Bus::connect(&broker.url(), "test").await.unwrap();
-    bus.ready().await.unwrap();
+    let broker = broker(&dir.path().join("broker"), mqtt).await;
+    let (scheduler, bus) = connect(&broker).await;
     let data = dir.path().join("data");
-    let (shutdown, run) = start(&bus, mqtt, &data);
-    let sensor = Sensor::connect(mqtt);
+    let (shutdown, run) = start(&bus, mqtt, &broker, &data);
+    let sensor = Sensor::connect(mqtt, &broker);
     within(listens(&sensor, &data)).await;
     shutdown.request();
     within(run).await.unwrap().unwrap();
     for t in 0..20 {
         sensor.says(&format!(r#"{{"t": {t}, "nh3": 2}}"#)).await;
     }
-    let (shutdown, run) = start(&bus, mqtt, &data);
-    let read = within(readings(&bus, 20)).await;
+    let (shutdown, run) = start(&bus, mqtt, &broker, &data);
+    let read = within(readings(&scheduler, 20)).await;
     let values: Vec<_> = read.iter().map(|(_, r)| r.temperature_c.get()).collect();
     let expected: Vec<_> = (0..20).map(|t| f64::from(t) + 0.5).collect();
     assert_eq!(values, expected);
@@ -237,124 +261,4 @@ async fn without_sensors_in_the_site_file_it_says_what_to_do() {
     };
     let ended = climate_reader::run(site, bus, Clock::system(), dir.path(), Shutdown::new()).await;
     assert!(ended.unwrap_err().to_string().contains("[climate]"));
-}
-
-/// A broker with the permissions that are shipped, MQTT switched on.
-struct Guarded {
-    child: std::process::Child,
-    url: String,
-}
-
-impl Guarded {
-    fn start(folder: &Path, mqtt: SocketAddr) -> Self {
-        let shipped = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../deploy/nats");
-        let permissions = std::fs::read_to_string(shipped.join("permissions.conf")).unwrap();
-        let listen = free_address();
-        let text = format!(
-            "server_name: guarded\nlisten: \"{listen}\"\njetstream {{ store_dir: \"{}\" }}\n\
-             mqtt {{ listen: \"{mqtt}\" }}\n{permissions}",
-            folder.join("broker").display()
-        );
-        let config = folder.join("guarded.conf");
-        std::fs::write(&config, text).unwrap();
-        let mut program = std::process::Command::new(bus::broker::find().unwrap());
-        for user in permissions
-            .lines()
-            .filter_map(|line| line.trim().strip_prefix("user: \""))
-        {
-            let user = user.split('"').next().unwrap();
-            let variable = format!("{}_PASSWORD", user.to_uppercase().replace('-', "_"));
-            program.env(variable, format!("password-of-{user}"));
-        }
-        let program = program.arg("-c").arg(&config);
-        let child = program.stderr(std::process::Stdio::null()).spawn().unwrap();
-        Self {
-            child,
-            url: listen.to_string(),
-        }
-    }
-
-    async fn user(&self, user: &str) -> Bus {
-        let url = format!("nats://{user}:password-of-{user}@{}", self.url);
-        loop {
-            match Bus::connect(&url, user).await {
-                Ok(bus) => return bus,
-                Err(_) => tokio::time::sleep(Duration::from_millis(20)).await,
-            }
-        }
-    }
-}
-
-impl Drop for Guarded {
-    fn drop(&mut self) {
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
-#[tokio::test(flavor = "multi_thread")]
-async fn with_the_shipped_permissions_sensors_are_heard_and_can_do_nothing_else() {
-    let dir = tempfile::tempdir().unwrap();
-    let mqtt = free_address();
-    let broker = Guarded::start(dir.path(), mqtt);
-    let scheduler = within(broker.user("scheduler")).await;
-    within(scheduler.ready()).await.unwrap();
-
-    let password = dir.path().join("password");
-    std::fs::write(&password, "password-of-climate-reader\n").unwrap();
-    let mut site = site(mqtt);
-    if let Some(climate) = &mut site.climate {
-        climate.login = Some(("climate-reader".to_owned(), password));
-    }
-    let data = dir.path().join("data");
-    let bus = within(broker.user("climate-reader")).await;
-    let (shutdown, run) = start_for(site, &bus, &data);
-    let sensor = Sensor::signed_in(mqtt, Some("sensors"));
-    within(listens(&sensor, &data)).await;
-    sensor.says(r#"{"t": 11.5}"#).await;
-    let read = within(readings(&scheduler, 1)).await;
-    assert_eq!(read[0].1.temperature_c.get(), 12.0);
-    shutdown.request();
-    within(run).await.unwrap().unwrap();
-    drop(sensor);
-
-    // A sensor that turns bad can neither state a fact nor listen in, nor come in by NATS.
-    let (client, mut events) = {
-        let mut options = MqttOptions::new("bad", mqtt.ip().to_string(), mqtt.port());
-        options.set_credentials("sensors", "password-of-sensors");
-        AsyncClient::new(options, 10)
-    };
-    client.subscribe("#", QoS::AtMostOnce).await.unwrap();
-    let floor = "floor/larkholm/wheel/released";
-    client
-        .publish(floor, QoS::AtMostOnce, false, "{}")
-        .await
-        .unwrap();
-    let refused = async {
-        loop {
-            match events.poll().await {
-                Ok(rumqttc::Event::Incoming(rumqttc::Packet::SubAck(ack))) => break ack,
-                Ok(_) => {}
-                Err(error) => panic!("{error}"),
-            }
-        }
-    };
-    let refused = within(refused).await;
-    assert_eq!(
-        refused.return_codes,
-        [rumqttc::SubscribeReasonCode::Failure]
-    );
-    for _ in 0..3 {
-        let _ = tokio::time::timeout(Duration::from_millis(200), events.poll()).await;
-    }
-    assert_eq!(scheduler.floor_end().await.unwrap(), 1);
-    let url = format!("nats://sensors:password-of-sensors@{}", broker.url);
-    let by_nats = Bus::connect(&url, "sensors").await;
-    let shut_out = match by_nats {
-        Err(_) => true,
-        Ok(bus) => tokio::time::timeout(Duration::from_secs(3), bus.ready())
-            .await
-            .is_err(),
-    };
-    assert!(shut_out);
 }

@@ -1,25 +1,30 @@
 //! What the dispatcher knows, and what it answers.
 
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use anyhow::Context as _;
 use bus::telling::Telling;
-use bus::{BusError, Question, Stored};
+use bus::{BusError, Question, Refusal, Stored};
 use chrono::{DateTime, NaiveDate, Utc};
 use dispatch::check;
-use dispatch::office::{Asked, Leaving, UntimedOffice};
+use dispatch::office::{Asked, Leaving, NoPromise, UntimedOffice};
 use dispatch::pick::pick_list;
-use dispatch::{Allocation, Customers, Look, Memory, Office, Yesterday, allocate};
+use dispatch::{
+    Allocation, Customers, Look, Memory, Office, Order, Yesterday, allocate, recipe_named,
+};
 use facts::wire::Read;
-use facts::{Event, OrderPlaced, SiteId};
+use facts::{Event, OrderId, OrderPlaced, SiteId};
+use names::{Kind, UnknownName};
 use quantity::DairyDay;
 use recipe::RecipeBook;
 use serde::{Deserialize, Serialize};
 use site::Site;
 use tokio::task::JoinHandle;
 
-use crate::SHORT;
+use crate::numbers::Numbers;
+use crate::{LIST, NUMBERS, SHORT, TWICE};
 
 /// The question whether an order can be placed.
 pub const CHECK: &str = "check-order";
@@ -34,14 +39,43 @@ const TELL_AHEAD_DAYS: i64 = 42;
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PickQuery {
     /// The day it leaves.
+    #[serde(default, deserialize_with = "quantity::calendar::read::date_or_none")]
     pub day: Option<NaiveDate>,
 }
+
+/// Which orders.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub enum ListQuery {
+    /// Only this one, whether it is open or over.
+    One(OrderId),
+    /// Those of which something is still to come, after so many of them.
+    Open(usize),
+    /// Those that are over, after so many of them.
+    Over(usize),
+}
+
+/// A part of the list of orders.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+pub struct OrderList {
+    /// The orders, by number.
+    pub orders: Vec<Order>,
+    /// How many are open, shown or not.
+    pub open: usize,
+    /// How many are over.
+    pub over: usize,
+}
+
+/// How many orders one answer lists.
+const LISTED: usize = 200;
 
 /// Whether an order can be placed.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Checked {
     /// It is there already, word for word.
     pub known: bool,
+    /// The customer or cheese that there is not, if it names one.
+    #[serde(default)]
+    pub unknown: Option<UnknownName>,
     /// What is wrong with it; nothing: it can be placed.
     pub troubles: Vec<String>,
 }
@@ -63,6 +97,7 @@ pub(crate) struct Desk {
     /// What customers may have been told yesterday.
     yesterday: Arc<Yesterday>,
     kept: PathBuf,
+    numbers: Numbers,
     last: Option<Arc<(Look, Allocation)>>,
 }
 
@@ -74,7 +109,7 @@ pub(crate) struct Solved {
 }
 
 impl Desk {
-    pub(crate) fn new(site: &Site, customers: Customers, folder: &Path) -> Self {
+    pub(crate) fn new(site: &Site, customers: Customers, folder: &Path, numbers: Numbers) -> Self {
         let kept = folder.join("yesterday.json");
         // Without it the first day compares with nothing.
         let yesterday = std::fs::read(&kept)
@@ -93,6 +128,7 @@ impl Desk {
             memory: Some(Memory::default()),
             yesterday: Arc::new(yesterday),
             kept,
+            numbers,
             last: None,
         }
     }
@@ -103,6 +139,13 @@ impl Desk {
             && fact.site == self.site
         {
             self.stirred |= rests_on(&fact.event);
+            if let Event::OrderPacked(packed) = &fact.event {
+                self.numbers.saw(packed.case);
+                packed
+                    .pallet
+                    .into_iter()
+                    .for_each(|pallet| self.numbers.saw(pallet));
+            }
             self.folding.apply(&fact);
         }
     }
@@ -203,8 +246,23 @@ impl Desk {
         told
     }
 
+    /// Numbers that stand on more than one case or pallet.
+    pub(crate) fn numbers_given_twice(&self) -> Vec<Telling> {
+        let twice = self.office().map(|office| office.book().numbers_given_twice());
+        let twice = twice.into_iter().flatten();
+        let tell = |(number, orders): (_, BTreeSet<OrderId>)| {
+            let orders: Vec<String> = orders.iter().map(ToString::to_string).collect();
+            let words = format!(
+                "number {number} stands on more than one case or pallet, of {}: find them, correct the record of one, and pack and label it anew",
+                orders.join(", ")
+            );
+            Telling::warning(format!("{TWICE}{number}"), words)
+        };
+        twice.map(tell).collect()
+    }
+
     /// Answers what can be answered; gives back what waits for more of the log.
-    pub(crate) async fn answer(&self, asked: Vec<Question>) -> Vec<Question> {
+    pub(crate) async fn answer(&mut self, asked: Vec<Question>) -> Vec<Question> {
         let mut later = Vec::new();
         for question in asked {
             let name = question.name.clone();
@@ -217,7 +275,7 @@ impl Desk {
         later
     }
 
-    async fn respond(&self, question: Question) -> Result<Option<Question>, BusError> {
+    async fn respond(&mut self, question: Question) -> Result<Option<Question>, BusError> {
         match question.name.as_str() {
             station::LEAVING => {
                 let leaving: station::Leaving = match question.read() {
@@ -229,6 +287,7 @@ impl Desk {
                 };
                 let reasons = office.stays(&Leaving {
                     order: leaving.order,
+                    customer: leaving.customer,
                     market: leaving.market,
                     wheels: &leaving.wheels,
                 });
@@ -240,9 +299,15 @@ impl Desk {
                     return Ok(None);
                 };
                 match name {
-                    "orders" => {
-                        let orders: Vec<_> = office.book().orders().collect();
-                        question.answer(&orders).await?;
+                    NUMBERS => {
+                        let count = question.read::<usize>().map_err(Refusal::from);
+                        let given = count.and_then(|count| Ok(self.numbers.give(count)?));
+                        question.reply(given).await?;
+                    }
+                    LIST => {
+                        let query = question.read::<ListQuery>().map_err(Refusal::from);
+                        let list = query.and_then(|query| Ok(self.list(office, &query)?));
+                        question.reply(list).await?;
                     }
                     CHECK => match question.read::<OrderPlaced>() {
                         Ok(order) => question.answer(&self.check(office, &order)).await?,
@@ -255,6 +320,43 @@ impl Desk {
         Ok(None)
     }
 
+    /// Open is an order with a line in the allocation, or one that was entered a moment ago
+    /// and is not allocated yet.
+    fn list(&self, office: &Office, query: &ListQuery) -> Result<OrderList, UnknownName> {
+        let book = office.book();
+        if let ListQuery::One(id) = query {
+            let order = book.order(*id).ok_or_else(|| {
+                let codes = book.ids().map(|id| id.to_string());
+                UnknownName::among(Kind::Order, *id, codes.collect::<Vec<_>>())
+            })?;
+            return Ok(OrderList {
+                orders: vec![order],
+                ..OrderList::default()
+            });
+        }
+        let allocation = self.last.as_deref().map(|(_, allocation)| allocation);
+        let lines = allocation.into_iter().flat_map(|last| &last.lines);
+        let allocated: BTreeSet<OrderId> = lines.map(|line| line.key.order).collect();
+        let today = office.now().today;
+        let until = today.plus(AHEAD_DAYS).date();
+        let is_open = |id: &OrderId| {
+            let comes = |order: Order| !order.arrivals(today.date(), until).is_empty();
+            allocated.contains(id) || book.is_untouched(*id) && book.order(*id).is_some_and(comes)
+        };
+        let (open, over): (Vec<OrderId>, Vec<OrderId>) = book.ids().partition(is_open);
+        let (ids, from) = match query {
+            ListQuery::Over(from) => (&over, *from),
+            ListQuery::Open(from) => (&open, *from),
+            ListQuery::One(_) => (&open, 0),
+        };
+        let listed = ids.iter().skip(from).take(LISTED);
+        Ok(OrderList {
+            orders: listed.filter_map(|id| book.order(*id)).collect(),
+            open: open.len(),
+            over: over.len(),
+        })
+    }
+
     fn check(&self, office: &Office, order: &OrderPlaced) -> Checked {
         let desk = check::Desk {
             customers: office.customers(),
@@ -265,13 +367,24 @@ impl Desk {
         match desk.check(order) {
             Ok(known) => Checked {
                 known: known == check::Known::Same,
+                unknown: None,
                 troubles: Vec::new(),
             },
             Err(troubles) => Checked {
                 known: false,
+                unknown: self.names_known(office, order).err(),
                 troubles: troubles.iter().map(ToString::to_string).collect(),
             },
         }
+    }
+
+    /// Whether there are the customer and the cheeses that an order names.
+    fn names_known(&self, office: &Office, order: &OrderPlaced) -> Result<(), UnknownName> {
+        office.customers().who_ordered(&order.customer)?;
+        for line in &order.lines {
+            recipe_named(&self.recipes, line.recipe)?;
+        }
+        Ok(())
     }
 
     async fn ask_allocation(&self, office: &Office, question: Question) -> Result<(), BusError> {
@@ -297,8 +410,7 @@ impl Desk {
                     tokio::spawn(async move {
                         let work = move || last.0.promise(&customers, &recipes, &yesterday, &asked);
                         let done = match tokio::task::spawn_blocking(work).await {
-                            Ok(Ok(answer)) => question.answer(&answer).await,
-                            Ok(Err(words)) => question.refuse(&words).await,
+                            Ok(promised) => question.reply(promised.map_err(refusal)).await,
                             Err(_) => question.refuse("the dispatcher is stopping").await,
                         };
                         if let Err(error) = done {
@@ -311,6 +423,13 @@ impl Desk {
             },
             _ => question.answer(&last.1).await,
         }
+    }
+}
+
+fn refusal(no: NoPromise) -> Refusal {
+    match no {
+        NoPromise::Unknown(name) => name.into(),
+        no => no.to_string().into(),
     }
 }
 

@@ -7,6 +7,7 @@
 //! allocation advises: only a scan sends a wheel, and no hold is lifted here.
 
 mod desk;
+mod numbers;
 
 use std::path::Path;
 use std::time::Duration;
@@ -21,8 +22,9 @@ use site::Site;
 use tokio::task::JoinHandle;
 use tokio::time::Instant;
 
-pub use desk::{CHECK, Checked, PickQuery};
+pub use desk::{CHECK, Checked, ListQuery, OrderList, PickQuery};
 use desk::{Desk, Solved};
+use numbers::Numbers;
 
 /// The questions that a dispatcher answers.
 pub const QUESTIONS: &[&str] = &[
@@ -32,7 +34,15 @@ pub const QUESTIONS: &[&str] = &[
     "picks",
     "orders",
     CHECK,
+    NUMBERS,
+    LIST,
 ];
+
+/// The question for a part of the list of orders.
+pub const LIST: &str = "order-list";
+
+/// The question for so many numbers of cases and pallets, which nobody else then gets.
+pub const NUMBERS: &str = "case-numbers";
 
 /// The topic that allocations are published under.
 pub const ALLOCATION: &str = "allocation";
@@ -48,6 +58,9 @@ const LARGEST: usize = 900_000;
 
 /// What alerts about orders begin with.
 const SHORT: &str = "short-";
+
+/// What alerts about case numbers begin with.
+const TWICE: &str = "case-number-";
 
 /// Allocates until shutdown. A site without a `[dispatch]` section has nothing to allocate.
 ///
@@ -72,7 +85,8 @@ pub async fn run(
         .with_context(|| format!("cannot make the folder {}", folder.display()))?;
     let mut told = Told::open(&folder.join("told.txt"))?;
     let site_id = site.id;
-    let mut desk = Desk::new(&site, customers, &folder);
+    let numbers = Numbers::open(&folder, &customers.shipper)?;
+    let mut desk = Desk::new(&site, customers, &folder, numbers);
     tokio::select! {
         ready = bus.ready() => ready?,
         () = shutdown.requested() => return Ok(()),
@@ -100,6 +114,11 @@ pub async fn run(
                 let short = desk.shortages();
                 owed = told.over(SHORT, &short, |what| format!("order {what} is no longer short"));
                 owed.extend(short);
+                let twice = desk.numbers_given_twice();
+                owed.extend(told.over(TWICE, &twice, |what| {
+                    format!("case number {what} is on one case again")
+                }));
+                owed.extend(twice);
                 rests_until = Instant::now() + REST;
             }
             chunk = log.next_chunk(CHUNK) => {

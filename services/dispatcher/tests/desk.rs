@@ -13,7 +13,7 @@ use dispatch::office::Asked;
 use dispatch::pick::PickList;
 use dispatch::promise::Answer;
 use dispatch::{Allocation, Order};
-use dispatcher::{CHECK, Checked, PickQuery};
+use dispatcher::{CHECK, Checked, NUMBERS, PickQuery};
 use facts::wire::{self, Read};
 use facts::{
     Event, Fact, FactIdSource, Grade, OrderCancelled, OrderLine, OrderPlaced, Standing,
@@ -141,6 +141,7 @@ impl House {
             station_seq: self.numbered,
             person: None,
             occurred_at: self.now,
+            claimed_at: None,
             recorded_at: self.now,
             event: event.into(),
         };
@@ -172,6 +173,7 @@ impl House {
         let leaving = Leaving {
             after_seq: self.bus.floor_end().await.unwrap(),
             order: order.map(|order| order.parse().unwrap()),
+            customer: None,
             market: None,
             wheels: wheels.iter().map(|wheel| wheel.parse().unwrap()).collect(),
         };
@@ -288,6 +290,7 @@ async fn orders_are_allocated_and_every_wheel_is_asked_about_before_it_leaves() 
         via: None,
         order: Some("O1".parse().unwrap()),
         market: None,
+        sale: None,
     };
     house.state(sent(wheels)).await;
     let done = house.stays(Some("O1"), &["260107A-03"]).await;
@@ -419,4 +422,26 @@ async fn promises_picks_and_new_orders_are_answered() {
     assert!(Path::new(&house.dir.path().join("data/dispatcher/yesterday.json")).exists());
     house.stop().await;
     house.broker.stop().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn two_packers_at_once_and_one_after_a_restart_get_numbers_of_their_own() {
+    let mut house = House::new().await;
+    let mut given = std::collections::BTreeSet::new();
+    for round in 0..3 {
+        for n in [1, 2, 7] {
+            let pack = || house.ask::<Vec<facts::Sscc>>(NUMBERS, &n, |_| true);
+            let both = tokio::join!(pack(), pack());
+            // None of these is ever recorded: their packers' line is down.
+            for numbers in [both.0, both.1] {
+                assert_eq!(numbers.len(), n);
+                for number in numbers {
+                    assert!(given.insert(number), "{number} twice, round {round}");
+                }
+            }
+        }
+        house.stop().await;
+        house.start().await;
+    }
+    assert_eq!(given.len(), 3 * 20);
 }

@@ -15,9 +15,9 @@ use std::time::Duration;
 
 use anyhow::Context as _;
 use bus::telling::Told;
-use bus::{Bus, BusError, Clock, Draft, Outbox, Question, Shutdown, Tick};
+use bus::{Bus, BusError, Clock, Draft, Outbox, Question, Refusal, Shutdown, Tick};
 use facts::{Event, StationId};
-use forecast::{Desk, Query};
+use forecast::{Desk, NoForecast, Query};
 use quantity::DairyDay;
 use site::Site;
 use tokio::task::JoinHandle;
@@ -199,12 +199,18 @@ async fn answer(desk: Arc<Desk>, question: Question) -> Result<(), BusError> {
     };
     let work = move || desk.answer(&query, threads());
     match tokio::task::spawn_blocking(work).await {
-        Ok(Ok(answer)) => question.answer(&answer).await,
-        Ok(Err(none)) => question.refuse(&none.to_string()).await,
+        Ok(answer) => question.reply(answer.map_err(refusal)).await,
         Err(error) => {
             tracing::error!(%error, "a forecast was not finished");
             question.refuse("the forecaster is stopping").await
         }
+    }
+}
+
+fn refusal(none: NoForecast) -> Refusal {
+    match none {
+        NoForecast::Unknown(name) => name.into(),
+        none => none.to_string().into(),
     }
 }
 

@@ -218,10 +218,11 @@ fn office(nth: u64, now: DateTime<Utc>, event: impl Into<Event>) -> Fact {
     Fact {
         id: facts::FactIdSource::default().next(at),
         site: site().id,
-        station: "office".parse().unwrap(),
+        station: "gateway".parse().unwrap(),
         station_seq: nth,
         person: None,
         occurred_at: at,
+        claimed_at: None,
         recorded_at: at,
         event: event.into(),
     }

@@ -10,6 +10,7 @@ pub mod api;
 mod assets;
 mod gateway;
 mod guard;
+mod known;
 mod limit;
 mod live;
 pub mod outlook;

@@ -12,6 +12,7 @@ use bus::{Bus, BusError, FloorLog, Position, Shutdown, Stored};
 use chrono::{DateTime, Utc};
 use facts::wire::Read;
 use facts::{Event, FactId, OrderId, PersonId, WheelId};
+use names::Known;
 use plan::rooms::{self, Room};
 use plan::{Crew, Forecast, Makes, Plan, Problem, RollCall, Space, Yesterday};
 use recipe::Origin;
@@ -19,6 +20,7 @@ use ripening::{Floor, Folding};
 use site::Site;
 use tokio::sync::watch;
 
+use crate::known;
 use crate::stations::OFFICE;
 
 /// Messages taken at a time.
@@ -81,6 +83,8 @@ struct Folded {
     /// The log's end when reading began: before it is reached there is no floor to look at.
     end: Option<u64>,
     said: BTreeMap<String, Vec<Said>>,
+    /// Codes that facts speak of and the floor does not keep.
+    known: Known,
     orders: BTreeMap<OrderId, Order>,
     /// The number of the newest fact of the gateway's own.
     office: u64,
@@ -162,6 +166,14 @@ impl Outlook {
         said.into_iter()
             .filter(|said| !voids.is_void(said.fact))
             .collect()
+    }
+
+    /// Looks for codes that facts speak of.
+    ///
+    /// # Errors
+    /// What the look says.
+    pub fn named<T>(&self, look: impl FnOnce(&Known) -> T) -> T {
+        look(&self.folded().known)
     }
 
     /// The orders of customers whose name contains these words, whatever the case.
@@ -286,10 +298,11 @@ impl Outlook {
                         about.sort_by_key(|said| (said.at, said.fact));
                     }
                 }
-                if fact.station.as_str() == OFFICE {
+                if fact.station.as_str().eq_ignore_ascii_case(OFFICE) {
                     folded.office = folded.office.max(fact.station_seq);
                 }
                 folded.order(&fact.event);
+                known::hear(&mut folded.known, &fact);
                 folded.floor.apply(&fact);
             }
             // What the scheduler publishes is not ours to publish; it must not pile up here.
@@ -310,6 +323,7 @@ impl Folded {
             position: None,
             end: None,
             said: BTreeMap::new(),
+            known: Known::default(),
             orders: BTreeMap::new(),
             office: 0,
         }

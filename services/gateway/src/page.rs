@@ -13,6 +13,7 @@ mod holds;
 mod icon;
 mod life;
 mod orders;
+mod pager;
 mod people;
 mod portions;
 mod recall;
@@ -107,7 +108,7 @@ pub fn trouble(gateway: &Gateway, visitor: &Visitor, path: &str, trouble: &Troub
         div.plain-trouble role="alert" {
             (icon::level("wrong"))
             div {
-                p.big { (say::core(t, &trouble.words)) }
+                p.big { (say::trouble(t, trouble)) }
                 p { a.button href="/" { (t.say("trouble-home")) } }
             }
         }

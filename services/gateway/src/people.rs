@@ -9,7 +9,9 @@ mod register;
 mod secret;
 mod session;
 
-pub use account::{Account, Hand, Role, TemperatureUnit, Theme, WeightUnit, Wishes};
+pub use authority::Role;
+
+pub use account::{Account, Hand, TemperatureUnit, Theme, WeightUnit, Wishes};
 pub use device::Device;
 pub use pin::{BadPin, Pin};
 pub use register::Register;

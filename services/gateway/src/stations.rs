@@ -14,16 +14,16 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use axum::http::StatusCode;
 use bus::{Bus, Clock, Shutdown};
 use chrono::{DateTime, TimeDelta, Utc};
-use edge::{Desk, Worker};
+use edge::{Desk, Ended, Worker};
 use facts::{Carrier, Event, Fact, PersonId, StationId};
 use site::{Scan, Site, Station};
-use station::{Action, Answer, Code, Level, Line};
+use station::{Action, Answer, Code, Level, Line, SignedIn};
 
 use self::receipt::{Kept, receipt_key, receipts_key};
 pub use self::receipt::{Receipt, ScanIn, Went};
 pub use self::work::Scanner;
 use self::work::{Work, who};
-use crate::people::{Device, Register};
+use crate::people::{Device, Register, Role};
 use crate::trouble::Trouble;
 
 /// Scans taken in one call.
@@ -87,7 +87,12 @@ impl Stations {
         let mut open = self.desks();
         open.entry(device.station).or_insert_with(|| {
             let desk = desk(&self.worker, device.station, &device.name);
-            desk.resume(&self.context(device.station));
+            // Each scan is judged by whoever makes it; this only sets what was set before.
+            if let Some(last) = self.latest(device, 1).unwrap_or_default().first() {
+                let (person, role) = (last.person, Role::Manager);
+                let before = SignedIn { person, role };
+                desk.resume(before, &self.context(device.station));
+            }
             Arc::new(Counter {
                 desk,
                 turn: tokio::sync::Mutex::new(()),
@@ -216,7 +221,7 @@ impl Stations {
                 ));
             }
         };
-        if !taken.kept {
+        if taken.ended == Ended::NotStored {
             return Err(Trouble::new(
                 StatusCode::SERVICE_UNAVAILABLE,
                 "not_recorded",
@@ -248,10 +253,9 @@ impl Stations {
             .office
             .state(person, now, answer, events, Box::new(|_, _| Vec::new()))
             .await;
-        if taken.kept {
-            Ok(taken.facts)
-        } else {
-            Err(Trouble::away(taken.answer.words))
+        match taken.ended {
+            Ended::Answered | Ended::Refused => Ok(taken.facts),
+            Ended::NotStored => Err(Trouble::away(taken.answer.words)),
         }
     }
 

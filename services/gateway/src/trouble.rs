@@ -4,6 +4,7 @@ use axum::Json;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use bus::BusError;
+use names::UnknownName;
 use schemars::JsonSchema;
 use serde::Serialize;
 
@@ -19,6 +20,8 @@ pub struct Trouble {
     pub words: String,
     /// When to try again, in seconds.
     pub retry_after: Option<u64>,
+    /// The code that nobody knows, where that is the trouble.
+    pub unknown: Option<UnknownName>,
 }
 
 /// A trouble as the API says it.
@@ -30,6 +33,9 @@ pub struct TroubleBody {
     pub words: String,
     /// Whether a scan that was refused so must be kept and sent again.
     pub keep: bool,
+    /// The code that nobody knows, and those that may have been meant.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub unknown: Option<UnknownName>,
 }
 
 impl Trouble {
@@ -40,6 +46,7 @@ impl Trouble {
             code,
             words: words.into(),
             retry_after: None,
+            unknown: None,
         }
     }
 
@@ -80,7 +87,18 @@ impl Trouble {
         TroubleBody {
             code: self.code.to_owned(),
             words: self.words.clone(),
-            keep: !matches!(self.code, "bad_request" | "too_large"),
+            keep: !matches!(self.code, "bad_request" | "too_large" | "unknown"),
+            unknown: self.unknown.clone(),
+        }
+    }
+}
+
+impl From<UnknownName> for Trouble {
+    fn from(name: UnknownName) -> Self {
+        let trouble = Self::new(StatusCode::NOT_FOUND, "unknown", name.to_string());
+        Self {
+            unknown: Some(name),
+            ..trouble
         }
     }
 }
@@ -88,6 +106,7 @@ impl Trouble {
 impl From<BusError> for Trouble {
     fn from(error: BusError) -> Self {
         match error {
+            BusError::Unknown(name) => name.into(),
             BusError::Refused(words) => Self::missing(words),
             BusError::StillReading { .. } => Self {
                 retry_after: Some(2),

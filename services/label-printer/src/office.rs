@@ -2,10 +2,11 @@
 
 use std::sync::Arc;
 
-use bus::{Bus, BusError, Question, Shutdown};
+use bus::{Bus, BusError, Question, Refusal, Shutdown};
 use chrono::{DateTime, Utc};
 use facts::{BatchId, FactId, LabelAnswered, LabelWantedAgain, PersonId, SiteId, Sscc, WheelId};
 use labels::{Label, LabelJob};
+use names::{Kind, UnknownName};
 use serde::{Deserialize, Serialize};
 use tokio::sync::Notify;
 
@@ -177,18 +178,15 @@ impl Counter {
             "label.queue" => return Ok(question.answer(&self.queue()?).await),
             "label.answer" => match question.read::<Answered>() {
                 Ok(answered) => self.answered(&answered)?,
-                Err(error) => Err(error.to_string()),
+                Err(error) => Err(error.into()),
             },
             "label.reprint" => match question.read::<WantedAgain>() {
                 Ok(wanted) => self.reprint(&wanted).await?,
-                Err(error) => Err(error.to_string()),
+                Err(error) => Err(error.into()),
             },
-            other => Err(format!("{other:?} is not a question for the label printer")),
+            other => Err(format!("{other:?} is not a question for the label printer").into()),
         };
-        Ok(match answer {
-            Ok(sentence) => question.answer(&sentence).await,
-            Err(sentence) => question.refuse(&sentence).await,
-        })
+        Ok(question.reply(answer).await)
     }
 
     fn queue(&self) -> anyhow::Result<Queue> {
@@ -216,28 +214,28 @@ impl Counter {
     }
 
     /// Takes a person's answer: a fact, and what follows from it, in one write.
-    fn answered(&self, answered: &Answered) -> anyhow::Result<Result<String, String>> {
+    fn answered(&self, answered: &Answered) -> anyhow::Result<Result<String, Refusal>> {
         let waiting = self.books.aside.all()?;
         let meant = |label: &&SetAside| {
             !label.again
-                && (label.job.label.of() == answered.label
+                && (label.job.label.of().eq_ignore_ascii_case(&answered.label)
                     || label.job.cause.to_string() == answered.label)
         };
         let meant: Vec<&SetAside> = waiting.iter().filter(meant).collect();
         let [label] = meant[..] else {
             return Ok(Err(if meant.is_empty() {
-                format!(
-                    "no label of {} waits for an answer: wheelward label queue shows those that do",
-                    answered.label
-                )
+                let waiting = waiting.iter().filter(|label| !label.again);
+                let codes = waiting.map(|label| label.job.label.of());
+                UnknownName::among(Kind::Label, &answered.label, codes).into()
             } else {
                 let causes: Vec<_> = meant.iter().map(|l| l.job.cause.to_string()).collect();
-                format!(
+                let words = format!(
                     "{} labels of {} wait for an answer: name the one meant by its id, {}",
                     meant.len(),
                     answered.label,
                     causes.join(" or ")
-                )
+                );
+                words.into()
             }));
         };
         let job = &label.job;
@@ -278,16 +276,16 @@ impl Counter {
     }
 
     /// States that a person wants a label again, and keeps it to be printed, in one write.
-    async fn reprint(&self, wanted: &WantedAgain) -> anyhow::Result<Result<String, String>> {
+    async fn reprint(&self, wanted: &WantedAgain) -> anyhow::Result<Result<String, Refusal>> {
         let reason = wanted.reason.trim();
         if reason.is_empty() {
             return Ok(Err(
-                "say why the label is printed again: --because TEXT".to_owned()
+                "say why the label is printed again: --because TEXT".into()
             ));
         }
         let (label, copy) = match self.label_of(&wanted.label).await? {
             Ok(found) => found,
-            Err(sentence) => return Ok(Err(sentence)),
+            Err(refusal) => return Ok(Err(refusal)),
         };
         let kind = label.kind();
         let printer = self
@@ -295,9 +293,8 @@ impl Counter {
             .iter()
             .find(|(_, prints)| prints.contains(&kind));
         let (Some((printer, _)), Some(of)) = (printer, of(&label)) else {
-            return Ok(Err(format!(
-                "no printer in the site file prints {kind} labels"
-            )));
+            let words = format!("no printer in the site file prints {kind} labels");
+            return Ok(Err(words.into()));
         };
         let event = LabelWantedAgain {
             of,
@@ -322,28 +319,28 @@ impl Counter {
     }
 
     /// What a label says now, and whether it was printed before.
-    async fn label_of(&self, label: &str) -> anyhow::Result<Result<(Label, bool), String>> {
+    async fn label_of(&self, label: &str) -> anyhow::Result<Result<(Label, bool), Refusal>> {
         if label.len() == 18 && label.bytes().all(|b| b.is_ascii_digit()) {
             let case = match label.parse::<Sscc>() {
                 Ok(case) => case,
-                Err(error) => return Ok(Err(error.to_string())),
+                Err(error) => return Ok(Err(error.to_string().into())),
             };
             return Ok(match self.books.case(case)? {
                 Some(label) => Ok((label, true)),
-                None => Err(format!(
-                    "no label of case {case} was printed here: record its packing again"
-                )),
+                None => {
+                    let printed = self.books.cases()?;
+                    Err(UnknownName::among(Kind::Case, case, printed).into())
+                }
             });
         }
         let wheel = match WheelId::new(label) {
             Ok(wheel) => wheel,
-            Err(error) => return Ok(Err(error.to_string())),
+            Err(error) => return Ok(Err(error.to_string().into())),
         };
         let now: Result<LabelNow, _> = self.bus.ask(&self.site, "label", &wheel).await;
         Ok(match now {
             Ok(now) => Ok((now.label, now.labelled)),
-            Err(BusError::Refused(sentence)) => Err(sentence),
-            Err(error) => Err(error.to_string()),
+            Err(error) => Err(error.into()),
         })
     }
 }

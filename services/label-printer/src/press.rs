@@ -134,6 +134,20 @@ impl Books {
             .transpose()?)
     }
 
+    /// The cases whose labels were printed here.
+    ///
+    /// # Errors
+    /// When our own disk cannot be read.
+    pub(crate) fn cases(&self) -> anyhow::Result<Vec<String>> {
+        let kept = self.outbox.notes(CASES.as_bytes());
+        let mut cases = Vec::new();
+        for note in kept {
+            let key = String::from_utf8(note?.0)?;
+            cases.extend(key.strip_prefix(CASES).map(str::to_owned));
+        }
+        Ok(cases)
+    }
+
     pub(crate) fn now(&self) -> chrono::DateTime<chrono::Utc> {
         self.clock.now()
     }
@@ -211,8 +225,11 @@ impl Books {
     }
 }
 
+/// What keys of cases begin with.
+const CASES: &str = "case/";
+
 fn case_key(case: Sscc) -> Vec<u8> {
-    format!("case/{case}").into_bytes()
+    format!("{CASES}{case}").into_bytes()
 }
 
 /// What a label is of, for a fact; nothing for a card.

@@ -21,6 +21,9 @@ pub async fn run(
     data: &Path,
     shutdown: Shutdown,
 ) -> anyhow::Result<()> {
+    if let Some(nobody) = site.nobody_scans() {
+        tracing::warn!("{nobody}");
+    }
     let worker = Worker::open(site, bus, clock, &data.join("move-recorder"))?;
     let mut doors = JoinSet::new();
     for station in &worker.site().stations {

@@ -1,8 +1,9 @@
 //! Answers questions about records.
 
-use bus::{Bus, BusError, Question};
+use bus::{Bus, BusError, Question, Refusal};
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::Scope;
+use facts::{ControlId, Scope};
+use names::{Kind, Known, UnknownName};
 use serde::{Deserialize, Serialize};
 use trace::{Recall, Settings};
 
@@ -10,7 +11,14 @@ use crate::keeper::Keeper;
 use crate::papers::{self, Desk, PapersQuery};
 
 /// The questions that this worker answers.
-pub(crate) const QUESTIONS: &[&str] = &["recall", "holds", "papers", "records"];
+pub const QUESTIONS: &[&str] = &["recall", "holds", "papers", "records", KNOWN, CHECK_NAMED];
+
+/// The question whether the dairy's plan has a check; the answer is its code, as the plan
+/// writes it.
+pub const CHECK_NAMED: &str = "check-named";
+
+/// The question whether there is what a hold would be over; the answer is [`InScope`].
+pub const KNOWN: &str = "known";
 
 /// Wheels in one answer: the broker carries 1 MB a message.
 const MOST_WHEELS: usize = 1_500;
@@ -26,6 +34,15 @@ pub struct RecallQuery {
     pub sideways: bool,
     /// A wheel not seen for so many days is not accounted for.
     pub lost_after_days: u16,
+}
+
+/// What a hold would be over.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct InScope {
+    /// The same, as its code was first written.
+    pub scope: Scope,
+    /// How many wheels are in it now.
+    pub wheels: usize,
 }
 
 /// A recall, as far as one message carries.
@@ -52,15 +69,52 @@ pub struct RecordsStanding {
     pub findings: Vec<String>,
 }
 
+fn recall(
+    keeper: &mut Keeper,
+    site: &Known,
+    query: &RecallQuery,
+    now: DateTime<Utc>,
+) -> Result<RecallAnswer, UnknownName> {
+    let settings = Settings {
+        sideways: query.sideways,
+        lost_after: TimeDelta::days(query.lost_after_days.into()),
+        ..Settings::default()
+    };
+    let trace = keeper.trace();
+    let mut recall = trace.recall_of(&query.about, site, &settings, now)?;
+    let left_out = recall.wheels.len().saturating_sub(MOST_WHEELS);
+    recall.wheels.truncate(MOST_WHEELS);
+    Ok(RecallAnswer { recall, left_out })
+}
+
+fn check_named(keeper: &Keeper, id: ControlId) -> Result<ControlId, UnknownName> {
+    let controls = keeper.plan().into_iter().flat_map(|plan| &plan.controls);
+    let codes: Vec<ControlId> = controls.map(|control| control.id).collect();
+    let found = codes.iter().find(|code| **code == id);
+    found.copied().ok_or_else(|| {
+        let codes = codes.iter().map(ControlId::as_str);
+        UnknownName::among(Kind::Check, id, codes)
+    })
+}
+
+/// What keeps a paper from being written, for the person who asked.
+fn refusal(error: anyhow::Error) -> Refusal {
+    match error.downcast::<UnknownName>() {
+        Ok(name) => name.into(),
+        Err(error) => format!("{error:#}").into(),
+    }
+}
+
+/// `site`: rooms and tools that the site file names.
 pub(crate) async fn answer(
     keeper: &mut Keeper,
     desk: Option<&Desk>,
-    bus: &Bus,
+    (bus, site): (&Bus, &Known),
     now: DateTime<Utc>,
     question: Question,
 ) {
     let name = question.name.clone();
-    if let Err(error) = respond(keeper, desk, bus, now, question).await {
+    if let Err(error) = respond(keeper, desk, (bus, site), now, question).await {
         tracing::warn!(question = name, %error, "a question got no answer");
     }
 }
@@ -68,34 +122,40 @@ pub(crate) async fn answer(
 async fn respond(
     keeper: &mut Keeper,
     desk: Option<&Desk>,
-    bus: &Bus,
+    (bus, site): (&Bus, &Known),
     now: DateTime<Utc>,
     question: Question,
 ) -> Result<(), BusError> {
     match question.name.as_str() {
-        "recall" => match question.read::<RecallQuery>() {
-            Ok(query) => {
-                let settings = Settings {
-                    sideways: query.sideways,
-                    lost_after: TimeDelta::days(query.lost_after_days.into()),
-                    ..Settings::default()
-                };
-                let mut recall = keeper.trace().recall(&query.about, &settings, now);
-                let left_out = recall.wheels.len().saturating_sub(MOST_WHEELS);
-                recall.wheels.truncate(MOST_WHEELS);
-                question.answer(&RecallAnswer { recall, left_out }).await
-            }
-            Err(error) => question.refuse(&error.to_string()).await,
-        },
+        "recall" => {
+            let query = question.read::<RecallQuery>().map_err(Refusal::from);
+            let answer = query.and_then(|query| Ok(recall(keeper, site, &query, now)?));
+            question.reply(answer).await
+        }
+        KNOWN => {
+            let scope = question.read::<Scope>().map_err(Refusal::from);
+            let known = scope.and_then(|scope| {
+                let trace = keeper.trace();
+                let scope = trace.known(&scope, site)?;
+                let wheels = trace.wheels_in(&scope);
+                Ok(InScope { scope, wheels })
+            });
+            question.reply(known).await
+        }
         "holds" => {
             let holds = keeper.standing_holds();
             question.answer(&holds).await
         }
+        CHECK_NAMED => {
+            let id = question.read::<ControlId>().map_err(Refusal::from);
+            let found = id.and_then(|id| Ok(check_named(keeper, id)?));
+            question.reply(found).await
+        }
         "papers" => match (question.read::<PapersQuery>(), desk) {
-            (Ok(query), Some(desk)) => match papers::write(keeper, desk, bus, now, &query).await {
-                Ok(file) => question.answer(&file).await,
-                Err(error) => question.refuse(&format!("{error:#}")).await,
-            },
+            (Ok(query), Some(desk)) => {
+                let file = papers::write(keeper, desk, (bus, site), now, &query).await;
+                question.reply(file.map_err(refusal)).await
+            }
             (Ok(_), None) => question.refuse(NO_PAPERS).await,
             (Err(error), _) => question.refuse(&error.to_string()).await,
         },

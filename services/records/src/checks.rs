@@ -3,9 +3,9 @@
 
 use bus::telling::Telling;
 use chrono::{DateTime, TimeDelta, Utc};
-use quantity::DairyClock;
+use quantity::{DairyClock, calendar};
 use safety::{About, Check, Diary, Plan, Standing};
-use trace::{Rights, Trace};
+use trace::Trace;
 
 use crate::holds;
 
@@ -36,15 +36,15 @@ pub fn of_no_sample(trace: &Trace<'_>, now: DateTime<Utc>) -> Vec<Telling> {
     unknown.collect()
 }
 
-/// Releases by somebody without the right to them, before they are held again. Pure.
+/// Releases by somebody without the right to them. Pure.
 #[must_use]
-pub fn without_right(trace: &Trace<'_>, rights: &Rights) -> Vec<Telling> {
-    let standing = trace.standing_holds(rights).into_iter();
+pub fn without_right(trace: &Trace<'_>) -> Vec<Telling> {
+    let standing = trace.standing_holds().into_iter();
     let released = standing.flat_map(|over| {
         let hold = over.hold;
         over.released_without_right.into_iter().map(move |wheel| {
             let text = format!(
-                "{wheel} was released from hold {hold} by somebody whom the safety file does not name: it is held again"
+                "{wheel} was released from hold {hold} by somebody whom the safety file does not name: the hold stands"
             );
             Telling::alarm(format!("hold-{hold}-{wheel}-without-right"), text)
         })
@@ -92,5 +92,5 @@ fn alert(check: &Check, word: &str, text: String) -> Telling {
 
 /// Forgets what no alert will need.
 pub fn tidy(diary: &mut Diary, now: DateTime<Utc>) {
-    diary.forget_routine_before(now - ROUTINE_KEPT);
+    diary.forget_routine_before(calendar::earlier(now, ROUTINE_KEPT));
 }

@@ -3,7 +3,7 @@
 
 use facts::{Event, Fact};
 use safety::{Plan, hold_for};
-use trace::{Rights, Trace};
+use trace::Trace;
 
 /// Holds that laboratory results ask for and nobody has placed, then the facts that standing
 /// holds owe to wheels. After these are stated, and no others, there are none.
@@ -24,17 +24,9 @@ pub fn owed(trace: &Trace<'_>, plan: Option<&Plan>) -> Vec<Event> {
     }
     if owed.is_empty() {
         // A hold placed in this round is told to its wheels in the next.
-        owed.extend(trace.owed_holds(&rights(plan)).into_iter().map(Event::from));
+        owed.extend(trace.owed_holds().into_iter().map(Event::from));
     }
     owed
-}
-
-/// Who may end a hold.
-#[must_use]
-pub fn rights(plan: Option<&Plan>) -> Rights {
-    plan.map_or(Rights::AnyBadge, |plan| {
-        Rights::Named(plan.may_release.clone())
-    })
 }
 
 /// A result that cannot do its work, in words: for people.

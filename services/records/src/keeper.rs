@@ -2,12 +2,13 @@
 
 use std::path::Path;
 
+use ::holds::Rule;
 use bus::Stored;
 use bus::telling::Telling;
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::wire::Read;
 use facts::{Event, Fact, SiteId};
-use quantity::{DairyClock, DairyDay};
+use quantity::{DairyClock, DairyDay, calendar};
 use safety::{Diary, Plan};
 use seal::{BadLedger, Entry, Seal, Statement};
 use trace::{HoldStanding, Index, Trace};
@@ -51,7 +52,12 @@ impl Keeper {
     ///
     /// # Errors
     /// [`RecordsError`].
-    pub fn open(dir: &Path, site: SiteId, plan: Option<Plan>) -> Result<Self, RecordsError> {
+    pub fn open(
+        dir: &Path,
+        site: SiteId,
+        rule: Rule,
+        plan: Option<Plan>,
+    ) -> Result<Self, RecordsError> {
         let folder = Folder::open(dir, site)?;
         let before = folder::entries(dir)?;
         Ok(Self {
@@ -59,7 +65,7 @@ impl Keeper {
             ours: format!("floor.{site}."),
             before: Some(Box::new(before)),
             folder,
-            index: Index::default(),
+            index: Index::new(rule),
             diary: Diary::default(),
             plan,
             seq: 0,
@@ -80,7 +86,7 @@ impl Keeper {
         let empty = self.folder.count() == 0;
         for message in messages {
             self.seq = message.seq;
-            if !message.subject.starts_with(&self.ours) {
+            if !begins(&message.subject, &self.ours) {
                 continue;
             }
             let entry = Entry::of(&crate::line(message), message.seq);
@@ -237,11 +243,9 @@ impl Keeper {
         (tell, [fresh, old].concat())
     }
 
-    /// Releases without the right to them that people have to hear of: look before
-    /// [`Keeper::owed`] holds them again.
+    /// Releases without the right to them that people have to hear of.
     pub fn without_right(&mut self) -> Vec<Telling> {
-        let rights = holds::rights(self.plan.as_ref());
-        checks::without_right(&self.index.trace(), &rights)
+        checks::without_right(&self.index.trace())
     }
 
     /// Facts that have to be stated: holds that results ask for, and what holds owe to
@@ -257,14 +261,13 @@ impl Keeper {
     /// clock of whoever ended it is ahead of ours. Else it would count as ended already.
     #[must_use]
     pub fn hold_at(&self, now: DateTime<Utc>) -> DateTime<Utc> {
-        let after = |ended: DateTime<Utc>| ended + TimeDelta::milliseconds(1);
+        let after = |ended: DateTime<Utc>| calendar::later(ended, TimeDelta::milliseconds(1));
         self.ended.map_or(now, |ended| now.max(after(ended)))
     }
 
-    /// Every hold over a scope that stands.
+    /// Every hold that stands.
     pub fn standing_holds(&mut self) -> Vec<HoldStanding> {
-        let rights = holds::rights(self.plan.as_ref());
-        self.index.trace().standing_holds(&rights)
+        self.index.trace().standing_holds()
     }
 
     /// Where the records stand.
@@ -306,6 +309,12 @@ impl Keeper {
 /// The beginning of a key: enough for a name.
 fn short(key: &str) -> &str {
     key.get(..8).unwrap_or(key)
+}
+
+/// Whether a subject begins so. A site's code is the same in any case, as every code is.
+fn begins(subject: &str, with: &str) -> bool {
+    let start = subject.get(..with.len());
+    start.is_some_and(|start| start.eq_ignore_ascii_case(with))
 }
 
 /// Whether a fact may change what has to be held.

@@ -2,7 +2,7 @@
 //!
 //! The worker reads the log from its beginning whenever it starts: what the ledger has of it
 //! is compared on the way, what is new is written down ([`Keeper`]). When it has caught up it
-//! answers `recall`, `holds`, `papers` and `records`; tells what people have to hear
+//! answers `recall`, `holds`, `papers`, `known` and `records`; tells what people have to hear
 //! of ([`checks`]); states, under the station name `records`, the
 //! holds that laboratory results ask for and the `wheel.held` facts that holds over a scope
 //! owe to wheels ([`holds`]); and seals each dairy day when it is over. It never releases
@@ -28,7 +28,8 @@ use anyhow::Context as _;
 use bus::telling::Told;
 use bus::{Bus, Clock, Outbox, Shutdown, Tick};
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::{Draft, SiteId, StationId};
+use facts::{Draft, Event, SiteId, StationId, WheelHeld, WheelId};
+use names::{Kind, Known};
 use recipe::Origin;
 use safety::Plan;
 use seal::Seal;
@@ -36,13 +37,15 @@ use site::Site;
 
 use crate::papers::Desk;
 
-pub use answering::{RecallAnswer, RecallQuery, RecordsStanding};
+pub use answering::{
+    CHECK_NAMED, InScope, KNOWN, QUESTIONS, RecallAnswer, RecallQuery, RecordsStanding,
+};
 pub use archive::{Archive, facts_files};
 pub use error::RecordsError;
 pub use folder::{Folder, entries, public_key, read_seal, seals};
 pub use keeper::Keeper;
 pub use papers::{Paper, PaperFile, PapersQuery};
-pub use trace::Caution;
+pub use trace::{Caution, HoldStanding, Keeps};
 
 /// The station whose facts this worker states.
 const STATION: &str = "records";
@@ -87,8 +90,15 @@ pub async fn run(
         dairy,
         clock: site.clock,
     });
+    let scales = site
+        .stations
+        .iter()
+        .filter_map(|station| station.scale.as_ref());
+    let own = Known::default()
+        .with(Kind::Room, site.rooms.iter().map(|room| room.id))
+        .with(Kind::Tool, scales.map(|scale| scale.tool));
     let folder = data.join("records");
-    let mut keeper = Keeper::open(&folder, site.id, plan.transpose()?)?;
+    let mut keeper = Keeper::open(&folder, site.id, site.hold_rule(), plan.transpose()?)?;
     let mut told = Told::open(&folder.join("checks-told.txt"))?;
     let mut looked: Option<DateTime<Utc>> = None;
     let outbox = Outbox::open(&data.join("records-outbox"), site.id)?;
@@ -152,7 +162,8 @@ pub async fn run(
                 while keeper.seq() < end {
                     keeper.take(&log.next_chunk(CHUNK).await?)?;
                 }
-                answering::answer(&mut keeper, desk.as_ref(), &bus, clock.now(), question).await;
+                let places = (&bus, &own);
+                answering::answer(&mut keeper, desk.as_ref(), places, clock.now(), question).await;
             }
             tick = clock.next_tick() => waiting = Some(tick),
             chunk = log.next_chunk(CHUNK) => keeper.take(&chunk?)?,
@@ -202,6 +213,25 @@ async fn bus_end(bus: &Bus, seq: u64) -> u64 {
     bus.floor_end().await.unwrap_or(seq + 1)
 }
 
+/// Most wheels that one fact holds: a message carries not many more.
+const MOST_IN_A_FACT: usize = 10_000;
+
+/// A hold over many wheels, in as many facts as it takes.
+fn in_facts(event: Event) -> Vec<Event> {
+    match event {
+        Event::WheelHeld(held) if held.wheels.len() > MOST_IN_A_FACT => {
+            let part = |wheels: &[WheelId]| {
+                Event::from(WheelHeld {
+                    wheels: wheels.to_vec(),
+                    ..held.clone()
+                })
+            };
+            held.wheels.chunks(MOST_IN_A_FACT).map(part).collect()
+        }
+        other => vec![other],
+    }
+}
+
 fn state_owed(
     keeper: &mut Keeper,
     outbox: &Outbox,
@@ -218,12 +248,13 @@ fn state_owed(
             "holding"
         );
     }
-    let drafts = owed.into_iter().map(|event| Draft {
+    let drafts = owed.into_iter().flat_map(in_facts).map(|event| Draft {
         occurred_at: at,
         person: None,
         event,
     });
-    outbox.record(station, drafts.collect(), now)?;
+    // As if it were stated then: it must count after what ended the hold before it.
+    outbox.record(station, drafts.collect(), at)?;
     Ok(())
 }
 

@@ -7,6 +7,7 @@ use bus::Bus;
 use chrono::{DateTime, Utc};
 use facts::wire::Read;
 use facts::{BatchId, Fact, Scope};
+use names::Known;
 use papers::{Asked, Dairy, epcis};
 use quantity::DairyClock;
 use safety::Plan;
@@ -74,7 +75,7 @@ pub(crate) struct Desk {
 pub(crate) async fn write(
     keeper: &mut Keeper,
     desk: &Desk,
-    bus: &Bus,
+    (bus, site): (&Bus, &Known),
     now: DateTime<Utc>,
     query: &PapersQuery,
 ) -> anyhow::Result<PaperFile> {
@@ -87,7 +88,7 @@ pub(crate) async fn write(
         ..Settings::default()
     };
     let trace = keeper.trace();
-    let recall = trace.recall(&about, &settings, now);
+    let recall = trace.recall_of(&about, site, &settings, now)?;
     let evidence = trace.evidence(&recall);
     let mut facts = keeper.checked();
     facts.extend(evidence.facts);
@@ -158,11 +159,6 @@ fn draw(
             )
         }
         Paper::Batch(batch) => {
-            let known = recall.makes.iter().any(|make| make.milk_g != 0);
-            anyhow::ensure!(
-                known || !recall.wheels.is_empty(),
-                "no fact speaks of batch {batch}: check the number"
-            );
             let pdf = papers::batch_file(batch, facts, recall, plan, dairy, clock);
             (format!("batch-{batch}.pdf"), "application/pdf", pdf)
         }

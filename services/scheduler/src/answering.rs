@@ -1,9 +1,11 @@
 //! Answers questions from the folded floor.
 
-use bus::{BusError, Question};
+use bus::{BusError, Question, Refusal};
 use chrono::{DateTime, Utc};
 use facts::{BatchId, WheelId};
-use ripening::answer::{self, DueQuery};
+use names::UnknownName;
+use ripening::Floor;
+use ripening::answer::{self, Due, DueQuery};
 use serde::{Deserialize, Serialize};
 use site::Site;
 
@@ -14,7 +16,7 @@ pub const QUESTIONS: &[&str] = &[
     "standing", "due", "floor", "census", "wheel", "batch", "label",
 ];
 
-/// How many rows of a census one answer holds: the broker carries 1 MB a message.
+/// How many rows of a census one answer holds.
 const CENSUS_ROWS: usize = 1_000;
 
 /// Where the scheduler stands.
@@ -42,6 +44,17 @@ pub(crate) async fn answer(fold: &Fold, site: &Site, question: Question) {
     }
 }
 
+/// What is due; of a room that there is, where one is named.
+fn due_of(floor: &Floor, site: &Site, query: DueQuery) -> Result<Due, UnknownName> {
+    let own: Vec<_> = site.rooms.iter().map(|room| room.id).collect();
+    let room = query.room.map(|id| answer::room_named(floor, &own, id));
+    let query = DueQuery {
+        room: room.transpose()?,
+        ..query
+    };
+    Ok(answer::due(floor, &query))
+}
+
 async fn respond(fold: &Fold, site: &Site, question: Question) -> Result<(), BusError> {
     if question.name == "standing" {
         let standing = Standing {
@@ -55,10 +68,11 @@ async fn respond(fold: &Fold, site: &Site, question: Question) -> Result<(), Bus
         return question.still_reading(fold.seq(), fold.end()).await;
     };
     match question.name.as_str() {
-        "due" => match question.read::<DueQuery>() {
-            Ok(query) => question.answer(&answer::due(floor, &query)).await,
-            Err(error) => question.refuse(&error.to_string()).await,
-        },
+        "due" => {
+            let due = question.read::<DueQuery>().map_err(Refusal::from);
+            let due = due.and_then(|query| Ok(due_of(floor, site, query)?));
+            question.reply(due).await
+        }
         "floor" => {
             let rooms: Vec<_> = site
                 .rooms
@@ -69,50 +83,32 @@ async fn respond(fold: &Fold, site: &Site, question: Question) -> Result<(), Bus
         }
         "census" => match question.read::<CensusQuery>() {
             Ok(query) => {
-                let mut rows = answer::census(floor);
-                rows.retain(|row| query.after.is_none_or(|after| row.wheel > after));
-                rows.truncate(CENSUS_ROWS);
+                let rows = answer::census_after(floor, query.after, CENSUS_ROWS);
                 question.answer(&rows).await
             }
             Err(error) => question.refuse(&error.to_string()).await,
         },
-        "wheel" => match question.read::<WheelId>() {
-            Ok(id) => match answer::wheel(floor, id) {
-                Some(life) => question.answer(&life).await,
-                None => {
-                    question
-                        .refuse(&format!(
-                            "no fact speaks of wheel {id}: check the serial on its card"
-                        ))
-                        .await
-                }
-            },
-            Err(error) => question.refuse(&error.to_string()).await,
-        },
-        "label" => match question.read::<WheelId>() {
-            Ok(id) => match fold.label_now(floor, id) {
-                Some(label) => question.answer(&label).await,
-                None => {
-                    question
-                        .refuse(&format!(
-                            "wheel {id} was never portioned here: check the serial"
-                        ))
-                        .await
-                }
-            },
-            Err(error) => question.refuse(&error.to_string()).await,
-        },
-        "batch" => match question.read::<BatchId>() {
-            Ok(id) => match answer::batch(floor, id) {
-                Some(batch) => question.answer(&batch).await,
-                None => {
-                    question
-                        .refuse(&format!("no fact speaks of batch {id}: check the number"))
-                        .await
-                }
-            },
-            Err(error) => question.refuse(&error.to_string()).await,
-        },
+        "wheel" => {
+            let id = question.read::<WheelId>().map_err(Refusal::from);
+            let life = id.and_then(|id| Ok(answer::wheel(floor, id)?));
+            question.reply(life).await
+        }
+        "label" => {
+            let id = question.read::<WheelId>().map_err(Refusal::from);
+            let label = id.and_then(|id| {
+                let (id, _) = answer::wheel_named(floor, id)?;
+                let label = fold.label_now(floor, id);
+                label.ok_or_else(|| {
+                    format!("wheel {id} was never portioned here: it has no label").into()
+                })
+            });
+            question.reply(label).await
+        }
+        "batch" => {
+            let id = question.read::<BatchId>().map_err(Refusal::from);
+            let batch = id.and_then(|id| Ok(answer::batch(floor, id)?));
+            question.reply(batch).await
+        }
         other => {
             let sentence = format!("{other:?} is not a question for the scheduler");
             question.refuse(&sentence).await

@@ -8,10 +8,10 @@ use bus::{Bus, Position, Shutdown, Stored};
 use chrono::{DateTime, NaiveTime, Utc};
 use control::Watch;
 use facts::wire::Read;
-use facts::{FactId, SiteId, Sscc, WheelId, stored_struct};
+use facts::{Event, FactId, SiteId, Sscc, WheelId, stored_struct};
 use labels::LabelJob;
 use quantity::DairyDay;
-use ripening::{Alert, Floor, Folding, Step};
+use ripening::{Alert, Floor, Folding, Step, Voiding};
 use serde::Serialize;
 use site::Site;
 use store::{Aside, Batch, Effect, Loaded, Store, StoreError};
@@ -55,6 +55,8 @@ pub struct Fold {
     live_from: u64,
     next_effect: u64,
     unwritten: bool,
+    /// Whether the broker's clock and the floor's tell the same time; not if one is driven.
+    broker_tells_time: bool,
     written_at: Instant,
     shift_ends: Option<NaiveTime>,
     /// The dairy day whose shift was summed up last.
@@ -72,6 +74,10 @@ pub struct Fold {
     said_standing: Option<DairyDay>,
     /// A store that did not read, of which people must hear.
     aside: Option<Aside>,
+    /// What people have still to hear of messages that count for nothing.
+    alarms: Vec<Effect>,
+    /// Of what they heard since this began.
+    alarmed: std::collections::BTreeSet<String>,
     /// Wheels changed since people who look on were last told.
     noticed: std::collections::HashSet<WheelId>,
 }
@@ -126,6 +132,7 @@ impl Fold {
             live_from: 0,
             next_effect,
             unwritten: false,
+            broker_tells_time: false,
             written_at: monotonic(),
             shift_ends: site.shift_ends,
             summed_up: None,
@@ -137,6 +144,8 @@ impl Fold {
             recalled: Vec::new(),
             said_standing: None,
             aside,
+            alarms: Vec::new(),
+            alarmed: std::collections::BTreeSet::new(),
             noticed: std::collections::HashSet::new(),
             store: Arc::new(store),
         })
@@ -192,6 +201,12 @@ impl Fold {
         self.live_from = end;
     }
 
+    /// The broker's clock and the floor's tell the same time: a station's may be held
+    /// against it.
+    pub const fn broker_tells_time(&mut self) {
+        self.broker_tells_time = true;
+    }
+
     /// Whether the fold has caught up.
     #[must_use]
     pub fn is_live(&self) -> bool {
@@ -217,12 +232,18 @@ impl Fold {
             }
             Ok(Read::Fact(fact)) => {
                 self.floor.apply(&fact);
+                if self.broker_tells_time {
+                    self.floor.stored(&fact, message.stored_at);
+                }
                 self.portions.fact(&fact);
                 self.cases.fact(&fact);
                 if self.is_live() {
                     self.noticed.extend(fact.event.wheels());
                 }
-                Ok(())
+                match &fact.event {
+                    Event::Voided(voided) => self.floor.judge(&Voiding::of(&fact, voided)),
+                    _ => Ok(()),
+                }
             }
             Ok(Read::UnknownType(unknown)) => {
                 tracing::debug!(
@@ -237,6 +258,30 @@ impl Fold {
                 self.floor.count_unreadable();
                 Err(unreadable.to_string())
             }
+        }
+    }
+
+    /// People hear of a message that is in REJECTED: each day once of each station.
+    pub fn alarm(&mut self, message: &Stored, reason: &str) {
+        if !self.is_live() {
+            return;
+        }
+        let station = message.subject.split('.').nth(4).unwrap_or("unknown");
+        let station: String = station.chars().take(20).collect();
+        let day = self.floor.now().format("%Y-%m-%d");
+        let id = format!("rejected-{station}-{day}");
+        let text = format!(
+            "message {} of station {station} counts for nothing: {reason}. It is kept whole in REJECTED; look at who sent it",
+            message.seq
+        );
+        let body =
+            serde_json::json!({"alert": id, "step": "raised", "severity": "alarm", "text": text});
+        if self.alarms.iter().all(|alarm| alarm.id != id) && self.alarmed.insert(id.clone()) {
+            self.alarms.push(Effect {
+                tail: "alert.raised".to_owned(),
+                body: body.to_string().into_bytes(),
+                id,
+            });
         }
     }
 
@@ -369,6 +414,7 @@ impl Fold {
         effects.extend(portions.iter().filter_map(portions_effect));
         let labels = labels.iter();
         effects.extend(labels.filter_map(|wanted| label_effect(&self.texts.first(wanted))));
+        effects.append(&mut self.alarms);
         effects.extend(self.aside.take().map(|aside| aside_effect(&aside)));
         let day = floor.practice().clock.day_of(now);
         if self.said_standing.replace(day) != Some(day) {

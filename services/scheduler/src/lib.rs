@@ -20,7 +20,7 @@ use ripening::Practice;
 use site::Site;
 use store::StoreError;
 
-pub use answering::{CensusQuery, Standing};
+pub use answering::{CensusQuery, QUESTIONS, Standing};
 pub use fold::Fold;
 pub use labelling::{LabelNow, Texts};
 
@@ -35,6 +35,7 @@ pub fn practice(site: &Site) -> Practice {
         turn_by: site.turn_by,
         lost_after_days: site.lost_after_days,
         recipes: site.recipes.clone(),
+        rights: site.rights(),
     }
 }
 
@@ -93,6 +94,9 @@ async fn spell(
     shutdown: &Shutdown,
 ) -> anyhow::Result<Ended> {
     let mut fold = Fold::open(site, folder)?;
+    if clock.is_the_machines() {
+        fold.broker_tells_time();
+    }
     let mut log = match bus.floor_after(fold.position()).await {
         Err(error) => return Err(error).context(
             "the scheduler's store belongs to another log: restore the broker's data, or delete the scheduler's data folder to fold this log from its beginning",
@@ -162,6 +166,7 @@ async fn take(
                 tracing::debug!(%error, "keeping an unreadable message");
                 backoff.wait().await;
             }
+            fold.alarm(message, &reason);
         }
     }
     fold.reached(log.position());

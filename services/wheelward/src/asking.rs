@@ -15,7 +15,7 @@ pub async fn due(args: &DueArgs) -> anyhow::Result<()> {
         by: args.by,
     };
     let due: Due = asker.bus.ask(&asker.site, "due", &query).await?;
-    show::due(&due, args.ask.json)
+    show::due(&due, query.room, args.ask.json)
 }
 
 /// `wheelward wheel`

@@ -92,6 +92,9 @@ pub enum Command {
     Up(UpArgs),
     /// Run one worker alone against a broker.
     Worker(WorkerArgs),
+    /// What a broker of the dairy's own has to know.
+    #[command(subcommand)]
+    Broker(BrokerCommand),
     /// What is due: by room, by time.
     Due(DueArgs),
     /// One wheel's whole life and what it needs next.
@@ -176,6 +179,20 @@ pub struct UpArgs {
     /// Where the time comes from: this machine, or ticks on the broker.
     #[arg(long, value_enum, default_value_t = ClockKind::System)]
     pub clock: ClockKind,
+}
+
+#[derive(Subcommand)]
+pub enum BrokerCommand {
+    /// Print the accounts, users and permissions for a site, to include in the broker's
+    /// configuration. The broker that `up` starts for itself has them already.
+    Permissions(PermissionsArgs),
+}
+
+#[derive(Args)]
+pub struct PermissionsArgs {
+    /// The site file.
+    #[arg(long, env = "WHEELWARD_SITE")]
+    pub site: PathBuf,
 }
 
 #[derive(Args)]
@@ -289,7 +306,7 @@ pub struct DueArgs {
     #[arg(long)]
     pub room: Option<RoomId>,
     /// What is due by this instant (RFC 3339), instead of what may be done now.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub by: Option<chrono::DateTime<chrono::Utc>>,
     #[command(flatten)]
     pub ask: AskArgs,
@@ -334,7 +351,7 @@ pub struct ReplayArgs {
     #[arg(long, default_value = "UTC")]
     pub time_zone: chrono_tz::Tz,
     /// The instant to show (RFC 3339). Later facts are left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub at: chrono::DateTime<chrono::Utc>,
     /// Print JSON for machines.
     #[arg(long)]
@@ -358,7 +375,7 @@ pub enum View {
         #[arg(long)]
         room: Option<RoomId>,
         /// What is due by this instant.
-        #[arg(long)]
+        #[arg(long, value_parser = quantity::calendar::read_instant)]
         by: Option<chrono::DateTime<chrono::Utc>>,
     },
     /// One wheel's life.
@@ -383,7 +400,7 @@ pub struct SourceArgs {
     #[arg(long, requires = "at")]
     pub replay: Option<PathBuf>,
     /// The instant to look from (RFC 3339); of a running floor, its own present if left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub at: Option<chrono::DateTime<chrono::Utc>>,
     #[command(flatten)]
     pub ask: AskArgs,

@@ -8,9 +8,8 @@ use std::path::Path;
 use anyhow::Context as _;
 use dispatch::allocation::Allocation;
 use dispatch::note::DispatchNote;
-use dispatch::office::Asked;
+use dispatch::office::{Asked, NoPromise};
 use dispatch::{Cheese, Memory, Yesterday, allocate};
-use facts::CustomerId;
 use quantity::DairyDay;
 
 use crate::cli::{
@@ -42,7 +41,10 @@ pub async fn promise(args: &PromiseArgs) -> anyhow::Result<()> {
             &office.yesterday,
             &asked,
         )
-        .map_err(anyhow::Error::msg)?;
+        .map_err(|no| match no {
+            NoPromise::Unknown(name) => name.into(),
+            no => anyhow::Error::from(no),
+        })?;
     if args.office.source.ask.json {
         return show::print_json(&answer);
     }
@@ -91,6 +93,9 @@ async fn plan(args: &DispatchPlanArgs) -> anyhow::Result<()> {
 
 fn show_allocation(allocation: &Allocation) {
     println!("Dispatch from {} to {}", allocation.today, allocation.until);
+    if allocation.lines.is_empty() {
+        println!("No order is open.");
+    }
     let mut table = Table::new(&[
         "arrives", "order", "customer", "wheels", "from", "leaves", "by", "age", "sure", "short",
     ]);
@@ -159,14 +164,11 @@ fn show_allocation(allocation: &Allocation) {
 async fn note(args: &DispatchNoteArgs) -> anyhow::Result<()> {
     let office = Office::open(&args.office).await?;
     let order = office.order(args.order)?;
-    let customer = CustomerId::new(&order.customer)
-        .ok()
-        .and_then(|id| office.all.customers().customers.get(&id))
-        .with_context(|| format!("the customers file has no {}", order.customer))?;
+    let customers = office.all.customers();
+    let (_, customer) = customers.who_ordered(&order.customer)?;
     let lane = args.lane.or_else(|| customer.lanes.first().copied());
-    let lane = lane
-        .and_then(|id| office.all.customers().lanes.get(&id))
-        .context("the customers file has no such lane: name one of its lanes with --lane")?;
+    let lane = lane.context("the customers file has no lane for them: name one with --lane")?;
+    let lane = customers.lane(lane)?;
     let day = args.day.map_or(office.today(), DairyDay::starting);
     let clock = &office.site.clock;
     let left = order.sent.iter();

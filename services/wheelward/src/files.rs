@@ -162,6 +162,7 @@ pub fn check(args: &CheckArgs) -> anyhow::Result<()> {
                     site.stations.len(),
                     site.recipes.iter().count()
                 );
+                check_people(path, &site)?;
                 for recipe in site.recipes.iter() {
                     recipes.add(recipe.as_ref().clone());
                 }
@@ -180,6 +181,35 @@ pub fn check(args: &CheckArgs) -> anyhow::Result<()> {
         println!("{}: the planned vats are right", path.display());
     }
     Ok(())
+}
+
+/// Checks that scanners know everyone who works here.
+fn check_people(path: &Path, site: &Site) -> anyhow::Result<()> {
+    let shown = path.display();
+    if let Some(nobody) = site.nobody_scans() {
+        return Err(BadFile(format!("{shown}: {nobody}")).into());
+    }
+    let crew_file = site
+        .gateway
+        .as_ref()
+        .and_then(|gateway| gateway.crew.as_ref());
+    let Some(crew_file) = crew_file.filter(|_| !site.stations.is_empty()) else {
+        return Ok(());
+    };
+    let crew = crew(crew_file)?;
+    let unknown = crew
+        .people
+        .iter()
+        .find(|person| !site.people.contains(&person.badge));
+    match unknown {
+        Some(person) => Err(BadFile(format!(
+            "{shown}: badge {} of {} is not among badges under [people]: scanners would refuse it",
+            person.badge,
+            crew_file.display()
+        ))
+        .into()),
+        None => Ok(()),
+    }
 }
 
 /// Says that a recipe file is right.

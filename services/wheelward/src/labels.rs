@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use anyhow::Context as _;
+use dispatch::recipe_named;
 use label_printer::{Answered, Queue, WantedAgain};
 use labels::{Card, Dpi, Drawing, Kind, Label, LabelJob, Templates, pdf, sheet};
 use plan::Crew;
@@ -85,10 +86,7 @@ fn preview(args: &PreviewArgs) -> anyhow::Result<()> {
 /// The site's own texts in the place of the invented ones.
 fn fill_in(label: &mut Label, site: &Site, args: &PreviewArgs) -> anyhow::Result<()> {
     let recipe = match args.recipe {
-        Some(id) => site
-            .recipes
-            .newest(id)
-            .with_context(|| format!("recipe {id} is not in the site file"))?,
+        Some(id) => recipe_named(&site.recipes, id)?,
         None => site
             .recipes
             .iter()

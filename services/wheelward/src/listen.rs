@@ -1,6 +1,7 @@
 //! `wheelward listen`: what a scale sends, and how the site file reads it.
 
-use anyhow::{Context as _, bail};
+use anyhow::bail;
+use names::{Kind, UnknownName};
 
 use crate::cli::ListenArgs;
 use crate::files;
@@ -8,13 +9,9 @@ use crate::files;
 pub async fn run(args: &ListenArgs) -> anyhow::Result<()> {
     let site = files::site(&args.site)?;
     let station = site.stations.iter().find(|s| s.id == args.station);
-    let station = station.with_context(|| {
-        let names: Vec<_> = site.stations.iter().map(|s| s.id.to_string()).collect();
-        format!(
-            "no station {} in the site file: it has {}",
-            args.station,
-            names.join(", ")
-        )
+    let station = station.ok_or_else(|| {
+        let codes = site.stations.iter().map(|s| s.id.to_string());
+        UnknownName::among(Kind::Station, args.station, codes)
     })?;
     let Some(scale) = &station.scale else {
         bail!(

@@ -2,6 +2,7 @@
 
 mod asking;
 mod bench;
+mod broker;
 mod cli;
 mod demo;
 mod dispatching;
@@ -25,6 +26,8 @@ mod show;
 mod stating;
 mod supervise;
 mod table;
+#[cfg(test)]
+mod unknown_names;
 mod verify;
 mod worker;
 mod yields;
@@ -61,6 +64,7 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
     match cli.command {
         Command::Up(args) => supervise::up(args).await,
         Command::Worker(args) => worker::run(args).await,
+        Command::Broker(command) => broker::run(&command),
         Command::Due(args) => asking::due(&args).await,
         Command::Wheel(args) => asking::wheel(&args).await,
         Command::Batch(args) => asking::batch(&args).await,

@@ -1,10 +1,10 @@
 //! The dispatch office of a running floor or a file of facts, with the customers file.
 
-use anyhow::Context as _;
 use bus::BusError;
 use chrono::{DateTime, TimeDelta, Utc};
 use dispatch::{Allocation, Look, Memory, Order, Problem, Yesterday, allocate};
 use facts::{Event, OrderId};
+use names::UnknownName;
 use quantity::DairyDay;
 use site::Site;
 use tokio::time::Instant;
@@ -88,11 +88,8 @@ impl Office {
     }
 
     /// An order that there is.
-    pub fn order(&self, id: OrderId) -> anyhow::Result<Order> {
-        let order = self.all.book().order(id);
-        order.with_context(|| {
-            format!("there is no order {id}: look for it with `wheelward orders list`")
-        })
+    pub fn order(&self, id: OrderId) -> Result<Order, UnknownName> {
+        self.all.book().named(id)
     }
 
     /// The present; of a running floor, time goes on while a person scans.

@@ -4,11 +4,13 @@ use anyhow::Context as _;
 use dispatch::check::{Desk, Known, Trouble};
 use dispatch::confirm::confirm;
 use dispatch::import::{Purpose, import};
+use dispatch::recipe_named;
 use facts::{
-    AgeRange, CustomerId, Event, Mixing, OrderCancelled, OrderChanged, OrderLine, OrderPlaced,
-    OrderRefused, Standing, WeightRange, WheelDelivered, WheelId, WheelReturned,
+    AgeRange, Event, Mixing, OrderCancelled, OrderChanged, OrderLine, OrderPlaced, OrderRefused,
+    Standing, WeightRange, WheelDelivered, WheelId, WheelReturned,
 };
 use quantity::DairyDay;
+use ripening::answer;
 
 use crate::cli::{
     BadFile, OfficeArgs, OrderSays, OrdersCancelArgs, OrdersChangeArgs, OrdersCommand,
@@ -85,6 +87,11 @@ async fn list(args: &OfficeArgs) -> anyhow::Result<()> {
     if args.source.ask.json {
         return show::print_json(&orders);
     }
+    if orders.is_empty() {
+        println!("No order was ever placed.");
+    } else if orders.iter().all(|order| order.cancelled.is_some()) {
+        println!("No order is open: all are cancelled.");
+    }
     let mut table = Table::new(&["order", "customer", "arrives", "again", "lines", "stands"]);
     for order in &orders {
         let again = order.standing.as_ref().map(|standing| {
@@ -113,7 +120,9 @@ async fn list(args: &OfficeArgs) -> anyhow::Result<()> {
             stands,
         ]);
     }
-    table.print();
+    if !orders.is_empty() {
+        table.print();
+    }
     for (order, words) in &office.look.wrong {
         println!("LOOK: order {order}: {words}");
     }
@@ -127,16 +136,16 @@ async fn cancel(args: &OrdersCancelArgs) -> anyhow::Result<()> {
     let mut office = Office::open(&args.office).await?;
     let order = office.order(args.order)?;
     if order.cancelled.is_some() {
-        anyhow::bail!("order {} is cancelled already", args.order);
+        anyhow::bail!("order {} is cancelled already", order.id);
     }
     let event = Event::from(OrderCancelled {
-        order: args.order,
+        order: order.id,
         reason: args.reason.clone(),
     });
     office
         .record(&args.office, &args.record, vec![event])
         .await?;
-    println!("Order {} is cancelled.", args.order);
+    println!("Order {} is cancelled.", order.id);
     Ok(())
 }
 
@@ -203,18 +212,11 @@ impl OrderSays {
 
 async fn place(args: &OrdersPlaceArgs) -> anyhow::Result<()> {
     let mut office = Office::open(&args.office).await?;
-    let customers = &office.all.customers().customers;
-    let customer = customers.get(&args.customer).with_context(|| {
-        let known: Vec<String> = customers.keys().map(CustomerId::to_string).collect();
-        format!(
-            "the customers file has no {}: it has {}",
-            args.customer,
-            known.join(", ")
-        )
-    })?;
+    let (id, customer) = office.all.customers().customer(args.customer)?;
+    recipe_named(&office.site.recipes, args.says.recipe)?;
     let order = OrderPlaced {
         order: args.order,
-        customer: args.customer.to_string(),
+        customer: id.to_string(),
         market: customer.market,
         arrive_on: args.says.arrive_on,
         lines: vec![args.says.line()],
@@ -238,8 +240,9 @@ async fn place(args: &OrdersPlaceArgs) -> anyhow::Result<()> {
 async fn change(args: &OrdersChangeArgs) -> anyhow::Result<()> {
     let mut office = Office::open(&args.office).await?;
     let known = office.order(args.order)?;
+    recipe_named(&office.site.recipes, args.says.recipe)?;
     let order = OrderPlaced {
-        order: args.order,
+        order: known.id,
         customer: known.customer,
         market: known.market,
         arrive_on: args.says.arrive_on,
@@ -270,10 +273,10 @@ async fn change(args: &OrdersChangeArgs) -> anyhow::Result<()> {
 
 async fn told(args: &OrdersConfirmArgs) -> anyhow::Result<()> {
     let mut office = Office::open(&args.office).await?;
-    office.order(args.order)?;
+    let order = office.order(args.order)?;
     let allocation = office.allocation(&args.office).await?;
     let day = args.arrive_on.map(DairyDay::starting);
-    let confirmed = confirm(&allocation, args.order, day, args.partly)?;
+    let confirmed = confirm(&allocation, order.id, day, args.partly)?;
     let words: Vec<String> = confirmed
         .promised
         .iter()
@@ -300,11 +303,13 @@ async fn told(args: &OrdersConfirmArgs) -> anyhow::Result<()> {
 
 /// Wheels that must have left for an order, and not be told of already.
 fn that_left(
+    office: &Office,
     order: &dispatch::Order,
     wheels: &[WheelId],
     already: impl Fn(WheelId) -> bool,
 ) -> anyhow::Result<()> {
     for wheel in wheels {
+        answer::wheel_named(office.all.floor(), *wheel)?;
         if !order.sent.iter().any(|(sent, _)| sent == wheel) {
             anyhow::bail!(
                 "{wheel} never left for order {}: check its serial",
@@ -322,7 +327,7 @@ async fn delivered(args: &OrdersDeliveredArgs) -> anyhow::Result<()> {
     let mut office = Office::open(&args.office).await?;
     let order = office.order(args.order)?;
     let there = |wheel: WheelId| order.arrived.contains_key(&wheel);
-    that_left(&order, &args.wheels, there)?;
+    that_left(&office, &order, &args.wheels, there)?;
     let mut wheels = args.wheels.clone();
     if wheels.is_empty() {
         let sent = order.sent.iter().map(|(wheel, _)| *wheel);
@@ -362,7 +367,7 @@ async fn delivered(args: &OrdersDeliveredArgs) -> anyhow::Result<()> {
 async fn refused(args: &OrdersRefusedArgs) -> anyhow::Result<()> {
     let mut office = Office::open(&args.office).await?;
     let order = office.order(args.order)?;
-    that_left(&order, &args.wheels, |wheel| {
+    that_left(&office, &order, &args.wheels, |wheel| {
         order.refused.contains_key(&wheel)
     })?;
     let event = Event::from(OrderRefused {
@@ -388,7 +393,7 @@ async fn returned(args: &OrdersRefusedArgs) -> anyhow::Result<()> {
         let state = office.all.floor().wheel(wheel).map(|wheel| wheel.state());
         state.is_some_and(|state| state.on_floor())
     };
-    that_left(&order, &args.wheels, back)?;
+    that_left(&office, &order, &args.wheels, back)?;
     let event = Event::from(WheelReturned {
         wheels: args.wheels.clone(),
         reason: args.reason.clone(),

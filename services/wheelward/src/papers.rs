@@ -1,15 +1,15 @@
 //! `wheelward papers`: what others ask for.
 
 use std::path::Path;
-use std::time::Duration;
 
 use anyhow::Context as _;
-use bus::{Clock, Outbox, Shutdown};
+use bus::{Clock, Outbox};
 use chrono::{DateTime, Utc};
-use facts::{Draft, Event, Fact, Scope, StationId};
+use facts::{BatchId, Draft, Event, Fact, LotId, Scope, StationId};
+use names::{Known, UnknownName};
 use papers::{Asked, Dairy, Sheet, epcis};
 use safety::{Diary, Standing};
-use trace::{Index, Recall, Settings};
+use trace::{Index, Recall, Settings, Trace};
 
 use crate::cli::{
     BatchFileArgs, ChecksArgs, DairyArgs, EpcisArgs, FactsArgs, ImportArgs, NoticesArgs,
@@ -17,13 +17,10 @@ use crate::cli::{
 };
 use crate::running::Asker;
 use crate::table::Table;
-use crate::{files, reading, show};
+use crate::{files, reading, show, stating};
 
 /// The station whose facts imported messages become.
 const IMPORTS: &str = "papers-import";
-
-/// How long the broker may take to take what was imported.
-const RECORDED_WITHIN: Duration = Duration::from_secs(10);
 
 /// `wheelward papers …`
 pub async fn run(command: &PapersCommand) -> anyhow::Result<()> {
@@ -77,14 +74,21 @@ async fn ready(args: &DairyArgs) -> anyhow::Result<Ready> {
     })
 }
 
-fn traced(facts: &[Fact], about: &Scope, sideways: bool, now: DateTime<Utc>) -> Recall {
+fn traced(
+    facts: &[Fact],
+    about: &Scope,
+    sideways: bool,
+    now: DateTime<Utc>,
+) -> Result<Recall, UnknownName> {
     let mut index = Index::default();
     facts.iter().for_each(|fact| index.apply(fact));
     let settings = Settings {
         sideways,
         ..Settings::default()
     };
-    index.trace().recall(about, &settings, now)
+    index
+        .trace()
+        .recall_of(about, &Known::default(), &settings, now)
 }
 
 fn write(path: &Path, bytes: impl AsRef<[u8]>) -> anyhow::Result<()> {
@@ -97,6 +101,15 @@ fn folder(path: &Path) -> anyhow::Result<()> {
     std::fs::create_dir_all(path).with_context(|| format!("could not make {}", path.display()))
 }
 
+/// A traceability lot code is a batch's, or that of a lot that came in.
+fn known_lot_code(trace: &Trace<'_>, lot: LotId) -> anyhow::Result<()> {
+    let batch = BatchId::new(lot.as_str())?;
+    if trace.batch(batch).is_err() {
+        trace.lot(lot)?;
+    }
+    Ok(())
+}
+
 async fn sheets(args: &SheetsArgs) -> anyhow::Result<()> {
     let Ready {
         facts,
@@ -104,6 +117,12 @@ async fn sheets(args: &SheetsArgs) -> anyhow::Result<()> {
         dairy,
         clock,
     } = ready(&args.dairy).await?;
+    let mut index = Index::default();
+    facts.iter().for_each(|fact| index.apply(fact));
+    let trace = index.trace();
+    for lot in &args.lot {
+        known_lot_code(&trace, *lot)?;
+    }
     let asked = Asked {
         from: args.from,
         to: args.to,
@@ -145,11 +164,9 @@ async fn batch(args: &BatchFileArgs) -> anyhow::Result<()> {
         clock,
     } = ready(&args.dairy).await?;
     let plan = args.safety.as_deref().map(files::safety).transpose()?;
-    let recall = traced(&facts, &Scope::Batch(args.batch), false, now);
-    if recall.wheels.is_empty() && recall.makes.iter().all(|make| make.milk_g == 0) {
-        anyhow::bail!("no fact speaks of batch {}: check the number", args.batch);
-    }
-    let pdf = papers::batch_file(args.batch, &facts, &recall, plan.as_ref(), &dairy, &clock);
+    let recall = traced(&facts, &Scope::Batch(args.batch), false, now)?;
+    let batch = recall.batches.first().copied().unwrap_or(args.batch);
+    let pdf = papers::batch_file(batch, &facts, &recall, plan.as_ref(), &dairy, &clock);
     write(&args.out, pdf)
 }
 
@@ -165,9 +182,12 @@ async fn notices(args: &NoticesArgs) -> anyhow::Result<()> {
         (None, Some(batch)) => Scope::Batch(batch),
         (None, None) => anyhow::bail!("say --lot or --batch"),
     };
-    let recall = traced(&facts, &about, !args.no_contact, now);
+    let recall = traced(&facts, &about, !args.no_contact, now)?;
     if recall.customers.is_empty() {
-        println!("Nothing of {about} has left: there is nobody to tell.");
+        println!(
+            "Nothing of {} has left: there is nobody to tell.",
+            recall.about
+        );
         return Ok(());
     }
     folder(&args.out)?;
@@ -242,18 +262,7 @@ async fn import(args: &ImportArgs) -> anyhow::Result<()> {
         event: taken.event,
     });
     let recorded = outbox.record(&station, drafts.collect(), Clock::system().now())?;
-    let sent = async {
-        while outbox.waiting() > 0 {
-            tokio::time::sleep(Duration::from_millis(20)).await;
-        }
-    };
-    let shutdown = Shutdown::new();
-    tokio::select! {
-        () = outbox.drain(&asker.bus, &shutdown) => {}
-        done = tokio::time::timeout(RECORDED_WITHIN, sent) => {
-            done.context("kept, but the broker did not take it yet: start the broker and import anything, and it will go too")?;
-        }
-    }
+    stating::send(&outbox, &asker.bus).await?;
     println!("{} facts recorded.", recorded.len());
     Ok(())
 }
@@ -269,6 +278,9 @@ async fn checks(args: &ChecksArgs) -> anyhow::Result<()> {
         return show::print_json(&safety::alerts(&checks));
     }
     let count = |of: fn(&Standing) -> bool| checks.iter().filter(|c| of(&c.standing)).count();
+    if checks.is_empty() {
+        println!("No check is due yet: nothing was made that the plan asks to be checked.");
+    }
     println!(
         "{} checks: {} in order, {} out of limits ({} with nothing decided), {} missed, {} not due yet",
         checks.len(),

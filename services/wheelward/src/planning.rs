@@ -7,6 +7,7 @@ use std::path::Path;
 use anyhow::Context as _;
 use facts::PersonId;
 use gateway::outlook::{problem, site_rooms};
+use names::{Kind, Known};
 use plan::rooms;
 use plan::{Forecast, Makes, Plan, RollCall, Stop, Yesterday};
 use ripening::Floor;
@@ -27,6 +28,11 @@ const SHOWN: usize = 12;
 pub async fn plan(args: &PlanArgs) -> anyhow::Result<()> {
     let (site, floor) = load(&args.source).await?;
     let crew = files::crew(&args.crew)?;
+    let badges = crew.people.iter().map(|person| person.badge);
+    let people = Known::default().with(Kind::Person, badges);
+    if let Some(person) = args.person {
+        people.find(Kind::Person, person)?;
+    }
     let problem = problem(&site, &floor, crew, usize::from(args.days));
     let yesterday = match &args.yesterday {
         None => Yesterday::default(),
@@ -136,6 +142,11 @@ fn show_plan(plan: &Plan, person: Option<PersonId>) {
         if person.is_none_or(|person| person == stop.person) {
             walks.entry(stop.person).or_default().push(stop);
         }
+    }
+    match person {
+        Some(person) if walks.is_empty() => println!("\n{person} has nothing to do on that day."),
+        None if walks.is_empty() => println!("\nNothing is to be done on that day."),
+        _ => {}
     }
     for (person, stops) in &walks {
         let minutes: f64 = stops.iter().map(|stop| stop.minutes).sum();
@@ -293,12 +304,17 @@ fn show_roll_call(call: &RollCall) {
     if !call.last_day_counts {
         println!("The day's work is not due yet: today's turns do not count as missed.");
     }
+    if call.done.is_empty() {
+        println!("Nothing was done.");
+    }
     let done: Vec<String> = call
         .done
         .iter()
         .map(|(work, n)| format!("{n} {work}"))
         .collect();
-    println!("Done: {}", done.join(", "));
+    if !done.is_empty() {
+        println!("Done: {}", done.join(", "));
+    }
     if call.missed.is_empty() {
         println!("Nothing was missed.");
         return;

@@ -7,14 +7,18 @@ use chart::Figure;
 use chrono::{DateTime, Utc};
 use control::{Finish, Study, draw, survey};
 use facts::{BatchId, PersonId};
+use names::{Kind, Known};
 use quantity::DairyClock;
-use ripening::{Floor, Folding};
+use ripening::{Floor, Folding, answer};
 use serde::Serialize;
 use site::Site;
 
 use crate::cli::{Chart, PortionsArgs};
 use crate::table::Table;
 use crate::{files, reading, show};
+
+/// As far back as anybody asks: the day arithmetic of a hundred years.
+const LONG_DAYS: i64 = 36_500;
 
 /// Pixels of a picture to each of the chart's own: fine enough to print.
 const FINE: f64 = 2.0;
@@ -32,8 +36,14 @@ pub async fn run(args: &PortionsArgs) -> anyhow::Result<()> {
         (None, Some(person)) => {
             let everybody = survey::people(&floor, from, args.sample, args.price_per_kg);
             let this = control::Whose::Person(Some(person));
-            let studies = everybody.into_iter().filter(|study| study.whose == this);
-            one_person(args, &site.clock, person, studies.collect())
+            let studies: Vec<_> = everybody
+                .into_iter()
+                .filter(|study| study.whose == this)
+                .collect();
+            if studies.is_empty() {
+                return nothing_of(args, &site, &floor, person);
+            }
+            one_person(args, &site.clock, studies)
         }
         (None, None) => {
             let vats = survey::vats_since(&floor, from);
@@ -71,8 +81,11 @@ struct Vat<'a> {
 }
 
 fn vat(args: &PortionsArgs, site: &Site, floor: &Floor, batch: BatchId) -> anyhow::Result<()> {
+    let (batch, _) = answer::batch_named(floor, batch)?;
     let study = survey::vat(floor, batch, args.sample, args.price_per_kg).with_context(|| {
-        format!("nothing was portioned from vat {batch}, or its recipe is not in the site file: check the number")
+        format!(
+            "nothing was portioned from batch {batch} yet, or its recipe is not in the site file"
+        )
     })?;
     let finish = Finish::of(floor, batch);
     write_chart(args, || chart_of(args, &study, &site.clock))?;
@@ -95,18 +108,35 @@ fn vat(args: &PortionsArgs, site: &Site, floor: &Floor, batch: BatchId) -> anyho
     Ok(())
 }
 
-fn one_person(
+/// Of somebody who portioned nothing in the days that are looked at: whether there is such a
+/// person at all.
+fn nothing_of(
     args: &PortionsArgs,
-    clock: &DairyClock,
+    site: &Site,
+    floor: &Floor,
     person: PersonId,
-    studies: Vec<Study>,
 ) -> anyhow::Result<()> {
-    let Some(most) = studies.iter().max_by_key(|study| study.portions.len()) else {
-        anyhow::bail!(
-            "{person} has portioned nothing in the last {} days: check the badge, or look back further with --days",
-            args.days
-        );
-    };
+    let ever = site.clock.day_of(floor.now()).plus(-LONG_DAYS);
+    let everybody = survey::people(floor, ever, args.sample, args.price_per_kg);
+    let badges = everybody.iter().filter_map(|study| match study.whose {
+        control::Whose::Person(Some(badge)) => Some(badge),
+        _ => None,
+    });
+    let people = Known::default().with(Kind::Person, badges);
+    people.find(Kind::Person, person)?;
+    if args.source.ask.json {
+        return show::print_json(&[(); 0]);
+    }
+    println!(
+        "{person} has portioned nothing in the last {} days: look back further with --days.",
+        args.days
+    );
+    Ok(())
+}
+
+fn one_person(args: &PortionsArgs, clock: &DairyClock, studies: Vec<Study>) -> anyhow::Result<()> {
+    let most = studies.iter().max_by_key(|study| study.portions.len());
+    let most = most.context("nothing was portioned")?;
     write_chart(args, || chart_of(args, most, clock))?;
     if args.source.ask.json {
         return show::print_json(&studies);

@@ -6,11 +6,12 @@ use anyhow::Context as _;
 use chrono::{DateTime, Utc};
 use facts::Fact;
 use facts::wire::{self, Read};
+use names::{Kind, Known};
 use ripening::answer::FloorPicture;
 use ripening::{Floor, Practice};
 
 use crate::cli::{FactsArgs, SourceArgs};
-use crate::running::Asker;
+use crate::running::{Asker, Running};
 
 /// How many messages are taken at once.
 const CHUNK: usize = 1_000;
@@ -43,6 +44,14 @@ pub async fn floor(source: &SourceArgs, practice: Practice) -> anyhow::Result<Fl
     .await?;
     floor.refresh(at);
     Ok(floor)
+}
+
+/// The rooms that a running floor's site has, whether or not a fact speaks of them.
+pub fn own_rooms(args: &FactsArgs) -> Known {
+    let running = args.facts.is_empty().then(|| Running::read(&args.ask.data));
+    let rooms = running.flatten().map(|running| running.rooms);
+    let rooms = rooms.into_iter().flatten().map(|(id, _)| id);
+    Known::default().with(Kind::Room, rooms)
 }
 
 /// Whose facts a command looks at.

@@ -25,26 +25,17 @@ pub fn run(args: &ReplayArgs) -> anyhow::Result<()> {
             show::floor(&answer::floor(&floor, &rooms), args.json)
         }
         Some(View::Floor { wheels: true }) => show::census(&answer::census(&floor), args.json),
-        Some(View::Due { room, by }) => show::due(
-            &answer::due(
-                &floor,
-                &DueQuery {
-                    room: *room,
-                    by: *by,
-                },
-            ),
-            args.json,
-        ),
-        Some(View::Wheel { wheel }) => {
-            let life = answer::wheel(&floor, *wheel)
-                .with_context(|| format!("no fact in the file speaks of wheel {wheel}"))?;
-            show::wheel(&life, args.json)
+        Some(View::Due { room, by }) => {
+            let own: Vec<_> = rooms.iter().map(|(id, _)| *id).collect();
+            let room = room.map(|id| answer::room_named(&floor, &own, id));
+            let query = DueQuery {
+                room: room.transpose()?,
+                by: *by,
+            };
+            show::due(&answer::due(&floor, &query), query.room, args.json)
         }
-        Some(View::Batch { batch }) => {
-            let picture = answer::batch(&floor, *batch)
-                .with_context(|| format!("no fact in the file speaks of batch {batch}"))?;
-            show::batch(&picture, args.json)
-        }
+        Some(View::Wheel { wheel }) => show::wheel(&answer::wheel(&floor, *wheel)?, args.json),
+        Some(View::Batch { batch }) => show::batch(&answer::batch(&floor, *batch)?, args.json),
     }
 }
 
@@ -78,6 +69,7 @@ fn practice(args: &ReplayArgs) -> anyhow::Result<(Practice, Rooms)> {
         turn_by: hour(18),
         lost_after_days: 4,
         recipes,
+        rights: ripening::Rights::AnyBadge,
     };
     Ok((practice, rooms.into_iter().collect()))
 }

@@ -7,6 +7,7 @@ use bus::Bus;
 use facts::SiteId;
 use serde::{Deserialize, Serialize};
 
+use crate::broker;
 use crate::cli::AskArgs;
 
 const FILE: &str = "running.json";
@@ -16,6 +17,9 @@ const FILE: &str = "running.json";
 pub struct Running {
     /// Its broker.
     pub broker: String,
+    /// Whether it started that broker itself: then its passwords lie in the data folder.
+    #[serde(default)]
+    pub own_broker: bool,
     /// Its site.
     pub site: SiteId,
     /// Its rooms' names.
@@ -32,7 +36,8 @@ impl Running {
             .with_context(|| format!("could not write {}", path.display()))
     }
 
-    fn read(data: &Path) -> Option<Self> {
+    /// What a floor left in its data folder; nothing where none was started.
+    pub fn read(data: &Path) -> Option<Self> {
         serde_json::from_slice(&std::fs::read(data.join(FILE)).ok()?).ok()
     }
 }
@@ -47,10 +52,13 @@ impl Asker {
     /// Connects to the floor that the arguments name.
     pub async fn connect(args: &AskArgs) -> anyhow::Result<Self> {
         let running = Running::read(&args.data);
-        let broker = args
-            .broker
-            .clone()
-            .or_else(|| running.as_ref().map(|r| r.broker.clone()));
+        let broker = match (&args.broker, &running) {
+            (Some(given), _) => Some(given.clone()),
+            (None, Some(running)) if running.own_broker => {
+                Some(broker::for_commands(&args.data, &running.broker)?)
+            }
+            (None, running) => running.as_ref().map(|running| running.broker.clone()),
+        };
         let site = match &args.site_id {
             Some(site) => Some(SiteId::new(site)?),
             None => running.map(|r| r.site),
@@ -61,14 +69,14 @@ impl Asker {
                 args.data.display()
             );
         };
-        let bus = Bus::connect(&broker, "wheelward-ask").await?;
+        let bus = Bus::connect(&broker, authority::workers::Worker::Commands.name()).await?;
         let patience = std::time::Duration::from_secs(3);
         if tokio::time::timeout(patience, bus.connected())
             .await
             .is_err()
         {
             return Err(bus::BusError::Unanswered {
-                doing: format!("connecting to {broker}"),
+                doing: "connecting to it".to_owned(),
             }
             .into());
         }

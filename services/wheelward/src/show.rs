@@ -1,6 +1,7 @@
 //! Shows answers: tables for people, JSON for machines.
 
 use chrono::{DateTime, Utc};
+use facts::RoomId;
 use ripening::Level;
 use ripening::answer::{BatchPicture, Due, FloorPicture, LifeLine, WheelLife, WheelRow};
 use serde::Serialize;
@@ -13,14 +14,17 @@ const NAMED: usize = 3;
 /// How many alerts the floor's picture shows.
 const ALERTS: usize = 8;
 
-/// What is due.
-pub fn due(due: &Due, json: bool) -> anyhow::Result<()> {
+/// What is due; `room`: only there.
+pub fn due(due: &Due, room: Option<RoomId>, json: bool) -> anyhow::Result<()> {
     if json {
         return print_json(due);
     }
     println!("Due at {}", due.now_local);
     if due.lines.is_empty() {
-        println!("Nothing: every wheel has what it needs for now.");
+        match room {
+            Some(room) => println!("Nothing in {room}: every wheel there has what it needs."),
+            None => println!("Nothing: every wheel has what it needs for now."),
+        }
         return Ok(());
     }
     let mut table = Table::new(&["", "do", "where", "wheels", "by", "because"]);
@@ -120,6 +124,10 @@ pub fn batch(batch: &BatchPicture, json: bool) -> anyhow::Result<()> {
         println!("\nMake record");
         life_table(&batch.record);
     }
+    if batch.wheels.is_empty() {
+        println!("\nNo wheel has been portioned from it yet.");
+        return Ok(());
+    }
     println!("\nWheels");
     census(&batch.wheels, false)
 }
@@ -128,6 +136,10 @@ pub fn batch(batch: &BatchPicture, json: bool) -> anyhow::Result<()> {
 pub fn census(wheels: &[WheelRow], json: bool) -> anyhow::Result<()> {
     if json {
         return print_json(&wheels);
+    }
+    if wheels.is_empty() {
+        println!("No wheel has been portioned yet.");
+        return Ok(());
     }
     let head = [
         "wheel", "made", "where", "turned", "weight", "rind", "blue", "grade", "state",
@@ -185,6 +197,14 @@ pub fn floor_text(floor: &FloorPicture) -> String {
         "{}  {} wheels on the floor ({} held), {} dispatched, {} discarded\n\n",
         floor.now_local, floor.on_floor, floor.held, floor.dispatched, floor.discarded
     );
+    if floor.never_portioned > 0 {
+        let strays: Vec<_> = floor.strays.iter().map(ToString::to_string).collect();
+        text.push_str(&format!(
+            "{} scanned but never portioned here, counted nowhere: {}\n\n",
+            floor.never_portioned,
+            strays.join(", ")
+        ));
+    }
     let mut table = Table::new(&["place", "wheels", "on", "due", "OVERDUE", "MISSED", "air"]);
     for place in &floor.places {
         let name = match place.room {

@@ -1,20 +1,22 @@
 //! Runs every worker of a site as a process of its own, and starts again what falls over.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::Stdio;
 use std::time::Duration;
 
 use anyhow::Context as _;
+use authority::workers;
 use bus::broker::ChildBroker;
+use bus::permissions::SENSORS;
 use bus::retry::Backoff;
-use bus::{Bus, Shutdown};
+use bus::{Bus, Keys, Shutdown};
 use site::{Scan, Site};
 use tokio::io::{AsyncBufReadExt as _, AsyncWriteExt as _, BufReader};
 use tokio::process::{Child, ChildStdin, Command};
 
 use crate::cli::{ClockKind, UpArgs, Worker};
-use crate::files;
 use crate::running::Running;
+use crate::{broker, files};
 
 /// How long a worker may take to stop before it is killed.
 const STOPS_WITHIN: Duration = Duration::from_secs(15);
@@ -26,7 +28,7 @@ const RAN_WELL: Duration = Duration::from_secs(60);
 pub async fn up(args: UpArgs) -> anyhow::Result<()> {
     let site = files::site(&args.site)?;
     let shutdown = Shutdown::on_signals();
-    let floor = Floor::start(&site, &args, None, &shutdown).await?;
+    let floor = Floor::start(&site, &args, None, None, &shutdown).await?;
     println!(
         "{} is up. Broker {}. Data in {}.",
         site.name,
@@ -44,10 +46,20 @@ pub async fn up(args: UpArgs) -> anyhow::Result<()> {
         println!("  {:<12} {scheme}://{}", "pages", gateway.listen);
     }
     if let Some(climate) = &site.climate {
-        println!(
-            "  {:<12} MQTT at {}:{}",
-            "room sensors", climate.host, climate.port
-        );
+        let at = format!("MQTT at {}:{}", climate.host, climate.port);
+        match floor.keys.as_ref().filter(|_| climate.serve.is_some()) {
+            Some(keys) => println!(
+                "  {:<12} {at}, user {SENSORS}, password in {}{}",
+                "room sensors",
+                keys.file(SENSORS).display(),
+                if climate.without_password {
+                    ", or without one"
+                } else {
+                    ""
+                }
+            ),
+            None => println!("  {:<12} {at}", "room sensors"),
+        }
     }
     println!(
         "Ask with `wheelward floor --data {}`. Ctrl-C stops.",
@@ -64,6 +76,8 @@ pub async fn up(args: UpArgs) -> anyhow::Result<()> {
 pub struct Floor {
     /// The broker's address.
     pub url: String,
+    /// The passwords of its users, where it is the floor's own.
+    pub keys: Option<Keys>,
     broker: Option<ChildBroker>,
     workers: Vec<tokio::task::JoinHandle<()>>,
     stop: Shutdown,
@@ -76,16 +90,19 @@ struct Start {
     site: PathBuf,
     data: PathBuf,
     broker: String,
+    keys: Option<Keys>,
     clock: ClockKind,
     logs: Option<PathBuf>,
 }
 
 impl Floor {
-    /// Starts the broker, unless one is given, and every worker. Workers log here, or each
-    /// to its own file in the folder `logs`.
+    /// Starts the broker, unless one is given, and every worker; `keys`: the passwords of the
+    /// one given, if it is our own. Workers log here, or each to its own file in the folder
+    /// `logs`.
     pub async fn start(
         site: &Site,
         args: &UpArgs,
+        keys: Option<Keys>,
         logs: Option<PathBuf>,
         shutdown: &Shutdown,
     ) -> anyhow::Result<Self> {
@@ -95,13 +112,16 @@ impl Floor {
         }
         let broker = match &args.broker {
             Some(_) => None,
-            None => Some(child_broker(site, &args.data).await?),
+            None => Some(broker::start(site, &args.data, false).await?),
         };
+        let keys = keys.or_else(|| broker.as_ref()?.keys().cloned());
         let given = args.broker.clone();
         let url = given
             .or_else(|| broker.as_ref().map(ChildBroker::url))
             .unwrap_or_default();
-        let bus = Bus::connect(&url, "wheelward-up").await?;
+        // Only the scheduler may make the streams.
+        let scheduler = workers::Worker::Scheduler.name();
+        let bus = Bus::connect(&sign_in(keys.as_ref(), &url, scheduler), scheduler).await?;
         tokio::select! {
             ready = bus.ready() => ready?,
             () = shutdown.requested() => {}
@@ -113,6 +133,7 @@ impl Floor {
             .collect();
         Running {
             broker: url.clone(),
+            own_broker: keys.is_some(),
             site: site.id,
             rooms,
         }
@@ -122,6 +143,7 @@ impl Floor {
             site: args.site.clone(),
             data: args.data.clone(),
             broker: url.clone(),
+            keys: keys.clone(),
             clock: args.clock,
             logs,
         };
@@ -146,6 +168,7 @@ impl Floor {
             .collect();
         Ok(Self {
             url,
+            keys,
             broker,
             workers,
             stop,
@@ -166,15 +189,8 @@ impl Floor {
     }
 }
 
-/// A broker of the floor's own, which hears room sensors as well if the site file says so.
-pub async fn child_broker(site: &Site, data: &Path) -> anyhow::Result<ChildBroker> {
-    let dir = data.join("broker");
-    Ok(
-        match site.climate.as_ref().and_then(|climate| climate.serve) {
-            Some(mqtt) => ChildBroker::start_with_mqtt(&dir, mqtt).await?,
-            None => ChildBroker::start(&dir).await?,
-        },
-    )
+fn sign_in(keys: Option<&Keys>, url: &str, user: &str) -> String {
+    keys.map_or_else(|| url.to_owned(), |keys| keys.sign_in(url, user))
 }
 
 /// Starts a worker again whenever it ends, until told to stop.
@@ -227,14 +243,12 @@ impl Start {
             ClockKind::Bus => "bus",
         };
         Command::new(&self.program)
-            .args([
-                "worker",
-                worker.name(),
-                "--clock",
-                clock,
-                "--broker",
-                &self.broker,
-            ])
+            .args(["worker", worker.name(), "--clock", clock])
+            // Not an argument: everyone on this machine sees those, passwords among them.
+            .env(
+                "WHEELWARD_BROKER",
+                sign_in(self.keys.as_ref(), &self.broker, worker.name()),
+            )
             .arg("--site")
             .arg(&self.site)
             .arg("--data")

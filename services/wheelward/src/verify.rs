@@ -247,7 +247,9 @@ async fn each(
     let mut log = asker.bus.floor_after(None).await?;
     while log.position().seq < end {
         for message in log.next_chunk(CHUNK).await? {
-            if message.subject.starts_with(&ours) {
+            let start = message.subject.get(..ours.len());
+            // A site's code is the same in any case, as every code is.
+            if start.is_some_and(|start| start.eq_ignore_ascii_case(&ours)) {
                 take(message.seq, &records::line(&message))?;
             }
         }

@@ -1,14 +1,16 @@
 //! One worker alone against a broker.
 
 use anyhow::Context as _;
+use bus::permissions::SENSOR_READER;
 use bus::{Bus, Clock, Shutdown};
 
 use crate::cli::{ClockKind, Worker, WorkerArgs};
-use crate::files;
+use crate::{broker, files};
 
 /// `wheelward worker NAME`
 pub async fn run(args: WorkerArgs) -> anyhow::Result<()> {
-    let site = files::site(&args.site)?;
+    let mut site = files::site(&args.site)?;
+    hear_own_sensors(&mut site, &args.data);
     let shutdown = Shutdown::on_signals();
     if let Some(parent) = args.parent {
         stop_with(parent, shutdown.clone());
@@ -38,6 +40,20 @@ pub async fn run(args: WorkerArgs) -> anyhow::Result<()> {
         Worker::Records => records::run(site, bus, clock, data, shutdown).await,
     }
     .with_context(|| format!("the {name} stopped"))
+}
+
+/// Room sensors that publish to the floor's own broker are heard with the password that it has
+/// made for that, unless the site file names another.
+fn hear_own_sensors(site: &mut site::Site, data: &std::path::Path) {
+    if let Some(climate) = &mut site.climate
+        && climate.serve.is_some()
+        && climate.login.is_none()
+    {
+        let file = bus::Keys::file_of(&broker::folder(data), SENSOR_READER);
+        if file.exists() {
+            climate.login = Some((SENSOR_READER.to_owned(), file));
+        }
+    }
 }
 
 /// A worker must not outlive whoever supervises it: a second one would be started.

@@ -5,6 +5,7 @@ use makes::{
     Balance, CASEIN_OF_PROTEIN, Individuals, Make, Maturing, balance, draw, expected_kg_per_100_kg,
     makes, maturing, square,
 };
+use names::{Kind, UnknownName};
 use serde::Serialize;
 
 use crate::cli::{MixArgs, YieldArgs, YieldCommand};
@@ -58,9 +59,10 @@ pub async fn run(args: &YieldArgs) -> anyhow::Result<()> {
     let (facts, now) = read(&args.source, args.at).await?;
     let mut all = makes(&facts::standing(&facts), &site.clock);
     if let Some(batch) = args.batch {
+        let codes: Vec<String> = all.keys().map(ToString::to_string).collect();
         let make = all
             .remove(&batch)
-            .with_context(|| format!("the facts know no vat started as batch {batch}"))?;
+            .ok_or_else(|| UnknownName::among(Kind::Batch, batch, codes))?;
         let told = Told::of(make, args);
         if args.source.ask.json {
             return show::print_json(&told);

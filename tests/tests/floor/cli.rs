@@ -185,14 +185,16 @@ async fn a_wheel_or_batch_that_no_fact_speaks_of_is_said_to_be_unknown() {
     assert!(
         wheel
             .err
-            .contains("no fact speaks of wheel 999-99: check the serial"),
+            .contains("there is no wheel 999-99: no wheel is known yet"),
         "{}",
         wheel.err
     );
     let batch = floor.ask_as_people_do(&["batch", "999"]).await;
     assert_eq!(batch.code, Some(1));
     assert!(
-        batch.err.contains("no fact speaks of batch 999"),
+        batch
+            .err
+            .contains("there is no batch 999: no batch is known yet"),
         "{}",
         batch.err
     );

@@ -64,7 +64,7 @@ async fn a_station_whose_clock_is_an_hour_ahead_is_named_and_its_fact_is_folded(
     floor.folded(&scheduler).await;
 
     let picture = ask(&floor, &["floor"]).await;
-    let told = alert(&picture, "clock_ahead").expect("an alert");
+    let told = alert(&picture, "clock_wrong").expect("an alert");
     assert_eq!(told["subject"]["station"], "drain-1");
     assert_eq!(picture["counts"]["facts"], 3);
     let life = ask(&floor, &["wheel", "311-01"]).await;

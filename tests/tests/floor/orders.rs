@@ -85,12 +85,14 @@ impl Desk {
             station_seq: 1,
             person: None,
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: Event::from(WheelDispatched {
                 wheels,
                 via: None,
                 order: Some(order),
                 market: None,
+                sale: None,
             }),
         };
         let line = wire::to_line(&fact).unwrap();
@@ -374,11 +376,11 @@ async fn what_cannot_be_right_about_an_order_is_said_and_nothing_is_recorded() {
         ),
         (
             placing("O2", "--customer", "NOBODY"),
-            "the customers file has no NOBODY: it has",
+            "there is no customer NOBODY; did you mean",
         ),
         (
             placing("O2", "--recipe", "grey"),
-            "the site has no recipe grey",
+            "there is no recipe grey; did you mean larkholm-blue?",
         ),
         (
             placing("O1", "--wheels", "7"),

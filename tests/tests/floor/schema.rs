@@ -57,7 +57,8 @@ fn whatever_a_fact_says_fits_the_published_schema_of_its_type() {
 fn the_asyncapi_document_has_a_channel_and_a_message_for_every_type() {
     let document = document("asyncapi.json");
     assert_eq!(document["asyncapi"], "3.0.0");
-    let address = |info: &facts::TypeInfo| format!("floor.{{site}}.{}.{}", info.noun, info.verb);
+    let address =
+        |info: &facts::TypeInfo| format!("floor.{{site}}.{}.{}.{{station}}", info.noun, info.verb);
     for info in TYPES {
         let key = format!("{}_{}", info.noun, info.verb);
         assert_eq!(document["components"]["messages"][&key]["name"], info.ty);

@@ -1,6 +1,7 @@
 //! Questions and answers.
 
 use bus::BusError;
+use names::{Kind, UnknownName};
 use serde_json::{Value, json};
 
 use crate::support::*;
@@ -24,6 +25,9 @@ async fn a_question_gets_its_answer_and_a_refusal_its_sentence() {
             .refuse("wheel W7 is held: it cannot leave")
             .await
             .unwrap();
+        let question = questions.next().await.unwrap();
+        let unknown = UnknownName::among(Kind::Lot, "CUL2027", ["CUL2026W10"]);
+        question.reply::<()>(Err(unknown)).await.unwrap();
         questions
     });
 
@@ -35,6 +39,15 @@ async fn a_question_gets_its_answer_and_a_refusal_its_sentence() {
         .await
         .unwrap_err();
     assert_eq!(error.to_string(), "wheel W7 is held: it cannot leave");
+    // What there is not is told as data.
+    let error = within(bus.ask::<Value>(&site(), "everything", &"CUL2027"))
+        .await
+        .unwrap_err();
+    let BusError::Unknown(name) = error else {
+        panic!("{error}");
+    };
+    assert_eq!((name.kind, name.asked.as_str()), (Kind::Lot, "CUL2027"));
+    assert_eq!(name.nearest, ["CUL2026W10"]);
 
     let mut questions = answering.await.unwrap();
     let asking = tokio::spawn({
@@ -42,7 +55,10 @@ async fn a_question_gets_its_answer_and_a_refusal_its_sentence() {
         async move { bus.ask::<Value>(&site(), "everything", &()).await }
     });
     let question = within(questions.next()).await.unwrap();
-    let error = question.answer(&"x".repeat(2_000_000)).await.unwrap_err();
+    let error = question
+        .answer(&"x".repeat(bus::LARGEST_ANSWER))
+        .await
+        .unwrap_err();
     assert!(matches!(error, BusError::TooLarge { .. }), "{error}");
     let error = within(asking).await.unwrap().unwrap_err();
     assert!(matches!(error, BusError::Refused(_)), "{error}");
@@ -127,4 +143,65 @@ async fn two_workers_each_answer_their_own_questions() {
     }
     let error = within(bus.ask::<Value>(&site(), "weather", &())).await;
     assert!(matches!(error, Err(BusError::NobodyAnswers { .. })));
+}
+
+#[tokio::test]
+async fn an_answer_of_any_size_comes_whole() {
+    let dir = tempfile::tempdir().unwrap();
+    let broker = broker(dir.path()).await;
+    let bus = connect(&broker.url()).await;
+    let mut questions = bus.questions(&site(), &["census"]).await.unwrap();
+    tokio::spawn(async move {
+        while let Some(question) = questions.next().await {
+            let rows: u64 = question.read().unwrap();
+            let rows: Vec<u64> = (0..rows).collect();
+            question.answer(&rows).await.unwrap();
+        }
+    });
+    let ask = |rows: u64| {
+        let bus = bus.clone();
+        async move {
+            let answer: Vec<u64> = bus.ask(&site(), "census", &rows).await.unwrap();
+            assert!(answer.into_iter().eq(0..rows), "{rows} rows");
+        }
+    };
+    // 1 MB is the most that one message carries: just below, above, 10 MB, 40 MB.
+    for rows in [0, 160_000, 180_000, 1_400_000, 4_900_000] {
+        within(ask(rows)).await;
+    }
+    // Several at once keep apart.
+    within(futures::future::join_all(
+        [400_000, 1, 500_000, 300_000].map(ask),
+    ))
+    .await;
+}
+
+#[tokio::test]
+async fn half_an_answer_is_none() {
+    let dir = tempfile::tempdir().unwrap();
+    let broker = broker(dir.path()).await;
+    let bus = connect(&broker.url()).await;
+    let mut asked = bus
+        .client()
+        .subscribe(format!("ask.{}.plan", site()))
+        .await
+        .unwrap();
+    bus.client().flush().await.unwrap();
+    let answering = bus.clone();
+    tokio::spawn(async move {
+        use futures::StreamExt as _;
+        while let Some(message) = asked.next().await {
+            let mut headers = async_nats::HeaderMap::new();
+            // The first part never comes.
+            headers.insert("Answer-Part", "2");
+            headers.insert("Answer-Parts", "2");
+            let reply = message.reply.unwrap();
+            let sent = answering.client();
+            sent.publish_with_headers(reply, headers, "1}".into())
+                .await
+                .unwrap();
+        }
+    });
+    let error = within(bus.ask::<Value>(&site(), "plan", &())).await;
+    assert!(matches!(error, Err(BusError::Unanswered { .. })));
 }

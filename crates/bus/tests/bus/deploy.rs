@@ -4,25 +4,9 @@ use std::io::{BufRead as _, BufReader};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 
-use bus::telling::{Telling, Told};
-use bus::{Bus, BusError};
-use facts::Fact;
+use bus::Bus;
 
 use crate::support::*;
-
-const USERS: [&str; 11] = [
-    "scheduler",
-    "move-recorder",
-    "scale-reader",
-    "climate-reader",
-    "forecaster",
-    "dispatcher",
-    "label-printer",
-    "gateway",
-    "records",
-    "notifier",
-    "sensors",
-];
 
 fn configurations() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("../../deploy/nats")
@@ -34,9 +18,11 @@ fn program() -> Command {
     command
         .env("WHEELWARD_NODE", "broker-1")
         .env("WHEELWARD_SITE", "larkholm");
-    for user in USERS {
-        let variable = format!("{}_PASSWORD", user.to_uppercase().replace('-', "_"));
-        command.env(variable, format!("password-of-{user}"));
+    for user in grants().users() {
+        command.env(
+            bus::permissions::variable(user),
+            format!("password-of-{user}"),
+        );
     }
     command
 }
@@ -77,11 +63,6 @@ impl Broker {
             address: address.unwrap(),
         }
     }
-
-    async fn user(&self, worker: &str) -> Bus {
-        let url = format!("nats://{worker}:password-of-{worker}@{}", self.address);
-        Bus::connect(&url, worker).await.unwrap()
-    }
 }
 
 impl Drop for Broker {
@@ -108,180 +89,6 @@ fn every_shipped_configuration_is_valid_and_syncs_before_it_acknowledges() {
         checked += 1;
     }
     assert_eq!(checked, 4);
-}
-
-fn renamed(facts: Vec<Fact>, event: &facts::Event) -> Vec<Fact> {
-    let rename = |fact: Fact| Fact {
-        event: event.clone(),
-        ..fact
-    };
-    facts.into_iter().map(rename).collect()
-}
-
-#[tokio::test]
-async fn with_the_shipped_permissions_each_worker_can_do_its_work_and_no_more() {
-    let dir = tempfile::tempdir().unwrap();
-    let permissions = configurations().join("permissions.conf");
-    std::fs::copy(permissions, dir.path().join("permissions.conf")).unwrap();
-    let config = dir.path().join("broker.conf");
-    let store = dir.path().display();
-    let text = format!(
-        "listen: \"127.0.0.1:-1\"\njetstream {{ store_dir: \"{store}\" }}\ninclude \"permissions.conf\"\n"
-    );
-    std::fs::write(&config, text).unwrap();
-    let broker = Broker::start(&config);
-    let site = site();
-
-    let scheduler = broker.user("scheduler").await;
-    within(scheduler.ready()).await.unwrap();
-    let recorder = broker.user("move-recorder").await;
-    within(recorder.ready()).await.unwrap();
-    recorder.publish_facts(&some_facts(30)).await.unwrap();
-    assert_eq!(everything(&recorder).await.len(), 30);
-    let stored = everything(&scheduler).await.remove(0);
-    scheduler.reject(&site, &stored, "a trial").await.unwrap();
-
-    let mut questions = scheduler.questions(&site, &["how.many"]).await.unwrap();
-    let answering = tokio::spawn(async move {
-        let question = questions.next().await.unwrap();
-        question.answer(&7).await.unwrap();
-    });
-    let answer: u32 = within(recorder.ask(&site, "how.many", &())).await.unwrap();
-    assert_eq!(answer, 7);
-    answering.await.unwrap();
-
-    for (worker, durable, tail) in [
-        ("label-printer", "label-printer-wheel", "label.wheel.a-fact"),
-        ("label-printer", "label-printer-case", "label.case.a-fact"),
-        ("notifier", "notifier", "alert.raised"),
-    ] {
-        scheduler
-            .publish_derived(&site, tail, tail, b"{}")
-            .await
-            .unwrap();
-        let bus = broker.user(worker).await;
-        let (kind, _) = tail.rsplit_once('.').unwrap();
-        let filter = format!("{kind}.*");
-        let mut jobs = within(bus.jobs(durable, &site, &filter)).await.unwrap();
-        let job = within(jobs.next()).await.unwrap();
-        assert_eq!(job.id, tail);
-        job.done().await.unwrap();
-    }
-    let printer = broker.user("label-printer").await;
-    printer
-        .publish_derived(&site, "alert.raised", "out-of-labels", b"{}")
-        .await
-        .unwrap();
-    let mut questions = printer.questions(&site, &["label.queue"]).await.unwrap();
-    let answering = tokio::spawn(async move {
-        let question = questions.next().await.unwrap();
-        question.answer(&"empty").await.unwrap();
-    });
-    let answer: String = within(recorder.ask(&site, "label.queue", &()))
-        .await
-        .unwrap();
-    assert_eq!(answer, "empty");
-    answering.await.unwrap();
-
-    let forecaster = broker.user("forecaster").await;
-    assert_eq!(everything(&forecaster).await.len(), 30);
-    let mut questions = forecaster.questions(&site, &["forecast"]).await.unwrap();
-    let answering = tokio::spawn(async move {
-        let question = questions.next().await.unwrap();
-        question.answer(&"in May").await.unwrap();
-    });
-    let answer: String = within(recorder.ask(&site, "forecast", &())).await.unwrap();
-    assert_eq!(answer, "in May");
-    answering.await.unwrap();
-
-    // The dispatch desk is asked before a wheel leaves, and can send none itself.
-    let dispatcher = broker.user("dispatcher").await;
-    assert_eq!(everything(&dispatcher).await.len(), 30);
-    let asked = [
-        "leaving",
-        "allocation",
-        "promise",
-        "picks",
-        "orders",
-        "check-order",
-    ];
-    let mut questions = within(dispatcher.questions(&site, &asked)).await.unwrap();
-    let answering = tokio::spawn(async move {
-        for _ in asked {
-            let question = questions.next().await.unwrap();
-            let name = question.name.clone();
-            question.answer(&name).await.unwrap();
-        }
-    });
-    for name in asked {
-        let answer: String = within(recorder.ask(&site, name, &())).await.unwrap();
-        assert_eq!(answer, name);
-    }
-    answering.await.unwrap();
-    within(dispatcher.publish_derived(&site, "allocation", "allocation-1", b"{}"))
-        .await
-        .unwrap();
-    let sent = facts::WheelDispatched {
-        wheels: Vec::new(),
-        via: None,
-        order: None,
-        market: None,
-    };
-    let sent = renamed(some_facts(1), &sent.into());
-    let error = within(dispatcher.publish_facts(&sent)).await.unwrap_err();
-    assert!(matches!(error, BusError::Unanswered { .. }), "{error}");
-
-    let gas = facts::RoomGasRead {
-        room: facts::RoomId::new("R1").unwrap(),
-        sensor: None,
-        co2_ppm: None,
-        nh3_ppm: None,
-    };
-    let reader = broker.user("climate-reader").await;
-    within(reader.ready()).await.unwrap();
-    let read = renamed(some_facts(1), &gas.into());
-    within(reader.publish_facts(&read)).await.unwrap();
-
-    // The records hold, and the gateway hears what they tell people; only it may release.
-    let records = broker.user("records").await;
-    let gateway = broker.user("gateway").await;
-    assert_eq!(everything(&records).await.len(), 31);
-    let mut told = within(gateway.tellings(&site)).await.unwrap();
-    let missed = Telling::alarm("check-ph-missed".to_owned(), "no pH was read".to_owned());
-    let mut memory = Told::open(&dir.path().join("told.txt")).unwrap();
-    let now = bus::Clock::system().now();
-    within(memory.tell(&records, &site, now, &mut vec![missed.clone()]))
-        .await
-        .unwrap();
-    assert_eq!(within(told.next()).await.unwrap().telling, missed);
-    let held = facts::WheelHeld {
-        hold: facts::HoldId::new("H1").unwrap(),
-        wheels: Vec::new(),
-        reason: "a result".to_owned(),
-    };
-    let held = renamed(some_facts(1), &held.into());
-    within(records.publish_facts(&held)).await.unwrap();
-
-    // A scale cannot state that a room was cleaned, nor that a hold was released.
-    let scale = broker.user("scale-reader").await;
-    within(scale.ready()).await.unwrap();
-    let released = facts::WheelReleased {
-        hold: facts::HoldId::new("H1").unwrap(),
-        wheels: Vec::new(),
-        reason: "all is well".to_owned(),
-    };
-    for forbidden in [
-        some_facts(1),
-        renamed(some_facts(1), &released.clone().into()),
-    ] {
-        let error = within(scale.publish_facts(&forbidden)).await.unwrap_err();
-        assert!(matches!(error, BusError::Unanswered { .. }), "{error}");
-    }
-    let released = renamed(some_facts(1), &released.into());
-    let error = within(records.publish_facts(&released)).await.unwrap_err();
-    assert!(matches!(error, BusError::Unanswered { .. }), "{error}");
-    assert_eq!(scheduler.floor_end().await.unwrap(), 32);
-    within(gateway.publish_facts(&released)).await.unwrap();
 }
 
 /// A shipped configuration with other addresses and folders.

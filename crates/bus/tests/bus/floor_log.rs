@@ -16,7 +16,7 @@ async fn facts_come_back_as_they_were_stored_in_order_and_numbered_without_gaps(
     let read = everything(&bus).await;
     assert_eq!(facts_of(&read), stored);
     assert!(read.iter().map(|m| m.seq).eq(1..=450));
-    assert_eq!(&*read[0].subject, "floor.larkholm.room.cleaned");
+    assert_eq!(&*read[0].subject, "floor.larkholm.room.cleaned.S1");
 }
 
 #[tokio::test]

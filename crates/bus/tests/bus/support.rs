@@ -4,7 +4,8 @@ use std::future::Future;
 use std::path::Path;
 use std::time::Duration;
 
-use bus::broker::ChildBroker;
+use bus::broker::{ChildBroker, Guard};
+use bus::permissions::Grants;
 use bus::{Bus, Draft, FloorLog, Outbox, Stored};
 use chrono::{DateTime, Utc};
 use facts::{Fact, RoomCleaned, RoomId, SiteId, StationId, wire};
@@ -22,6 +23,32 @@ pub async fn broker(dir: &Path) -> ChildBroker {
 
 pub async fn broker_on(dir: &Path, port: u16) -> ChildBroker {
     within(ChildBroker::start_on(dir, port)).await.unwrap()
+}
+
+/// What is granted at a dairy with one scanner, one scale and one room sensor.
+pub fn grants() -> Grants {
+    Grants {
+        site: site(),
+        scanners: vec![station("S1")],
+        scales: vec![station("scale-1")],
+        air: vec!["larkholm/air/R1".to_owned()],
+        demo: false,
+    }
+}
+
+/// A broker with users.
+pub async fn guarded(dir: &Path, grants: Grants) -> ChildBroker {
+    let guard = Guard { grants, mqtt: None };
+    within(ChildBroker::start_guarded(dir, &guard))
+        .await
+        .unwrap()
+}
+
+/// Signed in as a worker; the streams are there once the scheduler was.
+pub async fn user(broker: &ChildBroker, worker: &str) -> Bus {
+    let bus = Bus::connect(&broker.url_of(worker), worker).await.unwrap();
+    within(bus.ready()).await.unwrap();
+    bus
 }
 
 /// Connected, with the streams made.

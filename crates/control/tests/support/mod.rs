@@ -32,15 +32,13 @@ pub fn clock() -> DairyClock {
 pub fn floor() -> Floor {
     let mut recipes = RecipeBook::default();
     recipes.add(recipe());
-    Floor::new(
-        Practice {
-            clock: clock(),
-            turn_by: NaiveTime::from_hms_opt(12, 0, 0).unwrap(),
-            lost_after_days: 3,
-            recipes,
-        },
-        chrono::DateTime::UNIX_EPOCH,
-    )
+    Floor::new(Practice {
+        clock: clock(),
+        turn_by: NaiveTime::from_hms_opt(12, 0, 0).unwrap(),
+        lost_after_days: 3,
+        recipes,
+        rights: ripening::Rights::AnyBadge,
+    }, chrono::DateTime::UNIX_EPOCH)
 }
 
 /// Writes facts down as a station does.
@@ -64,6 +62,7 @@ impl Station {
             station_seq: self.seq,
             person: person.map(|p| PersonId::new(p).unwrap()),
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         }

@@ -338,13 +338,14 @@ fn weekday<T>(origin: &Origin<'_>, at: &Spanned<T>, day: &str) -> Result<u32, Lo
 }
 
 fn date(origin: &Origin<'_>, value: &Spanned<String>) -> Result<NaiveDate, Located> {
-    value.get_ref().parse().map_err(|_| {
+    let day = value.get_ref().parse().map_err(|_| {
         let message = format!(
             "{:?} is no day: write it as \"2026-12-25\"",
             value.get_ref()
         );
         origin.error(value.span(), message)
-    })
+    })?;
+    quantity::calendar::date(day).map_err(|outside| origin.error(value.span(), outside.to_string()))
 }
 
 fn time(origin: &Origin<'_>, key: &str, value: &Spanned<String>) -> Result<NaiveTime, Located> {

@@ -1,7 +1,7 @@
 //! What may leave, what is fetched, and the papers that go with it.
 
 use dispatch::note::DispatchNote;
-use dispatch::pack::{CaseNumbers, pack};
+use dispatch::pack::{CaseNumbers, numbers_needed, pack};
 use dispatch::pick::{PickList, Picking, Scanned, pick_list};
 use dispatch::stock::{Kept, in_walking_order};
 use dispatch::verdict::Reason;
@@ -306,6 +306,7 @@ pub fn note() -> DispatchNote {
             station_seq: number,
             person: None,
             occurred_at: "2026-03-01T08:00:00Z".parse().unwrap(),
+            claimed_at: None,
             recorded_at: "2026-03-01T08:00:00Z".parse().unwrap(),
             event,
         });
@@ -325,11 +326,13 @@ pub fn note() -> DispatchNote {
     let shipper = &given.customers.shipper;
     let ids: Vec<_> = given.cheeses[..20].iter().map(|c| c.wheel).collect();
     let mut numbers = CaseNumbers::after(shipper, []);
-    for case in pack(order, &ids, shipper, &mut numbers).unwrap() {
+    let given_out = numbers.reserve(numbers_needed(ids.len(), shipper)).unwrap();
+    for case in pack(order, &ids, shipper, given_out).unwrap() {
         state(case.into());
     }
     let order = book.order(order).unwrap();
-    assert_eq!(CaseNumbers::after(shipper, [&order]).give(), numbers.give());
+    let mut after = CaseNumbers::after(shipper, book.case_numbers());
+    assert_eq!(after.give(), numbers.give());
     let customer = &given.customers.customers[&"HARBOUR".parse().unwrap()];
     let lane = &given.customers.lanes[&"NORTH-ROAD".parse().unwrap()];
     let gone: Vec<_> = given.cheeses[..20].iter().collect();

@@ -4,6 +4,7 @@
 
 mod allocating;
 mod given;
+mod held;
 mod leaving;
 mod orders;
 mod promising;

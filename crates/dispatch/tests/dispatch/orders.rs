@@ -44,10 +44,11 @@ pub fn fact(n: u128, hour: u32, event: impl Into<Event>) -> Fact {
     Fact {
         id: format!("{n:032x}").parse::<FactId>().unwrap(),
         site: "larkholm".parse().unwrap(),
-        station: "office".parse().unwrap(),
+        station: "gateway".parse().unwrap(),
         station_seq: u64::try_from(n).unwrap(),
         person: None,
         occurred_at: at,
+        claimed_at: None,
         recorded_at: at,
         event: event.into(),
     }
@@ -109,11 +110,11 @@ fn every_wrong_row_is_told_with_row_and_column_and_the_rest_stands() {
         ),
         (
             "3,NOBODY,2026-03-11,larkholm-blue,A,10,,,",
-            "4: customer: the customers file has no \"NOBODY\"",
+            "4: customer: there is no customer NOBODY; did you mean",
         ),
         (
             "4,HARBOUR,2026-03-11,larkholm-red,A,10,,,",
-            "5: recipe: the site has no recipe larkholm-red",
+            "5: recipe: there is no recipe larkholm-red; did you mean larkholm-blue?",
         ),
         (
             "5,HARBOUR,2026-03-11,larkholm-blue,D,10,,,",
@@ -363,6 +364,7 @@ fn wheels_that_left_are_no_longer_to_come() {
         via: None,
         order: Some("1".parse().unwrap()),
         market: None,
+        sale: None,
     };
     // Monday 2 March, for Wednesday 4 March.
     let mut gone = fact(2, 0, left(4));
@@ -472,4 +474,52 @@ fn an_order_placed_twice_otherwise_keeps_its_first_content_and_says_so() {
         |_| None,
     );
     assert!(wrong[0].1.contains("placed a second time"));
+}
+
+#[test]
+fn a_number_given_twice_is_told_for_both_orders_and_never_given_again() {
+    let number = |n: u64| facts::Sscc::with_check_digit(9_506_000_000_000_0 + n).unwrap();
+    let packed = |order: &str, case: u64, pallet: Option<u64>| facts::OrderPacked {
+        order: order.parse().unwrap(),
+        case: number(case),
+        wheels: Vec::new(),
+        pallet: pallet.map(number),
+    };
+    let mut book = OrderBook::default();
+    let all = [
+        fact(1, 0, placed("1", "2026-03-11", vec![wheels(9)])),
+        fact(2, 0, placed("2", "2026-03-11", vec![wheels(9)])),
+        // Two cases of one order on one pallet are as they should be.
+        fact(3, 1, packed("1", 2, Some(1))),
+        fact(4, 1, packed("1", 3, Some(1))),
+        // Packed by someone who did not know of these yet.
+        fact(5, 2, packed("2", 3, None)),
+        fact(6, 2, packed("2", 1, None)),
+    ];
+    let odd = |book: &OrderBook, order: &str| book.order(order.parse().unwrap()).unwrap().odd;
+    all[..4].iter().for_each(|fact| book.apply(fact));
+    assert_eq!(odd(&book, "1"), []);
+    all[4..].iter().for_each(|fact| book.apply(fact));
+    // As if they had come twice.
+    all.iter().for_each(|fact| book.apply(fact));
+    assert_eq!(odd(&book, "1"), [Odd::NumberTwice]);
+    assert_eq!(odd(&book, "2"), [Odd::NumberTwice]);
+    let twice: Vec<_> = book
+        .numbers_given_twice()
+        .map(|(number, _)| number)
+        .collect();
+    assert_eq!(twice, [number(1), number(3)]);
+    for (n, wrong) in [(7, 5), (8, 6)] {
+        let voided = facts::Voided {
+            fact: fact(wrong, 0, placed("x", "2026-03-11", vec![])).id,
+            reason: "packed anew".into(),
+        };
+        book.apply(&fact(n, 3, voided));
+    }
+    assert_eq!(odd(&book, "1"), []);
+    assert_eq!(
+        book.case_numbers().count(),
+        3,
+        "a voided number stays taken"
+    );
 }

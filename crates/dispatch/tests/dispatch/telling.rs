@@ -81,6 +81,7 @@ fn journey(book: &mut OrderBook, n: u128, wheel: &str, left: u32, days: u32) {
         via: None,
         order,
         market: None,
+        sale: None,
     };
     book.apply(&fact(n, hour, sent));
     book.apply(&fact(

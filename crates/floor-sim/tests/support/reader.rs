@@ -61,6 +61,13 @@ impl Reader {
         let mut desk = self.desks.remove(doing.station).unwrap_or_default();
         match &doing.what {
             What::Climate { .. } => {}
+            What::Release { hold, wheels, .. } => {
+                for wheel in wheels {
+                    let wheel = self.wheels.get_mut(wheel).expect("a wheel that was made");
+                    assert!(wheel.holds.remove(hold), "released from no hold");
+                }
+                *self.counts.entry("RELEASE".to_owned()).or_default() += wheels.len();
+            }
             What::Weight { grams } if desk.action == "CHECKWEIGHT" => {
                 assert_eq!(desk.numbers, [*grams], "the check weight's own card");
                 *self.counts.entry("CHECKED".to_owned()).or_default() += 1;
@@ -168,9 +175,6 @@ impl Reader {
             }
             "HOLD" => {
                 wheel.holds.insert(scanned[&'Q'].clone());
-            }
-            "RELEASE" => {
-                assert!(wheel.holds.remove(&scanned[&'Q']), "released from no hold");
             }
             "DISPATCH" if wheel.holds.is_empty() => {
                 (wheel.dispatched, wheel.stillage, wheel.room) = (true, None, None);

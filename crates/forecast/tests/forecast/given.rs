@@ -97,6 +97,7 @@ impl Given {
             station_seq: u64::try_from(n).unwrap(),
             person: None,
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         });
@@ -180,6 +181,7 @@ impl Given {
             via: None,
             order: None,
             market: None,
+            sale: None,
         };
         self.state(at, gone)
     }

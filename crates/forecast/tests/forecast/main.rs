@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
 mod drawing;
+mod extremes;
 mod forecaster;
 mod given;
 mod past;

@@ -65,7 +65,7 @@ type Readings = Vec<(DateTime<Utc>, f64)>;
 impl Writer<'_> {
     /// What every event says.
     fn event_of(&self, ty: &str, at: DateTime<Utc>, id: FactId) -> Map<String, Value> {
-        let offset = at.with_timezone(&self.clock.zone()).offset().fix();
+        let offset = self.clock.at_home(at).offset().fix();
         let mut event = Map::new();
         event.insert("type".into(), ty.into());
         event.insert("eventID".into(), format!("urn:uuid:{id}").into());

@@ -6,7 +6,7 @@
 
 use chrono::{DateTime, Utc};
 use facts::{Amount, Document, Event, LotId, LotReceived, MilkReceived, Unit};
-use quantity::Litres;
+use quantity::{Litres, calendar};
 use serde_json::{Map, Value};
 
 use crate::dairy::{Bought, Dairy, Imported};
@@ -130,7 +130,7 @@ fn take(number: usize, event: &Map<String, Value>, dairy: &Dairy, import: &mut I
         return;
     }
     let time = text(event, "eventTime").and_then(|text| DateTime::parse_from_rfc3339(text).ok());
-    let Some(at) = time.map(|at| at.to_utc()) else {
+    let Some(at) = time.and_then(|at| calendar::instant(at.to_utc()).ok()) else {
         import
             .flags
             .push(format!("{name} has no time that can be read: left"));

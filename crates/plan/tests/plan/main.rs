@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used)] // helpers outside the tests themselves
 
 mod crew;
+mod extremes;
 mod floors;
 mod given;
 mod making;

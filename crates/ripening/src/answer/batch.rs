@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use facts::{BatchId, ForecastTold, WheelId};
+use names::UnknownName;
 use serde::{Deserialize, Serialize};
 
 use super::wheel::{LifeLine, WheelRow, row};
@@ -30,22 +31,28 @@ pub struct BatchPicture {
     pub expected: Option<ForecastTold>,
 }
 
-/// A batch; `None` when no fact speaks of it.
-#[must_use]
-pub fn batch(floor: &Floor, id: BatchId) -> Option<BatchPicture> {
-    let batch = floor.batch(id)?;
+/// A batch.
+///
+/// # Errors
+/// No fact speaks of it.
+pub fn batch(floor: &Floor, id: BatchId) -> Result<BatchPicture, UnknownName> {
+    let (id, batch) = super::batch_named(floor, id)?;
     let clock = &floor.practice().clock;
     let record = batch.lines.iter().map(|(moment, line)| LifeLine {
         at: moment.at,
+        claim: None,
         at_local: clock.local(moment.at),
         words: line.words.clone(),
         station: line.station,
         person: line.person,
         fact: moment.fact,
-        voided: floor.voids().reason(moment.fact).map(str::to_owned),
+        voided: floor
+            .voids()
+            .reason(moment.fact, batch.course.was_moved_by(moment.fact))
+            .map(str::to_owned),
         flags: Vec::new(),
     });
-    Some(BatchPicture {
+    Ok(BatchPicture {
         batch: id,
         recipe: recipe_name(floor.recipe_of(id).map(AsRef::as_ref), batch.missing),
         milk_l: batch

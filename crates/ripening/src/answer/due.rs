@@ -16,6 +16,10 @@ pub struct DueQuery {
     /// Only this room.
     pub room: Option<RoomId>,
     /// Only what is due by this instant, instead of what may be done now.
+    #[serde(
+        default,
+        deserialize_with = "quantity::calendar::read::instant_or_none"
+    )]
     pub by: Option<DateTime<Utc>>,
 }
 

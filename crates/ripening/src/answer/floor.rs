@@ -3,12 +3,15 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
-use facts::{Carrier, RoomId};
+use facts::{Carrier, RoomId, WheelId};
 use quantity::DairyDay;
 use serde::{Deserialize, Serialize};
 
 use super::carrier;
 use crate::{Counts, Floor, Level, Situation, Subject, Urgency};
+
+/// How many stray wheels are named.
+const NAMED: usize = 50;
 
 /// The floor at a glance.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -27,17 +30,30 @@ pub struct FloorPicture {
     pub dispatched: usize,
     /// Wheels thrown away.
     pub discarded: usize,
+    /// Wheels that were scanned but never portioned here: counted nowhere else.
+    #[serde(default)]
+    pub never_portioned: usize,
+    /// The first of them.
+    #[serde(default)]
+    pub strays: Vec<WheelId>,
     /// Places: the hoops, each room, and what stands in no room.
     pub places: Vec<PlaceLine>,
     /// How many wheels need what, by how late.
     pub actions: Vec<ActionLine>,
-    /// Situations that stand, worst first.
+    /// Situations that stand, worst first; no more than [`MOST_ALERTS`].
     pub alerts: Vec<AlertLine>,
+    /// How many stand, shown or not.
+    #[serde(default)]
+    pub alerts_in_all: usize,
     /// How much has been folded.
     pub counts: Counts,
     /// Facts that stations numbered and that never arrived.
     pub missing_facts: u64,
 }
+
+/// How many situations a picture of the floor shows. Nobody reads more, and each wheel of a
+/// large floor may have one of its own.
+pub const MOST_ALERTS: usize = 2_000;
 
 /// One place of the floor.
 #[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
@@ -110,9 +126,12 @@ pub fn floor(floor: &Floor, rooms: &[(RoomId, String)]) -> FloorPicture {
         held: 0,
         dispatched: 0,
         discarded: 0,
+        never_portioned: 0,
+        strays: Vec::new(),
         places: Vec::new(),
         actions: Vec::new(),
         alerts: Vec::new(),
+        alerts_in_all: 0,
         counts: floor.counts(),
         missing_facts: floor.stations().map(|(_, log)| log.missing_count()).sum(),
     };
@@ -138,6 +157,13 @@ pub fn floor(floor: &Floor, rooms: &[(RoomId, String)]) -> FloorPicture {
     let mut actions: BTreeMap<String, ActionLine> = BTreeMap::new();
     for (id, wheel) in floor.wheels() {
         let state = wheel.state();
+        if state.is_stray() {
+            picture.never_portioned += 1;
+            picture.strays.push(*id);
+        }
+        if state.born.is_none() {
+            continue;
+        }
         picture.dispatched += usize::from(state.dispatched.is_some());
         picture.discarded += usize::from(state.discarded.is_some());
         if !state.on_floor() {
@@ -194,6 +220,8 @@ pub fn floor(floor: &Floor, rooms: &[(RoomId, String)]) -> FloorPicture {
             }
         }
     }
+    picture.strays.sort_unstable();
+    picture.strays.truncate(NAMED);
     hoops.carriers = carriers
         .get(&(true, None))
         .map_or(0, std::collections::BTreeSet::len);
@@ -234,5 +262,7 @@ pub fn floor(floor: &Floor, rooms: &[(RoomId, String)]) -> FloorPicture {
     picture
         .alerts
         .sort_by_key(|alert| std::cmp::Reverse((alert.level, alert.wheels)));
+    picture.alerts_in_all = picture.alerts.len();
+    picture.alerts.truncate(MOST_ALERTS);
     picture
 }

@@ -5,11 +5,12 @@ use facts::{
     BatchId, Carrier, FactId, Grade, HoldId, MarketId, PersonId, RoomId, StationId, StillageId,
     WheelId,
 };
+use names::UnknownName;
 use quantity::DairyDay;
 use serde::{Deserialize, Serialize};
 
 use crate::rule::{self, Case};
-use crate::{Floor, NextAction, Severity, State, Urgency};
+use crate::{Claim, Floor, NextAction, Severity, State, Urgency};
 
 /// One thing a wheel needs.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -45,6 +46,9 @@ pub struct LifeLine {
     pub at: DateTime<Utc>,
     /// The same, local.
     pub at_local: String,
+    /// What the device claimed and when that was received, where they differ.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub claim: Option<Claim>,
     /// What happened.
     pub words: String,
     /// The station that stated it.
@@ -165,21 +169,27 @@ pub struct MarketLine {
     pub takes_grade: Option<bool>,
 }
 
-/// A wheel's whole life; `None` when no fact speaks of it.
-#[must_use]
-pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
-    let wheel = floor.wheel(id)?;
+/// A wheel's whole life.
+///
+/// # Errors
+/// No fact speaks of it.
+pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
+    let (id, wheel) = super::wheel_named(floor, id)?;
     let state = wheel.state();
     let case = floor.case(id);
     let clock = &floor.practice().clock;
     let life = wheel.chronicle().notes().into_iter().map(|note| LifeLine {
         at: note.moment.at,
         at_local: clock.local(note.moment.at),
+        claim: note.claim,
         words: note.words(),
         station: note.station,
         person: note.person,
         fact: note.moment.fact,
-        voided: floor.voids().reason(note.moment.fact).map(str::to_owned),
+        voided: floor
+            .voids()
+            .reason(note.moment.fact, note.what.keeps_safe())
+            .map(str::to_owned),
         flags: wheel
             .flags()
             .iter()
@@ -194,7 +204,7 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
             a.window.due,
         )
     });
-    Some(WheelLife {
+    Ok(WheelLife {
         wheel: row(floor, id, wheel),
         markets: case.as_ref().map(markets).unwrap_or_default(),
         best_before: case
@@ -210,15 +220,34 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Option<WheelLife> {
     })
 }
 
-/// Every wheel as it stands, in order.
+/// Every wheel that was portioned here, as it stands, in order.
 #[must_use]
 pub fn census(floor: &Floor) -> Vec<WheelRow> {
     let mut rows: Vec<_> = floor
         .wheels()
+        .filter(|(_, wheel)| wheel.state().born.is_some())
         .map(|(id, wheel)| row(floor, *id, wheel))
         .collect();
     rows.sort_unstable_by_key(|row| row.wheel);
     rows
+}
+
+/// The first wheels after one, in order, as they stand. A page costs its own rows, not the
+/// floor's.
+#[must_use]
+pub fn census_after(floor: &Floor, after: Option<WheelId>, most: usize) -> Vec<WheelRow> {
+    let ids = floor.wheels().map(|(id, _)| *id);
+    let mut ids: Vec<WheelId> = ids
+        .filter(|id| after.is_none_or(|after| *id > after))
+        .collect();
+    if ids.len() > most {
+        ids.select_nth_unstable(most);
+        ids.truncate(most);
+    }
+    ids.sort_unstable();
+    ids.into_iter()
+        .filter_map(|id| Some(row(floor, id, floor.wheel(id)?)))
+        .collect()
 }
 
 pub(super) fn row(floor: &Floor, id: WheelId, wheel: &crate::Wheel) -> WheelRow {

@@ -2,7 +2,9 @@
 
 use std::sync::Arc;
 
+use chrono::{DateTime, Utc};
 use facts::{BatchId, HoldId, WheelId};
+use holds::{Held, Laid, Ledger, Over};
 use recipe::Recipe;
 
 use super::Floor;
@@ -48,6 +50,7 @@ impl Floor {
             clock: &self.calendar,
             lost_after_days: self.practice.lost_after_days,
             flags: &wheel.flags,
+            holds: &wheel.holds,
             uncounted: self.uncounted(state, recipe),
         })
     }
@@ -64,21 +67,63 @@ impl Floor {
             let from = self.calendar.start_of(piercing.day);
             !checks.is_some_and(|c| c.good_between(from, piercing.moment.at, &self.voids))
         })?;
-        let mut held_since = state.holds.iter().chain(&state.released);
-        let answered = held_since.any(|hold| hold.moment > uncounted.moment);
+        let answered = state
+            .holds
+            .spoken_of_since(uncounted.moment, self.rule.rights());
         (!answered).then_some(*uncounted)
     }
 
-    /// Every hold a wheel is under, those that its recipe puts on every wheel included.
+    /// What lies over a wheel beside the facts about it. `laid`: [`Self::laid`].
+    pub(super) fn over<'a>(
+        &'a self,
+        id: WheelId,
+        ledger: Option<&Ledger>,
+        laid: &'a [Laid<'a>],
+    ) -> Over<'a> {
+        let batch = ledger.and_then(Ledger::batch);
+        let recipe = batch.and_then(|batch| self.batches.get(&batch)?.recipe(&self.voids));
+        Over {
+            wheel: id,
+            born: self.rule.born_under(recipe),
+            scopes: laid,
+            rights: self.rule.rights(),
+        }
+    }
+
+    /// Every hold over a scope.
+    pub(super) fn laid(&self) -> Vec<Laid<'_>> {
+        self.scopes.laid(&self.voids, self.rule.rights())
+    }
+
+    /// Every hold that keeps a wheel, whether a fact set it, or its recipe, or a hold over a
+    /// scope that it is in; in the order of their codes. It needs no refresh.
+    #[must_use]
+    pub fn held(&self, id: WheelId) -> Vec<Held> {
+        self.held_by(id, |ledger, over| {
+            ledger.holds(over).into_iter().map(Held::from).collect()
+        })
+    }
+
+    /// Every hold that kept a wheel at an instant, by what is known today.
+    #[must_use]
+    pub fn held_at(&self, id: WheelId, at: DateTime<Utc>) -> Vec<Held> {
+        self.held_by(id, |ledger, over| {
+            let then = ledger.holds_at(over, at).into_iter();
+            then.map(Held::from).collect()
+        })
+    }
+
+    fn held_by(&self, id: WheelId, ask: impl FnOnce(&Ledger, Over<'_>) -> Vec<Held>) -> Vec<Held> {
+        let laid = self.laid();
+        match self.wheels.get(id).map(|wheel| &wheel.state.holds) {
+            Some(ledger) => ask(ledger, self.over(id, Some(ledger), &laid)),
+            None => ask(&Ledger::default(), self.over(id, None, &laid)),
+        }
+    }
+
+    /// The codes of the holds that keep a wheel.
     #[must_use]
     pub fn holds(&self, id: WheelId) -> Vec<HoldId> {
-        match self.case(id) {
-            Some(case) => case.holds().collect(),
-            None => {
-                let state = self.wheels.get(id).map(|wheel| &wheel.state);
-                let holds = state.map(|state| state.holds.iter().map(|hold| hold.value));
-                holds.into_iter().flatten().collect()
-            }
-        }
+        self.held(id).into_iter().map(|held| held.hold).collect()
     }
 }

@@ -2,6 +2,7 @@
 
 use chrono::{DateTime, Utc};
 use facts::{BatchId, WheelId};
+use holds::Held;
 use quantity::Percent;
 use recipe::Recipe;
 
@@ -18,6 +19,7 @@ pub(super) struct Spare {
     actions: Vec<NextAction>,
     told: Vec<Told>,
     flags: Vec<Flag>,
+    holds: Vec<Held>,
 }
 
 impl Floor {
@@ -130,15 +132,22 @@ impl Floor {
         spare.actions.clear();
         spare.told.clear();
         let wheel = &self.wheels[slot];
+        let laid = self.laid();
+        let over = self.over(id, Some(&wheel.state.holds), &laid);
+        spare.holds.clear();
+        let standing = wheel.state.holds.holds(over).into_iter();
+        spare.holds.extend(standing.map(Held::from));
         let mut case = self.case_of(id, wheel);
-        odd::flags(&wheel.state, case.as_ref(), &mut spare.flags);
+        odd::flags(&wheel.state, case.as_ref(), over, &mut spare.flags);
         if let Some(case) = &mut case {
             case.flags = &spare.flags;
+            case.holds = &spare.holds;
             rule::write_next_actions(case, &mut spare.actions);
         }
         let recipe_known = case.is_some();
         let wheel = &mut self.wheels[slot];
         wheel.flags.clone_from(&spare.flags);
+        wheel.holds.clone_from(&spare.holds);
         wheel.actions.clone_from(&spare.actions);
         let changes = wheel.actions.iter();
         let changes_at = changes.filter_map(|a| a.window.next_change(now)).min();

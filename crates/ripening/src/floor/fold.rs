@@ -1,5 +1,7 @@
 //! Facts in, in any order.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use facts::wire::Unknown;
 use facts::{BatchId, Event, Fact, FactId, ToolId, WheelId};
@@ -10,15 +12,16 @@ use crate::chronicle::encoded_note;
 use crate::wheels::Slot;
 use crate::{Moment, Note, Noted, Voiding, What};
 
+/// A code as it was first written here: what is stored under it has one key, however later
+/// facts write it.
+fn as_kept<K: Ord + Copy, V>(map: &BTreeMap<K, V>, code: K) -> K {
+    map.get_key_value(&code).map_or(code, |(kept, _)| *kept)
+}
+
 impl Floor {
     /// Folds one fact. Nothing is derived until [`Self::refresh`].
     pub fn apply(&mut self, fact: &Fact) {
-        let log = self.stations.entry(fact.station).or_default();
-        let new_number = log.saw(
-            Moment::written(fact.recorded_at, fact.id),
-            fact.occurred_at,
-            fact.station_seq,
-        );
+        let new_number = self.stations.entry(fact.station).or_default().saw(fact);
         let mut new = false;
         if let Some(note) = Note::of(fact) {
             let day = self.calendar.day_of(note.moment.at);
@@ -51,15 +54,12 @@ impl Floor {
                     .or_default()
                     .check(Moment::of(fact), e.check);
                 self.stale.tools.insert(e.tool);
-                self.changed.tools.insert(e.tool);
+                self.changed.tools.insert(as_kept(&self.tools, e.tool));
                 self.checked(e.tool, fact.occurred_at);
                 new
             }
-            Event::Voided(e) => self.void(Voiding {
-                by: fact.id,
-                target: e.fact,
-                reason: e.reason.clone(),
-            }),
+            Event::Voided(e) => self.void(Voiding::of(fact, e)),
+            Event::HoldPlaced(_) | Event::HoldLifted(_) => self.lay(fact),
             // Nothing here derives from these yet: the log keeps them, and the
             // station's numbers tell a duplicate.
             _ => fact.event.wheels().is_empty() && new_number,
@@ -78,6 +78,15 @@ impl Floor {
         self.changed.stations.insert(fact.station);
     }
 
+    /// The broker stored a fact at this instant, by its own clock: its station's can be held
+    /// against that.
+    pub fn stored(&mut self, fact: &Fact, at: DateTime<Utc>) {
+        let log = self.stations.entry(fact.station).or_default();
+        log.stored(fact, at);
+        self.stale.stations.insert(fact.station);
+        self.changed.stations.insert(fact.station);
+    }
+
     /// Passes over a fact of a type that this build does not know. Its station's number has
     /// arrived, and where it lies in the log is remembered for a build that knows it.
     pub fn pass(&mut self, position: u64, unknown: &Unknown) {
@@ -88,9 +97,8 @@ impl Floor {
             count: 0,
         });
         gap.count += 1;
-        let written = Moment::written(unknown.recorded_at, unknown.id);
         let log = self.stations.entry(unknown.station).or_default();
-        log.saw(written, unknown.occurred_at, unknown.station_seq);
+        log.passed(Moment::new(unknown.recorded_at, unknown.id), unknown.station_seq);
         self.stale.stations.insert(unknown.station);
         self.changed.stations.insert(unknown.station);
     }
@@ -164,7 +172,7 @@ impl Floor {
         if new {
             // Its wheels are derived again only when what stands has changed.
             self.stale.batches.insert(id);
-            self.changed.batches.insert(id);
+            self.changed.batches.insert(as_kept(&self.batches, id));
         }
         new
     }
@@ -172,7 +180,36 @@ impl Floor {
     fn batch_changed(&mut self, id: BatchId) {
         self.wheels_of_are_stale(id);
         self.stale.batches.insert(id);
-        self.changed.batches.insert(id);
+        self.changed.batches.insert(as_kept(&self.batches, id));
+    }
+
+    /// Whether a voiding counts, as far as the fact it names is known here.
+    ///
+    /// # Errors
+    /// Why it does not, in words.
+    pub fn judge(&self, voiding: &Voiding) -> Result<(), String> {
+        let target = voiding.target;
+        let of_wheel = || {
+            let slots = self.wheels.slots();
+            let mentions = slots.filter(|slot| self.wheels[*slot].chronicle.mentions(target));
+            let notes = mentions.flat_map(|slot| self.wheels[slot].chronicle.notes());
+            let mut notes = notes.filter(|note| note.moment.fact == target);
+            notes.any(|note| note.what.keeps_safe())
+        };
+        let keeps_safe = self.voids.iter().any(|known| known.by == target)
+            || self.scopes.mentions(target)
+            || self
+                .batches
+                .values()
+                .any(|batch| batch.course.was_moved_by(target))
+            || self.tools.values().any(|tool| tool.failed(target))
+            || of_wheel();
+        if voiding.corrects || !keeps_safe {
+            return Ok(());
+        }
+        Err(format!(
+            "it takes back fact {target}, which keeps somebody safe: only a manager's correction does, on the wheel's or batch's page"
+        ))
     }
 
     fn void(&mut self, voiding: Voiding) -> bool {
@@ -190,6 +227,9 @@ impl Floor {
             for (tool, at) in checks {
                 self.checked(tool, at);
             }
+            if self.scopes.mentions(fact) {
+                self.wheels_under_scopes_are_stale();
+            }
             let made: Vec<_> = self
                 .batches
                 .iter()
@@ -204,6 +244,27 @@ impl Floor {
         self.stale.rooms.extend(self.rooms.keys());
         self.stale.tools.extend(self.tools.keys());
         true
+    }
+
+    /// Takes in a hold over a scope, or its end.
+    fn lay(&mut self, fact: &Fact) -> bool {
+        let new = self.scopes.apply(fact);
+        if new {
+            self.changed.scopes = true;
+            self.wheels_under_scopes_are_stale();
+        }
+        new
+    }
+
+    /// Holds over scopes change seldom: looking at every wheel that ever came under one is
+    /// simpler than knowing which.
+    fn wheels_under_scopes_are_stale(&mut self) {
+        for slot in self.wheels.slots() {
+            let id = self.wheels.id(slot);
+            if self.scopes.reach(id, &self.wheels[slot].state.holds) {
+                self.wheels.mark_stale(slot);
+            }
+        }
     }
 
     /// Folds again every wheel that a fact speaks of.

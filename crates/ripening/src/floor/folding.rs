@@ -4,6 +4,8 @@ use chrono::{DateTime, Utc};
 use facts::wire::Unknown;
 use facts::{BatchId, Fact, RoomId, StationId, ToolId, WheelId};
 
+use holds::Scopes;
+
 use super::store::Damaged;
 use super::{Counts, Floor, Gap};
 use crate::alert::{Open, Over};
@@ -37,6 +39,19 @@ impl Folding {
     /// As [`Floor::pass`].
     pub fn pass(&mut self, position: u64, unknown: &Unknown) {
         self.floor.pass(position, unknown);
+    }
+
+    /// As [`Floor::stored`].
+    pub fn stored(&mut self, fact: &Fact, at: DateTime<Utc>) {
+        self.floor.stored(fact, at);
+    }
+
+    /// As [`Floor::judge`].
+    ///
+    /// # Errors
+    /// Why it takes nothing back.
+    pub fn judge(&self, voiding: &Voiding) -> Result<(), String> {
+        self.floor.judge(voiding)
     }
 
     /// Counts a message that could not be read.
@@ -98,6 +113,11 @@ impl Folding {
         self.floor.voids.add(voiding);
     }
 
+    /// Puts holds over scopes back. They come before wheels.
+    pub fn restore_scopes(&mut self, scopes: Scopes) {
+        self.floor.scopes = scopes;
+    }
+
     /// Puts a wheel back: folds its notes, so that it is what they say, today as ever.
     ///
     /// # Errors
@@ -108,8 +128,11 @@ impl Folding {
 
     /// Puts a batch's make record back.
     pub fn restore_batch(&mut self, id: BatchId, stored: Batch) {
-        let batch = self.floor.batches.entry(id).or_default();
-        (batch.lines, batch.expected) = (stored.lines, stored.expected);
+        // Its wheels may write the code otherwise: it is shown as it was kept.
+        let mut batch = self.floor.batches.remove(&id).unwrap_or_default();
+        (batch.lines, batch.course) = (stored.lines, stored.course);
+        batch.expected = stored.expected;
+        self.floor.batches.insert(id, batch);
         self.floor.stale.batches.insert(id);
     }
 

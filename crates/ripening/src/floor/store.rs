@@ -24,6 +24,8 @@ pub struct Changed {
     pub voidings: Vec<Voiding>,
     /// What people have been told.
     pub told: bool,
+    /// Whether a hold over a scope was placed or lifted.
+    pub scopes: bool,
 }
 
 impl Floor {

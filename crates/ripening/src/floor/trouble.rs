@@ -111,11 +111,10 @@ impl Floor {
                 || "nothing is asked for its wheels until then".to_owned(),
                 |by| format!("until then they go by v{}", by.version),
             );
-            let lines = batch.lines.iter();
-            let stated = lines.rev().find(|(_, line)| line.recipe.is_some());
+            let first = batch.lines.keys().next();
             Trouble {
                 level: Level::Raised,
-                since: stated.map_or(self.now, |(moment, _)| moment.at),
+                since: first.map_or(self.now, |moment| moment.at),
                 words: format!(
                     "It was made by {recipe} v{version}: name that file in the site file again, or move the batch on purpose with `wheelward recipe move`; {by}"
                 ),
@@ -185,14 +184,14 @@ impl Floor {
                 ),
             }
         });
-        let clock = log.clock_ahead().map(|ahead| Trouble {
+        let clock = log.clock_wrong().map(|drift| Trouble {
             level: Level::Raised,
             since,
-            words: format!("{} min ahead: set it right", ahead.num_minutes()),
+            words: drift.to_string(),
         });
         self.board
             .other((Situation::FactsMissing, Subject::Station(id)), gap);
         self.board
-            .other((Situation::ClockAhead, Subject::Station(id)), clock);
+            .other((Situation::ClockWrong, Subject::Station(id)), clock);
     }
 }

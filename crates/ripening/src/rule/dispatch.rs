@@ -29,19 +29,23 @@ fn ask(case: &Case<'_>) -> Option<Asked> {
     let window = case.days(day(ages.least), day(ages.most), day(ages.most));
     let facts = [
         Some(grade.moment),
-        case.state.holds.first().map(|hold| hold.moment),
+        case.holds.iter().find_map(|held| held.since),
     ];
     let asked = Asked::new(Action::Dispatch, window, Severity::Notice, facts);
     // What the missing version asks for before a wheel may leave is not known here.
     let asked = asked.blocked_if(case.missing.is_some(), Blocked::RecipeMissing);
     let asked = asked.blocked_if(case.uncounted.is_some(), Blocked::NeedlesUncounted);
-    Some(asked.blocked_if(case.holds().next().is_some(), Blocked::Held))
+    Some(asked.blocked_if(!case.holds.is_empty(), Blocked::Held))
 }
 
 fn words(case: &Case<'_>) -> String {
     let ages = sellable(case).and_then(|grade| case.recipe.dispatch_ages_for(grade.value));
     let ages = ages.unwrap_or_else(|| case.recipe.dispatch_ages());
-    let holds: Vec<String> = case.holds().map(|hold| hold.to_string()).collect();
+    let holds: Vec<String> = case
+        .holds
+        .iter()
+        .map(|held| held.hold.to_string())
+        .collect();
     let under = match holds.as_slice() {
         [] => String::new(),
         holds => format!("; under hold {}", holds.join(", ")),

@@ -88,7 +88,8 @@ pub(super) const PLACE: Rule = Rule {
 fn ask_place(case: &Case<'_>) -> Option<Asked> {
     let state = case.state;
     let rubbed = state.rubbed_up?;
-    if !state.on_floor() || case.stage.is_some() {
+    // What came back begins no chain: somebody decides where it goes.
+    if !state.on_floor() || case.stage.is_some() || state.returned.is_some() {
         return None;
     }
     let first = case.recipe.stages.first()?;

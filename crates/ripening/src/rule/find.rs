@@ -51,6 +51,8 @@ fn ask_review(case: &Case<'_>) -> Option<Asked> {
     Some(asked)
 }
 
+/// A wheel that was away may have been warm, opened or among other cheese: it is kept apart
+/// until somebody has looked at it. Common practice, no source.
 pub(super) const RETURNED: Rule = Rule {
     name: "return",
     cost: "a wheel that was away cannot be sold again without someone's decision",
@@ -58,7 +60,7 @@ pub(super) const RETURNED: Rule = Rule {
         let state = case.state;
         let returned = state.returned.filter(|_| state.on_floor())?;
         let graded_since = state.grade.is_some_and(|grade| grade.moment > returned);
-        let held_since = state.holds.iter().any(|hold| hold.moment > returned);
+        let held_since = case.holds.iter().any(|held| held.since > Some(returned));
         if graded_since || held_since {
             return None;
         }
@@ -72,7 +74,7 @@ pub(super) const RETURNED: Rule = Rule {
     },
     words: |case| match case.state.returned {
         Some(back) => format!(
-            "came back {}: hold, regrade or discard it",
+            "came back {}: keep it apart from the others and look at it, then hold, regrade or discard it",
             case.clock.local(back.at)
         ),
         None => "not returned".to_owned(),

@@ -26,6 +26,7 @@ pub fn practice() -> Practice {
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
         lost_after_days: 4,
         recipes,
+        rights: ripening::Rights::AnyBadge,
     }
 }
 
@@ -69,15 +70,20 @@ pub fn wheel(text: &str) -> WheelId {
 impl Given {
     pub fn at(mut self, when: &str, event: impl Into<Event>) -> Self {
         let occurred_at = time(when);
+        let event = event.into();
+        // Whatever is taken back here, a manager corrects.
+        let corrects = matches!(event, facts::Event::Voided(_));
+        let station = if corrects { "gateway" } else { "here" };
         self.facts.push(Fact {
             id: self.ids.next(occurred_at),
             site: "testdairy".parse().unwrap(),
-            station: "here".parse().unwrap(),
+            station: station.parse().unwrap(),
             station_seq: self.facts.len() as u64 + 1,
             person: None,
             occurred_at,
+            claimed_at: None,
             recorded_at: occurred_at,
-            event: event.into(),
+            event,
         });
         self
     }
@@ -227,5 +233,6 @@ pub fn dispatched(who: &str) -> facts::WheelDispatched {
         via: None,
         order: None,
         market: None,
+        sale: None,
     }
 }

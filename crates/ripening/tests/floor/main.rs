@@ -2,8 +2,10 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
 mod alerts;
+mod claims;
 mod forecasts;
 mod given;
+mod names;
 mod order;
 mod recipes;
 mod rooms;

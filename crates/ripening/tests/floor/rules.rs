@@ -1,7 +1,7 @@
 //! Rules across wheels, and what cannot be right.
 
 use facts::{ToolCheck, ToolChecked, Voided, WheelReleased, WheelReturned};
-use ripening::{Action, Blocked, FlagKind, Situation, Urgency};
+use ripening::{Action, Blocked, FlagKind, Situation, Urgency, answer};
 
 use crate::given::*;
 
@@ -86,13 +86,8 @@ fn a_released_wheel_may_go_and_a_release_that_was_a_mistake_holds_it_again() {
     };
     let released = graded_and_held().at("2026-04-02 10:00", release).by("09");
     let held = |given: &Given| {
-        !given
-            .floor("2026-04-02 12:00")
-            .wheel(wheel("318-01"))
-            .unwrap()
-            .state()
-            .holds
-            .is_empty()
+        let floor = given.floor("2026-04-02 12:00");
+        !floor.holds(wheel("318-01")).is_empty()
     };
     assert!(!held(&released));
     let mistake = released.facts.last().unwrap().id;
@@ -110,8 +105,8 @@ fn a_released_wheel_may_go_and_a_release_that_was_a_mistake_holds_it_again() {
 fn what_cannot_be_right_is_kept_and_flagged() {
     let flags = |given: &Given| -> Vec<FlagKind> {
         let floor = given.floor("2026-04-10 09:00");
-        let state = floor.wheel(wheel("318-01")).unwrap().state().clone();
-        state.flags.iter().map(|flag| flag.kind).collect()
+        let flags = floor.wheel(wheel("318-01")).unwrap().flags();
+        flags.iter().map(|flag| flag.kind).collect()
     };
     let gone = graded_and_held().at("2026-04-03 10:00", dispatched("318-01"));
     assert_eq!(flags(&gone), [FlagKind::DispatchedWhileHeld]);
@@ -148,6 +143,35 @@ fn a_wheel_that_came_back_asks_a_person_to_decide() {
         asks(&given, "318-01", Action::Turn, "2026-04-09 11:00"),
         "and is turned meanwhile"
     );
+    let floor = given.floor("2026-04-08 11:00");
+    let needs = answer::wheel(&floor, wheel("318-01")).unwrap().next;
+    let needs: Vec<_> = needs.iter().map(|next| next.action.as_str()).collect();
+    assert!(
+        !needs.iter().any(|action| action.starts_with("bring to")),
+        "it begins no chain of rooms again: {needs:?}"
+    );
+}
+
+#[test]
+fn a_wheel_whose_portioning_was_undone_counts_nowhere() {
+    let given = Given::default()
+        .at("2026-02-02 09:00", portioned("318-01"))
+        .at("2026-02-02 09:05", portioned("318-02"))
+        .at("2026-02-03 09:00", turned(&["318-02"]));
+    let births: Vec<_> = given.facts[..2].iter().map(|fact| fact.id).collect();
+    let undone = births.into_iter().fold(given, |given, fact| {
+        let reason = "undone at station here".into();
+        given.at("2026-02-03 10:00", Voided { fact, reason })
+    });
+    let floor = undone.floor("2026-02-03 11:00");
+    let picture = answer::floor(&floor, &[]);
+    assert_eq!((picture.on_floor, picture.held), (0, 0));
+    assert!(picture.places.iter().all(|place| place.wheels == 0));
+    assert_eq!(answer::census(&floor), []);
+    assert!(answer::batch(&floor, "318".parse().unwrap()).is_err());
+    // One of them was turned: somebody has to look what that was.
+    assert_eq!(picture.never_portioned, 1);
+    assert_eq!(picture.strays, [wheel("318-02")]);
 }
 
 #[test]

@@ -44,15 +44,19 @@ pub struct Log(pub Vec<Fact>);
 impl Log {
     pub fn fact(&mut self, at: &str, event: impl Into<Event>) -> FactId {
         let number = self.0.len() as u64 + 1;
+        let event = event.into();
+        // Whatever is taken back here, a manager corrects.
+        let corrects = matches!(event, facts::Event::Voided(_));
         let fact = Fact {
             id: FactId::from_uuid(format!("{number:032x}").parse().unwrap()),
             site: id("larkholm"),
-            station: id("s1"),
+            station: id(if corrects { "gateway" } else { "s1" }),
             station_seq: number,
             person: Some(id("07")),
             occurred_at: time(at),
+            claimed_at: None,
             recorded_at: time(at),
-            event: event.into(),
+            event,
         };
         self.0.push(fact);
         self.0.last().unwrap().id

@@ -134,21 +134,26 @@ fn nothing_is_due_before_its_time_and_facts_never_before_two_years() {
 }
 
 fn any_time() -> impl Strategy<Value = DateTime<Utc>> {
-    (0i64..4_102_444_800_000).prop_filter_map("a time", DateTime::from_timestamp_millis)
+    (946_684_800_000i64..4_102_444_800_000)
+        .prop_filter_map("a time", DateTime::from_timestamp_millis)
 }
 
 fn any_fact() -> impl Strategy<Value = Fact> {
     let who = any::<(FactId, SiteId, StationId, u64, Option<PersonId>)>();
     (who, any_time(), any_time(), any::<Event>()).prop_map(
-        |((id, site, station, station_seq, person), occurred_at, recorded_at, event)| Fact {
-            id,
-            site,
-            station,
-            station_seq,
-            person,
-            occurred_at,
-            recorded_at,
-            event,
+        |((id, site, station, station_seq, person), claimed, recorded_at, event)| {
+            let (occurred_at, claimed_at) = facts::ordered(claimed, recorded_at);
+            Fact {
+                id,
+                site,
+                station,
+                station_seq,
+                person,
+                occurred_at,
+                claimed_at,
+                recorded_at,
+                event,
+            }
         },
     )
 }
@@ -162,6 +167,7 @@ fn a_clock_that_went_back_is_told_once_and_sending_again_is_not() {
         station_seq: seq,
         person: None,
         occurred_at: DateTime::UNIX_EPOCH,
+        claimed_at: None,
         recorded_at: DateTime::UNIX_EPOCH + chrono::TimeDelta::minutes(minute.into()),
         event: facts::RoomCleaned {
             room: "R1".parse().unwrap(),

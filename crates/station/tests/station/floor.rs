@@ -1,16 +1,31 @@
 //! A station on a small floor: scans go in, answers come out, facts are kept.
 
+use std::collections::BTreeMap;
+
+use authority::Role;
 use chrono::{DateTime, NaiveTime, Utc};
-use facts::{Draft, Event, Fact, FactIdSource, Voided, WheelId};
+use facts::{Carrier, Draft, Event, Fact, FactIdSource, Grade, Voided, WheelGraded, WheelId};
+use holds::{Rights, Rule};
 use metrology::{Class, HoopType, HoopTypes, Plate, Settled};
 use quantity::{DairyClock, Grams};
-use station::{Outcome, Placement, Scale, Session, Setup};
+use recipe::{Origin, Recipe, RecipeBook};
+use station::{
+    Asked, Claim, Kept, Line, Outcome, Placement, Reach, Scale, Scan, Session, Setup, SignedIn,
+    Stays,
+};
 
 pub struct Floor {
     pub placement: Placement,
     pub session: Session,
     pub facts: Vec<Fact>,
     pub now: DateTime<Utc>,
+    /// Who is signed in with badge and PIN; nobody at a raw scanner port.
+    pub signed_in: Option<SignedIn>,
+    /// What shows that scans with a time were kept.
+    pub kept: Kept,
+    pub reach: Reach,
+    /// What the dispatch desk says, where there is one.
+    pub desk: Option<Stays>,
     ids: FactIdSource,
 }
 
@@ -31,17 +46,37 @@ pub fn setup() -> Setup {
             ("tested-blue".parse().unwrap(), 1),
         ]
         .into(),
-        born_under: [(
-            "tested-blue".parse().unwrap(),
-            vec![(
-                "Q-BORN".parse().unwrap(),
-                "until its test is back".to_owned(),
-            )],
-        )]
-        .into(),
+        holds: Rule::new(&recipes(), Rights::AnyBadge),
         rooms: ["drain", "R1", "R2"].map(|r| r.parse().unwrap()).into(),
+        people: ["17", "18"].map(|badge| badge.parse().unwrap()).into(),
+        youngest: BTreeMap::new(),
+        dispatch_desk: false,
         scale: Some(scale()),
     }
+}
+
+/// `tested-blue` v1 has a hold of its own, `blue` v3 has none. What else they say does not
+/// matter here.
+fn recipes() -> RecipeBook {
+    let text = include_str!("../../../recipe/tests/common-practice.toml");
+    let recipe = |text: &str| {
+        let file = "common-practice.toml";
+        Recipe::parse(&Origin { file, text }).unwrap()
+    };
+    let named = |id: &str, version: u32| Recipe {
+        id: id.parse().unwrap(),
+        version,
+        ..recipe(text)
+    };
+    let mut tested = named("tested-blue", 1);
+    tested.holds.push(recipe::Hold {
+        id: "Q-BORN".parse().unwrap(),
+        reason: "until its test is back".to_owned(),
+    });
+    let mut book = RecipeBook::default();
+    book.add(named("blue", 3));
+    book.add(tested);
+    book
 }
 
 /// Max 30 kg, Min 200 g, e 10 g, class III; steel hoops, whose codes begin with HS, weigh
@@ -72,6 +107,10 @@ impl Floor {
             session: Session::new("st-1".parse().unwrap(), setup()),
             facts: Vec::new(),
             now: at("2026-03-03T06:00:00Z"),
+            signed_in: None,
+            kept: Kept::Unshown,
+            reach: Reach::Current,
+            desk: None,
             ids: FactIdSource::default(),
         }
     }
@@ -89,11 +128,19 @@ impl Floor {
         floor
     }
 
-    /// The same batch, unhooped onto stillage S1 in room R1.
+    /// The same batch, unhooped onto stillage S1 in room R1 and graded.
     pub fn with_a_stillage() -> Self {
         let mut floor = Self::with_a_batch();
         floor.scans(&["A.LOAD", "S.S1", "K.K1", "A.UNHOOP", "S.S1"]);
         floor.scans(&["A.MOVE", "R.R1.7", "S.S1"]);
+        let wheels = floor
+            .placement
+            .wheels_on("S1".parse().map(Carrier::Stillage).unwrap());
+        floor.hears(WheelGraded {
+            wheels,
+            via: None,
+            grade: Grade::B,
+        });
         floor.restart();
         floor
     }
@@ -107,8 +154,26 @@ impl Floor {
     /// A minute passes, and a line is scanned. Gives the answer as its line.
     pub fn scan(&mut self, line: &str) -> String {
         self.now += chrono::Duration::minutes(1);
-        let outcome = self.session.scan(&self.placement, line, self.now);
-        self.keep(outcome)
+        let stamp = Line::read(line).ok().and_then(|line| line.kept_since);
+        let kept = self.kept;
+        let mut asked = None;
+        loop {
+            let scan = Scan {
+                signed_in: self.signed_in,
+                claim: stamp.map(|at| Claim { at, kept }),
+                reach: self.reach,
+                asked: asked.as_ref(),
+                ..Scan::new(line, self.now)
+            };
+            let mut outcome = self.session.scan(&self.placement, &scan);
+            match outcome.asks.take() {
+                None => return self.keep(outcome),
+                Some(leaving) => {
+                    let said = self.desk.clone();
+                    asked = Some(Asked { leaving, said });
+                }
+            }
+        }
     }
 
     /// Several scans; the last answer.
@@ -124,6 +189,12 @@ impl Floor {
     pub fn shows(&mut self, settled: Settled) -> String {
         let outcome = self.session.weight(&self.placement, settled, self.now);
         self.keep(outcome)
+    }
+
+    /// Someone signs in with badge and PIN.
+    pub fn sign_in(&mut self, person: &str, role: Role) {
+        let person = person.parse().unwrap();
+        self.signed_in = Some(SignedIn { person, role });
     }
 
     fn keep(&mut self, outcome: Outcome) -> String {
@@ -148,7 +219,8 @@ impl Floor {
             station: "st-1".parse().unwrap(),
             station_seq: 1,
             person: draft.person,
-            occurred_at: draft.occurred_at,
+            occurred_at: draft.occurred_at.min(now),
+            claimed_at: None,
             recorded_at: now,
             event: draft.event,
         }
@@ -156,12 +228,20 @@ impl Floor {
 
     /// A fact from another station.
     pub fn hears(&mut self, event: impl Into<Event>) -> Fact {
+        self.hears_of(None, event)
+    }
+
+    /// A fact from another station, stated by somebody or by nobody.
+    pub fn hears_of(&mut self, person: Option<&str>, event: impl Into<Event>) -> Fact {
         let draft = Draft {
             occurred_at: self.now,
-            person: None,
+            person: person.map(|badge| badge.parse().unwrap()),
             event: event.into(),
         };
-        let fact = self.stamp(draft, self.now);
+        let fact = Fact {
+            station: "gateway".parse().unwrap(),
+            ..self.stamp(draft, self.now)
+        };
         self.placement.apply(&fact);
         fact
     }

@@ -3,6 +3,8 @@
 #![allow(clippy::unwrap_used, clippy::panic)] // a test fails by panicking
 
 mod floor;
+mod leaving;
+mod people;
 mod placement;
 mod scale;
 mod session;

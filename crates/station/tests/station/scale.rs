@@ -107,12 +107,18 @@ fn a_scale_that_failed_weighs_nothing_until_it_passes() {
 }
 
 #[test]
-fn a_failed_check_that_was_a_slip_is_taken_back_by_a_person_like_any_record() {
+fn a_failed_check_is_not_undone_even_if_it_was_a_slip_but_a_good_check_ends_it() {
     let mut floor = Floor::empty();
     checks(&mut floor, 5_000, 5_000);
     // The 500 g card in place of the 5 kg one.
     assert!(checks(&mut floor, 500, 5_000).starts_with("STOP  FAIL"));
-    assert!(floor.scan("A.UNDO").starts_with("OK  undone: FAIL"));
+    let refused = floor.scan("A.UNDO");
+    assert!(refused.starts_with("WRONG  not undone: FAIL"), "{refused}");
+    assert!(
+        refused.contains("only a manager takes it back"),
+        "{refused}"
+    );
+    assert!(checks(&mut floor, 5_000, 5_000).starts_with("OK  PASS"));
     assert_eq!(floor.scan("A.PORTION"), "NEXT  PORTION: scan the batch");
 }
 

@@ -21,6 +21,7 @@ fn a_scanned_label_is_its_wheel_whichever_way_it_is_sent() {
         .chain(["W.311-03", "]d1W.311-03", "]C0W.311-03"])
     {
         let mut floor = Floor::with_a_batch();
+        floor.kept = station::Kept::LineDown;
         floor.scan("A.TURN");
         assert_eq!(floor.scan(way), "OK  wheel 311-03 turned", "{way:?}");
         let Event::WheelTurned(turned) = &floor.facts.last().unwrap().event else {

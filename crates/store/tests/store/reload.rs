@@ -1,5 +1,6 @@
 //! What was written is what is read.
 
+use facts::wire::{self, Read};
 use store::{Store, StoreError};
 
 use crate::story::{Writer, end, practice, practice_in, seen, stored, story};
@@ -101,4 +102,30 @@ fn a_store_that_is_open_elsewhere_is_refused_and_left_alone() {
     assert_eq!(beside, 1, "nothing was put aside");
     drop(store);
     assert_eq!(stored(&Store::open(&path).unwrap()), before);
+}
+
+/// Codes in small letters and in capitals by turns are the same things, before a restart and
+/// after it, and are shown as they were first written.
+#[test]
+fn a_log_that_writes_codes_in_both_cases_is_the_same_after_a_restart() {
+    let facts = (0..).zip(story()).map(|(n, fact)| {
+        let code = if n % 2 == 0 { "\"b31" } else { "\"B31" };
+        let line = wire::to_line(&fact).unwrap().replace("\"31", code);
+        match wire::from_line(&line).unwrap() {
+            Read::Fact(fact) => fact,
+            Read::UnknownType(ty) => panic!("{ty}"),
+        }
+    });
+    let facts: Vec<_> = facts.collect();
+    let folder = tempfile::tempdir().unwrap();
+    for part in facts.chunks(17) {
+        let store = Store::open(folder.path()).unwrap();
+        Writer::on(&store).write(part);
+    }
+    let mut plain = ripening::Floor::new(practice());
+    facts.iter().for_each(|fact| plain.apply(fact));
+    plain.refresh(end());
+    assert_eq!(plain.batches().count(), 4, "each once");
+    let store = Store::open(folder.path()).unwrap();
+    assert_eq!(stored(&store).1, seen(&plain));
 }

@@ -29,6 +29,7 @@ pub fn practice_in(zone: Tz) -> Practice {
         turn_by: hour(18),
         lost_after_days: 4,
         recipes,
+        rights: ripening::Rights::AnyBadge,
     }
 }
 
@@ -40,11 +41,11 @@ pub fn practice() -> Practice {
 pub fn seen(floor: &Floor) -> String {
     let batches: Vec<_> = floor
         .batches()
-        .filter_map(|(id, _)| answer::batch(floor, *id))
+        .filter_map(|(id, _)| answer::batch(floor, *id).ok())
         .collect();
     let lives: Vec<_> = answer::census(floor)
         .iter()
-        .filter_map(|row| answer::wheel(floor, row.wheel))
+        .filter_map(|row| answer::wheel(floor, row.wheel).ok())
         .collect();
     format!(
         "{:#?}\n{:#?}\n{batches:#?}\n{lives:#?}",
@@ -175,6 +176,7 @@ impl Teller {
             station_seq: self.facts.len() as u64 + 1,
             person: None,
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         });

@@ -51,15 +51,19 @@ impl Log {
 
     pub fn fact_by(&mut self, badge: &str, at: &str, event: impl Into<Event>) -> FactId {
         let number = self.facts.len() as u64 + 1;
+        let event = event.into();
+        // Whatever is taken back here, a manager corrects.
+        let corrects = matches!(event, facts::Event::Voided(_));
         let fact = Fact {
             id: FactId::from_uuid(format!("{number:032x}").parse().unwrap()),
             site: id("larkholm"),
-            station: id("s1"),
+            station: id(if corrects { "gateway" } else { "s1" }),
             station_seq: number,
             person: (!badge.is_empty()).then(|| id(badge)),
             occurred_at: time(at),
+            claimed_at: None,
             recorded_at: time(at),
-            event: event.into(),
+            event,
         };
         self.facts.push(fact);
         self.facts.last().unwrap().id
@@ -213,6 +217,7 @@ impl Log {
             via: None,
             order: order.map(id),
             market: None,
+            sale: None,
         };
         self.fact(at, dispatched)
     }
@@ -234,7 +239,12 @@ impl Log {
     }
 
     pub fn index(&self) -> Index {
-        let mut index = Index::default();
+        self.index_by(holds::Rights::AnyBadge)
+    }
+
+    pub fn index_by(&self, rights: holds::Rights) -> Index {
+        let rule = holds::Rule::new(&recipe::RecipeBook::default(), rights);
+        let mut index = Index::new(rule);
         self.facts.iter().for_each(|fact| index.apply(fact));
         index
     }

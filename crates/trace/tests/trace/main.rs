@@ -5,6 +5,7 @@ mod balance;
 mod contact;
 mod given;
 mod hold;
+mod known;
 mod order;
 mod recall;
 mod sample;

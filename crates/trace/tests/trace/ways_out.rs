@@ -6,12 +6,13 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::NaiveTime;
 use facts::{Event, Fact, FactId, Scope, WheelId};
+use holds::{Rights, Rule};
 use proptest::prelude::*;
 use quantity::DairyClock;
 use recipe::{Origin, Recipe, RecipeBook};
 use ripening::{Action, Blocked, Floor, Practice};
-use station::{Placement, Session, Setup};
-use trace::{Index, Rights};
+use station::{Placement, Scan, Session, Setup};
+use trace::Index;
 
 use crate::given::{id, time};
 use crate::order::any_log;
@@ -42,6 +43,7 @@ fn held(facts: &[Fact]) -> (Vec<Fact>, BTreeSet<WheelId>) {
             station_seq: number,
             person: person.map(id),
             occurred_at: time("7 06:00") + chrono::TimeDelta::seconds(number as i64),
+            claimed_at: None,
             recorded_at: time("7 06:00"),
             event,
         });
@@ -55,13 +57,13 @@ fn held(facts: &[Fact]) -> (Vec<Fact>, BTreeSet<WheelId>) {
     };
     let mut all = state(placed.into(), Some("01"));
     let rights = Rights::Named(BTreeSet::from([id("01")]));
-    let mut index = Index::default();
+    let mut index = Index::new(Rule::new(&RecipeBook::default(), rights));
     all.iter().for_each(|fact| index.apply(fact));
-    for owed in index.trace().owed_holds(&rights) {
+    for owed in index.trace().owed_holds() {
         all = state(owed.into(), None);
     }
     all.iter().for_each(|fact| index.apply(fact));
-    let standing = index.trace().standing_holds(&rights);
+    let standing = index.trace().standing_holds();
     let kept = standing
         .iter()
         .filter(|hold| hold.hold == id("LAB-7"))
@@ -85,17 +87,21 @@ proptest! {
             let setup = Setup {
                 clock: clock(),
                 recipes: BTreeMap::new(),
-                born_under: BTreeMap::new(),
+                holds: holds::Rule::default(),
                 rooms: BTreeSet::new(),
+                people: [id("01")].into(),
+                youngest: BTreeMap::new(),
+                dispatch_desk: false,
                 scale: None,
             };
             let mut session = Session::new(id("dispatch-1"), setup);
             let now = time("8 06:00");
             for line in ["P.01", "A.DISPATCH", "O.o1"] {
-                let _ = session.scan(&placement, line, now);
+                let _ = session.scan(&placement, &Scan::new(line, now));
             }
-            let outcome = session.scan(&placement, &format!("W.{wheel}"), now);
+            let outcome = session.scan(&placement, &Scan::new(&format!("W.{wheel}"), now));
             prop_assert!(outcome.drafts.is_empty(), "{wheel} got out: {}", outcome.answer);
+            prop_assert!(outcome.answer.words.contains("under hold"), "{}", outcome.answer);
         }
     }
 
@@ -120,6 +126,7 @@ proptest! {
             turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
             lost_after_days: 4,
             recipes,
+            rights: ripening::Rights::AnyBadge,
         }, chrono::DateTime::UNIX_EPOCH);
         facts.iter().for_each(|fact| floor.apply(fact));
         floor.refresh(time("31 06:00") + chrono::TimeDelta::days(30));

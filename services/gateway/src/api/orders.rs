@@ -9,7 +9,7 @@ use dispatch::office::Asked;
 use dispatch::pick::PickList;
 use dispatch::promise::Answer;
 use dispatch::{Allocation, Order};
-use dispatcher::{CHECK, Checked, PickQuery};
+use dispatcher::{CHECK, Checked, LIST, ListQuery, OrderList, PickQuery};
 use facts::{CustomerId, Event, Fact, Grade, OrderCancelled, OrderId, OrderPlaced, RecipeId};
 use quantity::DairyDay;
 use schemars::JsonSchema;
@@ -36,6 +36,7 @@ pub struct PromiseParameters {
     /// How many wheels.
     pub wheels: u32,
     /// The day they should arrive by.
+    #[serde(deserialize_with = "quantity::calendar::read::date")]
     pub by: NaiveDate,
     /// How sure it must be, percent; 90 if left out.
     pub sure_pct: Option<u8>,
@@ -46,6 +47,7 @@ pub struct PromiseParameters {
 #[serde(deny_unknown_fields)]
 pub struct PicksParameters {
     /// The day it leaves; today if left out.
+    #[serde(default, deserialize_with = "quantity::calendar::read::date_or_none")]
     pub day: Option<NaiveDate>,
 }
 
@@ -54,6 +56,7 @@ pub struct PicksParameters {
 #[serde(deny_unknown_fields)]
 pub struct ConfirmBody {
     /// The day; the next that is open if left out.
+    #[serde(default, deserialize_with = "quantity::calendar::read::date_or_none")]
     pub arrive_on: Option<NaiveDate>,
     /// Also when wheels are missing.
     #[serde(default)]
@@ -87,6 +90,9 @@ pub async fn place_order(
 ) -> Result<Vec<Fact>, Trouble> {
     let badge = visitor.recorder()?.account.badge;
     let checked: Checked = gateway.ask(CHECK, &order).await?;
+    if let Some(unknown) = checked.unknown {
+        return Err(unknown.into());
+    }
     if !checked.troubles.is_empty() {
         return Err(Trouble::bad(checked.troubles.join("; ")));
     }
@@ -108,14 +114,21 @@ pub async fn cancel_order(
 ) -> Result<Vec<Fact>, Trouble> {
     let badge = visitor.recorder()?.account.badge;
     let reason = words(reason, "a reason")?;
-    let orders: Vec<Order> = gateway.ask("orders", &()).await?;
-    let known = orders.into_iter().find(|known| known.id == order);
-    let known = known.ok_or_else(|| Trouble::missing(format!("there is no order {order}")))?;
+    let known = order_named(gateway, order).await?;
+    let order = known.id;
     if known.cancelled.is_some() {
         return Err(Trouble::bad(format!("order {order} is cancelled already")));
     }
     let event = Event::from(OrderCancelled { order, reason });
     gateway.stations().state(badge, vec![event]).await
+}
+
+/// An order that was placed.
+async fn order_named(gateway: &Gateway, order: OrderId) -> Result<Order, Trouble> {
+    let mut list: OrderList = gateway.ask(LIST, &ListQuery::One(order)).await?;
+    list.orders
+        .pop()
+        .ok_or_else(|| Trouble::missing(format!("there is no order {order}")))
 }
 
 /// Records that the customer was told what comes.
@@ -129,6 +142,7 @@ pub async fn confirm_order(
     body: &ConfirmBody,
 ) -> Result<Vec<Fact>, Trouble> {
     let badge = visitor.recorder()?.account.badge;
+    let order = order_named(gateway, order).await?.id;
     let allocation: Allocation = gateway.ask("allocation", &()).await?;
     let day = body.arrive_on.map(DairyDay::starting);
     let confirmed = from_allocation(&allocation, order, day, body.partly)

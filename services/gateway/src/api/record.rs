@@ -3,6 +3,8 @@
 use axum::Json;
 use axum::extract::{Path, State};
 use facts::{AlertAcknowledged, Event, Fact, FactId, Voided};
+use names::{Kind, Known};
+use ripening::answer::FloorPicture;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -58,7 +60,8 @@ pub fn words(text: &str, what: &str) -> Result<String, Trouble> {
 /// Records that someone has seen an alert.
 ///
 /// # Errors
-/// They may only look, the note is missing, or the disk cannot be written.
+/// They may only look, the note is missing, there is no such alert, or the disk cannot be
+/// written.
 pub async fn acknowledge_alert(
     gateway: &Gateway,
     visitor: &Visitor,
@@ -72,13 +75,25 @@ pub async fn acknowledge_alert(
             "there is no such alert: open the list of alerts again",
         ));
     }
-    let event = AlertAcknowledged {
-        alert: alert.to_owned(),
-        note: words(note, "a note")?,
-    };
+    let note = words(note, "a note")?;
+    let alert = alert_named(gateway, alert).await?;
+    let event = AlertAcknowledged { alert, note };
     gateway
         .state(signed.account.badge, vec![event.into()])
         .await
+}
+
+/// An alert that is open, or that somebody has said something of before.
+async fn alert_named(gateway: &Gateway, alert: &str) -> Result<String, Trouble> {
+    if !gateway.outlook().said(alert).is_empty() {
+        return Ok(alert.to_owned());
+    }
+    let told = gateway.told().open();
+    let picture: FloorPicture = gateway.ask("floor", &()).await?;
+    let of_floor = picture.alerts.into_iter().filter_map(|line| line.alert);
+    let of_workers = told.into_iter().map(|message| message.telling.alert);
+    let open = Known::default().with(Kind::Alert, of_floor.chain(of_workers));
+    Ok(open.find(Kind::Alert, alert)?.to_owned())
 }
 
 /// Records that a fact was wrong.

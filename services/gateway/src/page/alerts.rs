@@ -1,6 +1,6 @@
 //! What people should know now, and what they say about it.
 
-use axum::extract::State;
+use axum::extract::{Query, State};
 use axum::response::Response;
 use bus::telling::{Message, Severity};
 use maud::{Markup, html};
@@ -9,16 +9,28 @@ use ripening::{Level, Subject};
 use serde::Deserialize;
 
 use super::frame::{Frame, Here, token};
-use super::{Gate, icon, looking, say, see};
+use super::{Gate, icon, looking, pager, say, see};
 use crate::api;
 use crate::gateway::Gateway;
 use crate::guard::{Filled, Visitor};
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
-pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trouble> {
+#[derive(Debug, Default, Deserialize)]
+pub struct Asked {
+    /// The first of the alerts shown.
+    #[serde(default)]
+    from: usize,
+}
+
+pub async fn page(
+    State(gateway): Gate,
+    visitor: Visitor,
+    asked: Result<Query<Asked>, axum::extract::rejection::QueryRejection>,
+) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
+    let from = asked.map(|Query(asked)| asked.from).unwrap_or_default();
     let picture: FloorPicture = gateway.ask("floor", &()).await?;
     let told = gateway.told().open();
     let content = html! {
@@ -26,8 +38,12 @@ pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trou
             div.plain-trouble { (icon::level("stop")) p { (t.with("alerts-missing", [("count", picture.missing_facts.into())])) } }
         }
         @if picture.alerts.is_empty() && told.is_empty() { p.empty { (t.say("alerts-none")) } }
-        @for alert in &picture.alerts { (card(&gateway, &visitor, t, alert)) }
-        @for message in &told { (told_card(&gateway, &visitor, t, message)) }
+        // What workers told first: it is little, and may be much worse than a late turn.
+        @if from == 0 { @for message in &told { (told_card(&gateway, &visitor, t, message)) } }
+        @for alert in pager::part(&picture.alerts, from) { (card(&gateway, &visitor, t, alert)) }
+        (pager::links(t, from, picture.alerts.len(), |from| format!("/alerts?from={from}")))
+        @let more = picture.alerts_in_all.saturating_sub(picture.alerts.len());
+        @if more > 0 { p { (t.with("more", [("count", more.into())])) } }
     };
     Ok(
         Frame::new(&gateway, &visitor, t.say("nav-alerts"), Here::Alerts)

@@ -6,7 +6,7 @@ use maud::{Markup, html};
 use ripening::answer::BatchPicture;
 
 use super::frame::{Frame, Here};
-use super::{Gate, forecast, looking, say, unfinished, wheel};
+use super::{Gate, forecast, looking, pager, say, unfinished, wheel};
 use crate::guard::Visitor;
 use crate::people::Wishes;
 use crate::trouble::Trouble;
@@ -22,9 +22,11 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let all = shown.map(|Query(shown)| shown.all).unwrap_or_default();
+    let shown = shown.map(|Query(shown)| shown).unwrap_or_default();
+    let (all, from) = (shown.all, shown.from);
     let id = BatchId::new(&batch).map_err(|bad| Trouble::bad(bad.to_string()))?;
     let picture: BatchPicture = gateway.ask("batch", &id).await?;
+    let id = picture.batch;
     let portions = gateway
         .outlook()
         .look(gateway.now(), move |floor| {
@@ -84,7 +86,7 @@ pub async fn page(
                             th.n scope="col" { (t.say("weight")) } th.n scope="col" { (t.say("rind")) }
                             th.n scope="col" { (t.say("blue")) } th scope="col" { (t.say("grade")) }
                         } }
-                        tbody { @for row in &picture.wheels { tr {
+                        tbody { @for row in pager::part(&picture.wheels, from) { tr {
                             th scope="row" { a href={ "/wheels/" (row.wheel) } { (row.wheel) }
                                 @if picture.to_iron.contains(&row.wheel) { " " span.mark.due { (t.say("batch-to-iron")) } }
                                 @if !row.holds.is_empty() { " " span.mark.held { (t.say("held")) } }
@@ -96,6 +98,7 @@ pub async fn page(
                             td { @if let Some(grade) = row.grade { (t.say(&format!("grade-{grade}").to_lowercase())) } }
                         } } }
                     } }
+                    (pager::links(t, from, picture.wheels.len(), |from| format!("/batches/{id}?from={from}")))
                 }
             }
         }

@@ -5,6 +5,7 @@ use axum::extract::{Query, State};
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Carrier, FactId};
 use maud::{Markup, html};
+use names::UnknownName;
 use ripening::answer::{self, LifeLine};
 use ripening::{Floor, Wheel};
 use serde::Deserialize;
@@ -12,6 +13,7 @@ use serde::Deserialize;
 use super::frame::{Frame, Here};
 use super::stand::{named, stands_on};
 use super::{Gate, looking, say, unfinished, wheel};
+use crate::gateway::Gateway;
 use crate::guard::Visitor;
 use crate::trouble::Trouble;
 
@@ -49,10 +51,16 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let about = about(asked.map(|Query(asked)| asked).unwrap_or_default())?;
-    let look = move |floor: &Floor| rows(floor, about);
+    let asked = asked.map(|Query(asked)| asked).unwrap_or_default();
+    let about = about(&gateway, asked)?;
+    let look = move |floor: &Floor| {
+        if let About::Batch(batch) = about {
+            answer::batch_named(floor, batch)?;
+        }
+        Ok::<_, UnknownName>(rows(floor, about))
+    };
     let rows = gateway.outlook().look(gateway.now(), look).await;
-    let rows = rows.map_err(|error| unfinished(&error))?;
+    let (rows, left) = rows.map_err(|error| unfinished(&error))??;
     let content = html! {
         p { (t.say("corrections-words")) }
         @match about {
@@ -77,6 +85,7 @@ pub async fn page(
                 }
             } }
         }
+        @if left > 0 { p { (t.with("more", [("count", left.into())])) } }
     };
     let title = t.say("corrections-title");
     Ok(Frame::new(&gateway, &visitor, title, Here::Nowhere)
@@ -84,7 +93,7 @@ pub async fn page(
         .draw(&content))
 }
 
-fn about(asked: Asked) -> Result<About, Trouble> {
+fn about(gateway: &Gateway, asked: Asked) -> Result<About, Trouble> {
     if let Some(batch) = asked.batch {
         let batch = BatchId::new(&batch).map_err(|bad| Trouble::bad(bad.to_string()))?;
         return Ok(About::Batch(batch));
@@ -93,14 +102,17 @@ fn about(asked: Asked) -> Result<About, Trouble> {
         return Ok(About::Everything);
     };
     let (kind, id) = stand.split_once('/').unwrap_or((&stand, ""));
-    Ok(About::Stand(named(kind, id)?))
+    Ok(About::Stand(named(gateway, kind, id)?))
 }
 
-fn rows(floor: &Floor, about: About) -> Vec<Row> {
+/// The newest corrections, and how many more there are.
+fn rows(floor: &Floor, about: About) -> (Vec<Row>, usize) {
     let voids = floor.voids();
     let mut voidings: Vec<_> = voids.iter().filter(|v| voids.is_void(v.target)).collect();
     voidings.sort_by_key(|voiding| std::cmp::Reverse(voiding.by));
+    let mut left = 0;
     if matches!(about, About::Everything) {
+        left = voidings.len().saturating_sub(SHOWN);
         voidings.truncate(SHOWN);
     }
     let mut rows: Vec<Row> = voidings
@@ -120,7 +132,7 @@ fn rows(floor: &Floor, about: About) -> Vec<Row> {
         let has = |row: &Row| batch.lines.keys().any(|moment| moment.fact == row.fact);
         if asked && rows.iter().any(has) {
             let picture = answer::batch(floor, *id);
-            let record = picture.map(|picture| picture.record).unwrap_or_default();
+            let record = picture.map_or_else(|_| Vec::new(), |picture| picture.record);
             tell(&mut rows, &record, &format!("/batches/{id}"));
         }
     }
@@ -133,15 +145,16 @@ fn rows(floor: &Floor, about: About) -> Vec<Row> {
         let has = |row: &Row| row.found.is_none() && wheel.chronicle().mentions(row.fact);
         if rows.iter().any(has) {
             let life = answer::wheel(floor, *id);
-            let life = life.map(|life| life.life).unwrap_or_default();
+            let life = life.map_or_else(|_| Vec::new(), |life| life.life);
             tell(&mut rows, &life, &format!("/wheels/{id}"));
         }
     }
     if !matches!(about, About::Everything) {
         rows.retain(|row| row.found.is_some());
+        left = rows.len().saturating_sub(SHOWN);
         rows.truncate(SHOWN);
     }
-    rows
+    (rows, left)
 }
 
 /// What the records among these lines said.

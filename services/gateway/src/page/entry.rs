@@ -9,11 +9,13 @@ use axum::extract::{Path, State};
 use axum::response::Response;
 use facts::{Event, TYPES};
 use maud::{Markup, html};
+use names::{Kind as Named, UnknownName};
 use records::Caution;
 use serde_json::{Map, Value};
 
 use super::frame::{Frame, Here, token};
 use super::{Gate, looking, say, see};
+use crate::gateway::Gateway;
 use crate::guard::{Filled, Visitor};
 use crate::trouble::Trouble;
 use crate::words::Tongue;
@@ -189,11 +191,66 @@ const ENTRIES: &[(&str, &[Field])] = &[
     ),
 ];
 
+/// What a field names that has to be there already.
+const NAMES: &[(&str, Named)] = &[
+    ("lot", Named::Lot),
+    ("about.lot", Named::Lot),
+    ("batch", Named::Batch),
+    ("about.batch", Named::Batch),
+    ("wheels", Named::Wheel),
+    ("room", Named::Room),
+    ("tool", Named::Tool),
+    ("control", Named::Check),
+    ("deviation", Named::Deviation),
+    ("sample", Named::Sample),
+];
+
+/// Forms that write a thing down for the first time.
+const FIRST: &[(&str, &str)] = &[
+    ("milk.received", "lot"),
+    ("lot.received", "lot"),
+    ("lab.sampled", "sample"),
+    ("lab.swabbed", "sample"),
+];
+
+/// The field that says that what is named is not written down yet.
+const NOT_YET: &str = "not_yet";
+
+/// What a field of a form names; nothing where it is new, or no name at all.
+fn named(topic: &str, field: &str) -> Option<Named> {
+    let first = FIRST.contains(&(topic, field));
+    let named = NAMES.iter().find(|(name, _)| *name == field);
+    named.filter(|_| !first).map(|(_, kind)| *kind)
+}
+
+/// Whether there is what an entry speaks of.
+async fn check_names(
+    gateway: &Gateway,
+    topic: &str,
+    filled: &BTreeMap<String, String>,
+) -> Result<(), Trouble> {
+    for (field, _, _) in fields(topic)? {
+        let Some(kind) = named(topic, field) else {
+            continue;
+        };
+        let text = filled.get(*field).map_or("", String::as_str);
+        for code in text
+            .split(',')
+            .map(str::trim)
+            .filter(|code| !code.is_empty())
+        {
+            gateway.named(kind, code).await?;
+        }
+    }
+    Ok(())
+}
+
 fn fields(topic: &str) -> Result<&'static [Field], Trouble> {
     let entry = ENTRIES.iter().find(|(known, _)| *known == topic);
-    entry
-        .map(|(_, fields)| *fields)
-        .ok_or_else(|| Trouble::missing("there is no such form: open the list of forms again"))
+    entry.map(|(_, fields)| *fields).ok_or_else(|| {
+        let forms = ENTRIES.iter().map(|(topic, _)| *topic);
+        UnknownName::among(Named::Form, topic, forms).into()
+    })
 }
 
 fn title(t: Tongue, topic: &str) -> String {
@@ -227,6 +284,9 @@ pub async fn form(
         form.card method="post" action={ "/entry/" (topic) } {
             (token(&visitor))
             @for (name, kind, must) in fields(&topic)? { (input(t, name, *kind, *must)) }
+            @if fields(&topic)?.iter().any(|(field, _, _)| named(&topic, field).is_some()) {
+                label.check { input type="checkbox" name=(NOT_YET) value="yes"; " " (t.say("entry-not-yet")) }
+            }
             @if let Some(caution) = caution(&topic) { p { (say::core(t, caution.words())) } }
             p.hint { (t.say("entry-now")) }
             button.primary type="submit" { (t.say("entry-do")) }
@@ -293,6 +353,9 @@ pub async fn enter(
     Filled(filled): Filled<BTreeMap<String, String>>,
 ) -> Result<Response, Trouble> {
     let badge = visitor.recorder()?.account.badge;
+    if !filled.contains_key(NOT_YET) {
+        check_names(&gateway, &topic, &filled).await?;
+    }
     let mut body = Map::new();
     for (name, kind, must) in fields(&topic)? {
         let text = filled.get(*name).map_or("", |text| text.trim());

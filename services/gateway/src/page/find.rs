@@ -3,16 +3,19 @@
 use std::collections::BTreeSet;
 
 use axum::extract::{Query, State};
+use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
 use chrono::NaiveDate;
 use facts::{BatchId, Carrier, WheelId};
 use maud::html;
+use names::{Kind, UnknownName};
 use ripening::Floor;
 use ripening::answer::carrier;
 use serde::Deserialize;
 
 use super::frame::{Frame, Here};
-use super::{Gate, looking, say, unfinished};
+use super::{Gate, encoded, looking, say, unfinished};
+use crate::gateway::Gateway;
 use crate::guard::Visitor;
 use crate::trouble::Trouble;
 
@@ -73,6 +76,15 @@ pub async fn page(
     }
     let codes = found.wheels.len() + found.batches.len() + found.stands.len();
     let nothing = codes == 0 && found.customers.is_empty();
+    let more = |found: usize| {
+        html! {
+            @if found > SHOWN { p { (t.with("more", [("count", (found - SHOWN).into())])) } }
+        }
+    };
+    let near = match nothing && !asked.is_empty() {
+        true => near(&gateway, &asked).await?,
+        false => Vec::new(),
+    };
     let content = html! {
         form.card action="/find" role="search" {
             label for="q" { (t.say("find-label")) }
@@ -85,28 +97,68 @@ pub async fn page(
             a.button href="/recall" { (t.say("recall-title")) }
             a.button href="/holds" { (t.say("holds-title")) }
         }
-        @if !asked.is_empty() && nothing { p.empty { (t.with("find-none", [("q", asked.as_str().into())])) } }
+        @if !asked.is_empty() && nothing {
+            p.empty { (t.with("find-none", [("q", asked.as_str().into())])) }
+            @if !near.is_empty() { p.big { (t.say("find-near"))
+                @for code in &near { " " a href={ "/find?q=" (encoded(code)) } { (code) } }
+            } }
+        }
         @if !found.customers.is_empty() {
             h2 { (t.say("find-customers")) }
-            ul.list { @for name in &found.customers { li.big { (name) } } }
+            ul.list { @for name in found.customers.iter().take(SHOWN) { li.big { (name) } } }
+            (more(found.customers.len()))
             @if found.wheels.is_empty() { p.hint { (t.say("find-customer-waits")) } }
         }
         @if !found.batches.is_empty() {
             h2 { (t.say("batches-title")) }
             ul.list { @for id in found.batches.iter().take(SHOWN) { li { a.big href={ "/batches/" (id) } { (id) } } } }
+            (more(found.batches.len()))
         }
         @if !found.stands.is_empty() {
             h2 { (t.say("stands")) }
             ul.list { @for id in found.stands.iter().take(SHOWN) { li { a.big href=(say::stand_path(*id)) { (say::stand(t, *id)) } } } }
+            (more(found.stands.len()))
         }
         @if !found.wheels.is_empty() {
             h2 { (t.say("wheels-title")) }
             ul.list { @for id in found.wheels.iter().take(SHOWN) { li { a.big href={ "/wheels/" (id) } { (id) } } } }
-            @if found.wheels.len() > SHOWN { p { (t.with("more", [("count", (found.wheels.len() - SHOWN).into())])) } }
+            (more(found.wheels.len()))
         }
     };
     let page = Frame::new(&gateway, &visitor, t.say("nav-find"), Here::Find).draw(&content);
-    Ok(page.into_response())
+    let found = if !asked.is_empty() && nothing {
+        StatusCode::NOT_FOUND
+    } else {
+        StatusCode::OK
+    };
+    Ok((found, page).into_response())
+}
+
+/// Codes of anything that may have been meant.
+async fn near(gateway: &Gateway, asked: &str) -> Result<Vec<String>, Trouble> {
+    let codes = |floor: &Floor| {
+        let wheels = floor.wheels().map(|(id, _)| id.to_string());
+        let batches = floor.batches().map(|(id, _)| id.to_string());
+        wheels.chain(batches).collect::<Vec<_>>()
+    };
+    let looked = gateway.outlook().look(gateway.now(), codes).await;
+    let mut codes = looked.map_err(|error| unfinished(&error))?;
+    gateway.outlook().named(|known| {
+        for kind in Kind::ALL {
+            codes.extend(known.of(*kind).map(str::to_owned));
+        }
+    });
+    Ok(UnknownName::among(Kind::BatchOrWheel, bare(asked), codes).nearest)
+}
+
+/// A code as scanned, `W.311-04`, without the letter before it.
+fn bare(asked: &str) -> &str {
+    match asked.split_once('.') {
+        Some((letter, rest)) if letter.len() == 1 && letter.starts_with(char::is_alphabetic) => {
+            rest
+        }
+        _ => asked,
+    }
 }
 
 /// The page of the only thing found.
@@ -126,13 +178,7 @@ fn only(found: &Found) -> Option<String> {
 
 fn find(floor: &Floor, rooms: &[String], asked: &str) -> Found {
     let mut found = Found::default();
-    // As scanned: `W.311-04`, `S.S07`.
-    let bare = match asked.split_once('.') {
-        Some((letter, rest)) if letter.len() == 1 && letter.starts_with(char::is_alphabetic) => {
-            rest
-        }
-        _ => asked,
-    };
+    let bare = bare(asked);
     if bare.is_empty() {
         return found;
     }
@@ -187,4 +233,5 @@ fn date(text: &str) -> Option<NaiveDate> {
     forms
         .iter()
         .find_map(|form| NaiveDate::parse_from_str(text, form).ok())
+        .filter(|day| quantity::calendar::date(*day).is_ok())
 }

@@ -5,15 +5,15 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use axum::extract::{Query, State as Shared};
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::{BatchId, Carrier, PositionId, RoomId};
+use facts::{BatchId, Carrier, PositionId, RoomId, WheelId};
 use maud::{Markup, html};
-use quantity::DairyDay;
+use quantity::{DairyDay, calendar};
 use ripening::answer::carrier;
 use ripening::{Floor, State, Urgency};
 use serde::Deserialize;
 
 use super::frame::{Frame, Here};
-use super::{Gate, looking, say, unfinished};
+use super::{Gate, looking, pager, say, unfinished};
 use crate::guard::Visitor;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
@@ -32,11 +32,19 @@ struct Stand {
 const BACK: i64 = 7;
 const AHEAD: i64 = 14;
 
+/// How many wheels that were never portioned are named.
+const STRAYS: usize = 50;
+
 #[derive(Debug, Default, Deserialize)]
 pub struct Asked {
     /// Days from now: back below 0.
     #[serde(default)]
     days: i64,
+    /// A room, of which the places from this one on are shown; of the others, the first.
+    #[serde(default)]
+    room: String,
+    #[serde(default)]
+    from: usize,
 }
 
 type Rooms = BTreeMap<(Option<RoomId>, bool), BTreeMap<Option<Carrier>, Stand>>;
@@ -48,20 +56,32 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let asked = asked.map(|Query(asked)| asked.days).unwrap_or_default();
-    let days = asked.clamp(-BACK, AHEAD);
-    let then = gateway.now() + TimeDelta::days(days);
-    let look = move |floor: &Floor| match days {
-        ..0 => past(floor, then),
-        _ => rooms(floor, then),
+    let asked = asked.map(|Query(asked)| asked).unwrap_or_default();
+    let days = asked.days.clamp(-BACK, AHEAD);
+    let then = calendar::later(gateway.now(), TimeDelta::days(days));
+    let look = move |floor: &Floor| {
+        let rooms = match days {
+            ..0 => past(floor, then),
+            _ => rooms(floor, then),
+        };
+        let strays = floor.wheels().filter(|(_, wheel)| wheel.state().is_stray());
+        let strays: BTreeSet<WheelId> = strays.map(|(id, _)| *id).collect();
+        (rooms, strays)
     };
-    let rooms = gateway.outlook().look(gateway.now(), look).await;
-    let rooms = rooms.map_err(|error| unfinished(&error))?;
+    let looked = gateway.outlook().look(gateway.now(), look).await;
+    let (rooms, strays) = looked.map_err(|error| unfinished(&error))?;
     let none = BTreeMap::new();
     let hoops = rooms.get(&(None, true)).unwrap_or(&none);
     let between = rooms.get(&(None, false)).unwrap_or(&none);
     let clock = gateway.site().clock;
     let time = || [("time", say::time(&gateway, then).into())];
+    let part = |room: &str| {
+        let from = if asked.room == room { asked.from } else { 0 };
+        let room = room.to_owned();
+        (from, move |from| {
+            format!("/floor?days={days}&room={room}&from={from}")
+        })
+    };
     let content = html! {
         form.when method="get" {
             label for="days" { (t.say("floor-when")) }
@@ -83,13 +103,18 @@ pub async fn page(
             span { span.stand.held {} (t.say("held")) }
         }
         @if rooms.is_empty() { p.empty { (t.say("floor-empty")) } }
-        @if !hoops.is_empty() { (draw(t, &t.say("floor-hoops"), &none, hoops, None)) }
+        @if !hoops.is_empty() { (draw(t, &t.say("floor-hoops"), &none, hoops, None, part("hoops."))) }
         @for room in &gateway.site().rooms {
             @let stands = rooms.get(&(Some(room.id), false)).unwrap_or(&none);
             @let hooped = rooms.get(&(Some(room.id), true)).unwrap_or(&none);
-            (draw(t, &format!("{} · {}", room.id, room.name), stands, hooped, Some(room.positions)))
+            (draw(t, &format!("{} · {}", room.id, room.name), stands, hooped, Some(room.positions), part(room.id.as_str())))
         }
-        @if !between.is_empty() { (draw(t, &t.say("floor-between"), between, &none, None)) }
+        @if !between.is_empty() { (draw(t, &t.say("floor-between"), between, &none, None, part("between."))) }
+        @if !strays.is_empty() {
+            h2 { (t.with("floor-strays", [("count", strays.len().into())])) }
+            p.hint { (t.say("floor-strays-words")) }
+            p { @for wheel in strays.iter().take(STRAYS) { a href=(format!("/wheels/{wheel}")) { (wheel) } " " } }
+        }
     };
     let title = t.say("nav-floor");
     let frame = Frame::new(&gateway, &visitor, title, Here::Floor);
@@ -132,12 +157,12 @@ fn rooms(floor: &Floor, then: DateTime<Utc>) -> Rooms {
 fn past(floor: &Floor, then: DateTime<Utc>) -> Rooms {
     let clock = floor.practice().clock;
     let mut rooms = Rooms::new();
-    for wheel in floor.wheels().map(|(_, wheel)| wheel) {
+    for (id, wheel) in floor.wheels() {
         let mut notes = wheel.chronicle().notes();
-        notes.retain(|note| note.moment.at <= then && !floor.voids().is_void(note.moment.fact));
+        notes.retain(|note| note.moment.at <= then && !note.is_void(floor.voids()));
         let state = State::of(notes.iter(), |at| clock.day_of(at));
         if let Some(stand) = stand(&mut rooms, &state) {
-            stand.held += usize::from(!state.holds.is_empty());
+            stand.held += usize::from(!floor.held_at(*id, then).is_empty());
         }
     }
     rooms
@@ -164,6 +189,7 @@ fn draw(
     stands: &BTreeMap<Option<Carrier>, Stand>,
     hooped: &BTreeMap<Option<Carrier>, Stand>,
     positions: Option<u32>,
+    (from, address): (usize, impl Fn(usize) -> String),
 ) -> Markup {
     let count = |stands: &BTreeMap<_, Stand>| stands.values().map(|s| s.wheels).sum::<usize>();
     let draining = count(hooped);
@@ -172,6 +198,7 @@ fn draw(
     let free = positions.map_or(0, |positions| positions.saturating_sub(taken));
     let mut stands: Vec<_> = stands.iter().collect();
     stands.sort_by_key(|(carrier, stand)| (stand.position.is_none(), stand.position, **carrier));
+    stands.extend(hooped);
     html! {
         section.room-drawn {
             h2 { (name) }
@@ -183,9 +210,10 @@ fn draw(
                 }
             }
             ul.places {
-                @for (carrier, stand) in stands.into_iter().chain(hooped) { li { (drawn(t, *carrier, stand)) } }
+                @for (carrier, stand) in pager::part(&stands, from) { li { (drawn(t, **carrier, stand)) } }
                 @if free > 0 { li.free { (t.with("floor-free", [("count", free.into())])) } }
             }
+            (pager::links(t, from, stands.len(), address))
         }
     }
 }

@@ -1,39 +1,33 @@
-//! Holds over a batch, a lot or wheels: what stands, placing one, ending one.
+//! Every hold that keeps a wheel, over a scope, from a recipe or on single wheels: what
+//! stands and who may end it, placing one, ending one.
 //!
 //! Placing a hold is for everyone who works here; ending one is a manager's act, with a
-//! reason. The records worker holds again what somebody let go whom the dairy's safety file
-//! does not name.
+//! reason. A release by somebody whom the dairy's safety file does not name ends nothing.
 
 use std::collections::BTreeSet;
 
 use axum::extract::{Query, State};
 use axum::response::Response;
-use chrono::{DateTime, Utc};
 use facts::{BatchId, Event, HoldId, HoldLifted, HoldPlaced, LotId, Scope, WheelId, WheelReleased};
+use holds::Rights;
 use maud::{Markup, html};
-use records::Caution;
+use names::{Kind, UnknownName};
+use records::{Caution, HoldStanding, InScope, KNOWN, Keeps};
 use serde::Deserialize;
 
 use super::frame::{Frame, Here, is_manager, token};
-use super::{Gate, looking, say, see};
+use super::{Gate, looking, pager, say, see};
 use crate::api::words;
 use crate::gateway::Gateway;
 use crate::guard::{Filled, Visitor};
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
-/// A hold as the records worker tells it.
-#[derive(Debug, Deserialize)]
-struct Standing {
-    hold: HoldId,
-    scope: Scope,
-    reason: String,
-    placed_at: DateTime<Utc>,
-    kept: Vec<WheelId>,
-    let_go: Vec<WheelId>,
-    owed: Vec<WheelId>,
-    released_without_right: Vec<WheelId>,
-}
+/// Most wheels that one fact releases.
+const MOST_IN_A_FACT: usize = 10_000;
+
+/// Wheels that a card names.
+const NAMED: usize = 30;
 
 #[derive(Debug, Default, Deserialize)]
 pub struct Begun {
@@ -41,6 +35,9 @@ pub struct Begun {
     what: String,
     #[serde(default)]
     code: String,
+    /// The first hold shown.
+    #[serde(default)]
+    from: usize,
 }
 
 pub async fn page(
@@ -50,7 +47,7 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let standing: Vec<Standing> = gateway.ask("holds", &()).await?;
+    let standing: Vec<HoldStanding> = gateway.ask("holds", &()).await?;
     let choice = |value: &str| {
         let chosen = begun.what == value || (value == "lot" && begun.what.is_empty());
         html! { label {
@@ -62,7 +59,9 @@ pub async fn page(
         p { (t.say("holds-words")) }
         p.hint { (say::core(t, Caution::Mycotoxins.words())) }
         @if standing.is_empty() { p.empty { (t.say("holds-none")) } }
-        @for hold in &standing { (card(&gateway, &visitor, t, hold)) }
+        @else { p { (may_release(t, &gateway.site().rights())) } }
+        @for hold in pager::part(&standing, begun.from) { (card(&gateway, &visitor, t, hold)) }
+        (pager::links(t, begun.from, standing.len(), |from| format!("/holds?from={from}")))
         @if visitor.recorder().is_ok() {
             h2 { (t.say("holds-new")) }
             form.card method="post" action="/holds" {
@@ -73,6 +72,7 @@ pub async fn page(
                 }
                 label { (t.say("recall-code")) input name="code" value=(begun.code) required maxlength="60" spellcheck="false"; }
                 label { (t.say("holds-reason")) input name="reason" required maxlength="500"; }
+                label.check { input type="checkbox" name="not_yet" value="yes"; " " (t.say("holds-not-yet")) }
                 button.primary type="submit" { (t.say("holds-place")) }
             }
         }
@@ -80,27 +80,59 @@ pub async fn page(
     Ok(Frame::new(&gateway, &visitor, t.say("holds-title"), Here::Find).draw(&content))
 }
 
-fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &Standing) -> Markup {
+/// Who may end a hold.
+fn may_release(t: Tongue, rights: &Rights) -> String {
+    match rights {
+        Rights::AnyBadge => t.say("holds-anyone"),
+        Rights::Named(badges) => {
+            let badges: Vec<_> = badges.iter().map(ToString::to_string).collect();
+            t.with("holds-only", [("badges", badges.join(", ").into())])
+        }
+    }
+}
+
+fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldStanding) -> Markup {
     let list = |wheels: &[WheelId]| {
-        let shown: Vec<String> = wheels.iter().take(30).map(ToString::to_string).collect();
+        let shown: Vec<String> = wheels.iter().take(NAMED).map(ToString::to_string).collect();
+        let more = wheels.len() - shown.len();
         html! {
             (shown.join(", "))
-            @if wheels.len() > 30 { " " (t.with("more", [("count", (wheels.len() - 30).into())])) }
+            @if more > 0 { " " (t.with("more", [("count", more.into())])) }
         }
     };
+    let keeps = match &hold.keeps {
+        Keeps::Scope(scope) => say::core(t, &scope.to_string()),
+        Keeps::Recipe(recipe) => {
+            html! { (t.with("holds-of-recipe", [("recipe", recipe.to_string().into())])) }
+        }
+        Keeps::Wheels => html! { (t.say("holds-on-wheels")) },
+    };
+    let of_recipe = matches!(hold.keeps, Keeps::Recipe(_));
     html! {
         article.alert-card {
             (super::icon::level("held"))
             div {
-                h3 { (hold.hold) " · " (say::core(t, &hold.scope.to_string())) }
-                p { (hold.reason) " · " (t.with("alerts-since", [("time", say::time(gateway, hold.placed_at).into())])) }
+                h3 { (hold.hold) " · " (keeps) }
+                p { (hold.reason)
+                    @if let Some(at) = hold.placed_at {
+                        " · " (t.with("alerts-since", [("time", say::time(gateway, at).into())]))
+                    }
+                    @if let Some(badge) = hold.placed_by {
+                        " · " (t.with("holds-by", [("badge", badge.to_string().into())]))
+                    }
+                }
                 p { strong { (t.with("holds-kept", [("count", hold.kept.len().into())])) } " " (list(&hold.kept)) }
+                @if !hold.left.is_empty() {
+                    p { strong { (t.with("holds-left", [("count", hold.left.len().into())])) } " " (list(&hold.left)) }
+                }
                 @if !hold.owed.is_empty() { p { (t.with("holds-owed", [("count", hold.owed.len().into())])) } }
                 @if !hold.let_go.is_empty() { p { (t.with("holds-let-go", [("count", hold.let_go.len().into())])) " " (list(&hold.let_go)) } }
                 @if !hold.released_without_right.is_empty() {
-                    p { (t.with("holds-no-right", [("count", hold.released_without_right.len().into())])) }
+                    p { (t.with("holds-no-right", [("count", hold.released_without_right.len().into())])) " " (list(&hold.released_without_right)) }
                 }
-                @if is_manager(visitor) {
+                @if of_recipe {
+                    p.hint { (t.say("holds-of-recipe-end")) }
+                } @else if is_manager(visitor) {
                     details {
                         summary { (t.say("holds-end")) }
                         form.card method="post" action="/holds/end" {
@@ -123,6 +155,9 @@ pub struct Placed {
     what: String,
     code: String,
     reason: String,
+    /// It is not in the books yet: hold it all the same.
+    #[serde(default)]
+    not_yet: Option<String>,
 }
 
 pub async fn place(
@@ -133,11 +168,14 @@ pub async fn place(
     let badge = visitor.recorder()?.account.badge;
     let bad = |reason: facts::BadCode| Trouble::bad(reason.to_string());
     let code = form.code.trim();
-    let scope = match form.what.as_str() {
+    let mut scope = match form.what.as_str() {
         "batch" => Scope::Batch(BatchId::new(code).map_err(bad)?),
         "wheel" => Scope::Wheels(vec![WheelId::new(code).map_err(bad)?]),
         _ => Scope::Lot(LotId::new(code).map_err(bad)?),
     };
+    if form.not_yet.is_none() {
+        scope = gateway.ask::<InScope>(KNOWN, &scope).await?.scope;
+    }
     let placed = HoldPlaced {
         hold: HoldId::new(form.hold.trim()).map_err(bad)?,
         scope,
@@ -161,24 +199,37 @@ pub async fn end(
 ) -> Result<Response, Trouble> {
     let badge = visitor.manager()?.account.badge;
     let reason = words(&form.reason, "a reason")?;
-    let standing: Vec<Standing> = gateway.ask("holds", &()).await?;
-    let over = standing.into_iter().filter(|hold| hold.hold == form.hold);
-    let kept: BTreeSet<WheelId> = over.flat_map(|hold| hold.kept).collect();
-    let mut events: Vec<Event> = vec![
-        HoldLifted {
+    let standing: Vec<HoldStanding> = gateway.ask("holds", &()).await?;
+    let codes: Vec<String> = standing.iter().map(|hold| hold.hold.to_string()).collect();
+    if standing.iter().all(|hold| hold.hold != form.hold) {
+        return Err(UnknownName::among(Kind::Hold, form.hold, codes).into());
+    }
+    // What every wheel of a recipe is born under is released wheel by wheel.
+    let ends =
+        |hold: &HoldStanding| hold.hold == form.hold && !matches!(hold.keeps, Keeps::Recipe(_));
+    let over: Vec<HoldStanding> = standing.into_iter().filter(ends).collect();
+    let mut events: Vec<Event> = Vec::new();
+    if over
+        .iter()
+        .any(|hold| matches!(hold.keeps, Keeps::Scope(_)))
+    {
+        let reason = reason.clone();
+        let hold = form.hold;
+        events.push(HoldLifted { hold, reason }.into());
+    }
+    let kept = over
+        .into_iter()
+        .flat_map(|hold| hold.kept.into_iter().chain(hold.left));
+    let kept: BTreeSet<WheelId> = kept.collect();
+    // No more wheels in a fact than a message carries.
+    let kept: Vec<WheelId> = kept.into_iter().collect();
+    events.extend(kept.chunks(MOST_IN_A_FACT).map(|wheels| {
+        Event::from(WheelReleased {
+            wheels: wheels.to_vec(),
             hold: form.hold,
             reason: reason.clone(),
-        }
-        .into(),
-    ];
-    if !kept.is_empty() {
-        let released = WheelReleased {
-            wheels: kept.into_iter().collect(),
-            hold: form.hold,
-            reason,
-        };
-        events.push(released.into());
-    }
+        })
+    }));
     gateway.state(badge, events).await?;
     Ok(see("/holds"))
 }

@@ -19,7 +19,7 @@ const MARGIN: f64 = 10.0;
 pub fn notes(floor: &Floor, wheel: WheelId) -> Vec<Note> {
     let notes = floor.wheel(wheel).map(|wheel| wheel.chronicle().notes());
     let mut notes = notes.unwrap_or_default();
-    notes.retain(|note| !floor.voids().is_void(note.moment.fact));
+    notes.retain(|note| !note.is_void(floor.voids()));
     notes
 }
 

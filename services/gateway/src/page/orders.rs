@@ -1,20 +1,23 @@
 //! Orders: what is short and why, what leaves in the coming fortnight, what customers
 //! ordered, whether something can be promised, and entering an order.
 
+use std::collections::BTreeMap;
+
 use axum::extract::{Query, State};
 use axum::response::Response;
 use chrono::NaiveDate;
 use dispatch::allocation::LineOutcome;
 use dispatch::promise::Answer;
 use dispatch::{Allocation, Customers, Order};
-use facts::{CustomerId, Grade, OrderId, OrderLine, OrderPlaced, RecipeId, Standing};
+use dispatcher::{LIST, ListQuery, OrderList};
+use facts::{Grade, OrderId, OrderLine, OrderPlaced, RecipeId, Standing};
 use maud::{Markup, html};
 use quantity::{DairyDay, Grams};
 use recipe::Origin;
 use serde::Deserialize;
 
 use super::frame::{Frame, Here, token};
-use super::{Gate, forecast, icon, looking, say, see, shipments};
+use super::{Gate, forecast, icon, looking, pager, say, see, shipments};
 use crate::api::orders::{
     ConfirmBody, PromiseParameters, cancel_order, confirm_order, place_order,
 };
@@ -34,6 +37,14 @@ pub struct Asking {
     grade: Option<String>,
     wheels: Option<String>,
     by: Option<String>,
+    /// The first order shown, of those that are open.
+    #[serde(default)]
+    open: usize,
+    /// The first order shown, of those that are over; none is shown if left out.
+    over: Option<usize>,
+    /// The first shortage shown.
+    #[serde(default)]
+    short: usize,
 }
 
 impl Asking {
@@ -80,8 +91,7 @@ fn whole(text: &str) -> Result<u32, Trouble> {
 }
 
 fn day(text: &str) -> Result<NaiveDate, Trouble> {
-    let read = text.trim().parse();
-    read.map_err(|_| Trouble::bad(format!("{text:?}: write a day as 2026-03-04")))
+    quantity::calendar::read_date(text.trim()).map_err(Trouble::bad)
 }
 
 /// The customers file, as it is now.
@@ -111,11 +121,18 @@ pub async fn page(
     let t = visitor.tongue();
     let customers = customers(&gateway).await?;
     let allocation: Allocation = gateway.ask("allocation", &()).await?;
-    let orders: Vec<Order> = gateway.ask("orders", &()).await?;
+    let open: OrderList = gateway.ask(LIST, &ListQuery::Open(asking.open)).await?;
+    let over: OrderList = match asking.over {
+        Some(from) => gateway.ask(LIST, &ListQuery::Over(from)).await?,
+        None => OrderList::default(),
+    };
     let answer = match asking.parameters() {
         None => None,
         Some(Err(trouble)) => Some(Err(trouble)),
-        Some(Ok(asked)) => Some(gateway.ask::<Answer>("promise", &asked.asked()).await),
+        Some(Ok(asked)) => match gateway.ask::<Answer>("promise", &asked.asked()).await {
+            Err(trouble) if trouble.unknown.is_some() => return Err(trouble),
+            answer => Some(answer),
+        },
     };
     let short: Vec<&LineOutcome> = allocation
         .lines
@@ -126,7 +143,8 @@ pub async fn page(
     let content = html! {
         h2 { (t.say("orders-short")) }
         @if short.is_empty() { p.empty { (t.say("orders-none-short")) } }
-        @for line in short { (shortage(t, line)) }
+        @for line in pager::part(&short, asking.short) { (shortage(t, line)) }
+        (pager::links(t, asking.short, short.len(), |from| format!("/orders?short={from}")))
         h2 { (t.say("orders-fortnight")) }
         (shipments::fortnight(t, &allocation))
         (weeks)
@@ -134,7 +152,7 @@ pub async fn page(
         (question(&gateway, t, &customers, &asking))
         @if let Some(answer) = &answer { (promised(t, answer)) }
         h2 { (t.say("orders-all")) }
-        (table(&visitor, t, &orders, &allocation))
+        (table(&visitor, t, (&open, &over), &asking, &allocation))
         @if visitor.recorder().is_ok() {
             h2 { (t.say("orders-new")) }
             (form(&gateway, &visitor, t, &customers))
@@ -237,53 +255,51 @@ fn promised(t: Tongue, answer: &Result<Answer, Trouble>) -> Markup {
     }
 }
 
-fn table(visitor: &Visitor, t: Tongue, orders: &[Order], allocation: &Allocation) -> Markup {
-    if orders.is_empty() {
+/// What is to come of each order.
+type Lines<'a> = BTreeMap<OrderId, Vec<&'a LineOutcome>>;
+
+fn table(
+    visitor: &Visitor,
+    t: Tongue,
+    (open, over): (&OrderList, &OrderList),
+    asking: &Asking,
+    allocation: &Allocation,
+) -> Markup {
+    if open.open + open.over == 0 {
         return html! { p.empty { (t.say("orders-none")) } };
     }
-    let (mut open, mut over): (Vec<&Order>, Vec<&Order>) = (Vec::new(), Vec::new());
-    for order in orders {
-        if is_open(order, allocation) {
-            open.push(order);
-        } else {
-            over.push(order);
-        }
+    let mut lines = Lines::new();
+    for line in &allocation.lines {
+        lines.entry(line.key.order).or_default().push(line);
     }
-    let rows = |orders: &[&Order]| {
+    let rows = |orders: &[Order]| {
         html! {
             div.scroll { table {
                 thead { tr {
                     th { (t.say("orders-order")) } th { (t.say("orders-customer")) }
                     th { (t.say("orders-next")) } th { (t.say("orders-lines")) } th { (t.say("orders-stands")) }
                 } }
-                tbody { @for order in orders { (row(visitor, t, order, allocation)) } }
+                tbody { @for order in orders { (row(visitor, t, order, &lines)) } }
             } }
         }
     };
+    let ended = || t.with("orders-over", [("count", open.over.into())]);
     html! {
-        @if open.is_empty() { p.empty { (t.say("orders-none-open")) } } @else { (rows(&open)) }
-        @if !over.is_empty() {
-            details { summary { (t.with("orders-over", [("count", over.len().into())])) } (rows(&over)) }
+        @if open.open == 0 { p.empty { (t.say("orders-none-open")) } } @else { (rows(&open.orders)) }
+        (pager::links(t, asking.open, open.open, |from| format!("/orders?open={from}")))
+        @match asking.over {
+            Some(from) => {
+                h3 id="over" { (ended()) }
+                (rows(&over.orders))
+                (pager::links(t, from, open.over, |from| format!("/orders?over={from}#over")))
+            }
+            None => { @if open.over > 0 { p { a.button href="/orders?over=0#over" { (ended()) } } } }
         }
     }
 }
 
-/// Whether something of an order is still to come; one that was entered a moment ago is not
-/// allocated yet.
-fn is_open(order: &Order, allocation: &Allocation) -> bool {
-    let mut lines = allocation.lines.iter();
-    let (from, until) = (allocation.today.date(), allocation.until.date());
-    let entered = || order.cancelled.is_none() && order.sent.is_empty();
-    lines.any(|line| line.key.order == order.id)
-        || entered() && !order.arrivals(from, until).is_empty()
-}
-
-fn row(visitor: &Visitor, t: Tongue, order: &Order, allocation: &Allocation) -> Markup {
-    let mine: Vec<&LineOutcome> = allocation
-        .lines
-        .iter()
-        .filter(|line| line.key.order == order.id)
-        .collect();
+fn row(visitor: &Visitor, t: Tongue, order: &Order, lines: &Lines<'_>) -> Markup {
+    let mine: &[&LineOutcome] = lines.get(&order.id).map_or(&[], Vec::as_slice);
     let next = mine.first().map(|line| line.key.arrive_on);
     let told = next.is_some_and(|next| order.told.contains_key(&next.date()));
     let certainty = mine
@@ -379,12 +395,7 @@ pub struct Placed {
 
 impl Placed {
     fn order(&self, customers: &Customers) -> Result<OrderPlaced, Trouble> {
-        let customer: CustomerId = code(&self.customer)?;
-        let known = customers.customers.get(&customer).ok_or_else(|| {
-            Trouble::bad(format!(
-                "the customers file has no {customer}: choose one of its own"
-            ))
-        })?;
+        let (customer, known) = customers.customer(code(&self.customer)?)?;
         let every_weeks = match self.every_weeks.trim() {
             "" => None,
             text => Some(text.parse().map_err(|_| {

@@ -4,7 +4,9 @@ use axum::extract::{Query, State};
 use control::{Size, Study, draw, survey};
 use facts::BatchId;
 use maud::{Markup, html};
+use names::UnknownName;
 use quantity::DairyDay;
+use ripening::answer::batch_named;
 use serde::Deserialize;
 
 use super::frame::{Frame, Here, figure};
@@ -41,6 +43,10 @@ pub async fn page(
     let Query(asked) = asked.map_err(|bad| Trouble::bad(bad.body_text()))?;
     let t = visitor.tongue();
     let look = move |floor: &ripening::Floor| {
+        let asked = asked
+            .batch
+            .map(|batch| batch_named(floor, batch))
+            .transpose()?;
         let mut rows: Vec<Row> = floor
             .batches()
             .filter_map(|(id, batch)| {
@@ -68,12 +74,13 @@ pub async fn page(
         rows.sort_by_key(|row| std::cmp::Reverse((row.made, row.batch)));
         rows.truncate(SHOWN);
         let newest = rows.iter().find(|row| !row.portions.is_empty());
-        let shown = asked.batch.or(newest.map(|row| row.batch));
+        let asked = asked.map(|(batch, _)| batch);
+        let shown = asked.or(newest.map(|row| row.batch));
         let study = shown.and_then(|batch| survey::vat(floor, batch, Size::USUAL, None));
-        (rows, shown, study)
+        Ok::<_, UnknownName>((rows, shown, study))
     };
     let looked = gateway.outlook().look(gateway.now(), look).await;
-    let (rows, shown, study) = looked.map_err(|error| unfinished(&error))?;
+    let (rows, shown, study) = looked.map_err(|error| unfinished(&error))??;
     let weight = |grams: f64| units::weight(visitor.wishes(), grams);
     let content = html! {
         @if let Some(study) = &study { (charts(&gateway, t, study)) }

@@ -7,6 +7,7 @@ use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, Utc};
 use facts::{BatchId, LotId, Scope, WheelId};
 use maud::{Markup, html};
+use names::{Kind, UnknownName};
 use records::{Paper, PaperFile, PapersQuery, RecallQuery};
 use serde::Deserialize;
 
@@ -391,10 +392,9 @@ pub async fn paper(
             let batch = BatchId::new(asked.batch.trim());
             Paper::Batch(batch.map_err(|bad| Trouble::bad(bad.to_string()))?)
         }
-        _ => {
-            return Err(Trouble::bad(
-                "there is no such paper: open the recall again",
-            ));
+        other => {
+            let papers = ["batch", "epcis", "notices", "sheets"];
+            return Err(UnknownName::among(Kind::Paper, other, papers).into());
         }
     };
     let query = PapersQuery {

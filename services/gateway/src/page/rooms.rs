@@ -4,6 +4,7 @@ use axum::extract::{Query, State};
 use chrono::{DateTime, Utc};
 use facts::RoomId;
 use maud::{Markup, html};
+use names::{Kind, Known};
 use plan::RoomForecast;
 use quantity::DairyDay;
 use serde::Deserialize;
@@ -43,7 +44,13 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let shown = asked.map(|Query(asked)| asked.air).unwrap_or_default();
+    let Query(asked) = asked.map_err(|bad| Trouble::bad(bad.body_text()))?;
+    let shown = asked.air;
+    if let Some(room) = shown {
+        let rooms = gateway.site().rooms.iter().map(|room| room.id);
+        let rooms = Known::default().with(Kind::Room, rooms);
+        rooms.find(Kind::Room, room)?;
+    }
     let weeks = match shown {
         Some(room) => Some(forecast::of_room(&gateway, t, room).await),
         None => None,

@@ -3,10 +3,12 @@
 
 use chrono::{DateTime, Utc};
 use maud::{Markup, html};
+use names::{Kind, UnknownName};
 use ripening::Urgency;
 use ripening::answer::Face;
 
 use crate::gateway::Gateway;
+use crate::trouble::Trouble;
 use crate::words::Tongue;
 
 /// A sentence of the core.
@@ -15,6 +17,36 @@ pub fn core(t: Tongue, words: &str) -> Markup {
         Tongue::En => html! { (words) },
         Tongue::De => html! { span lang="en" { (words) } },
     }
+}
+
+/// Why something was not done: a code that nobody knows in the reader's language.
+pub fn trouble(t: Tongue, trouble: &Trouble) -> Markup {
+    match &trouble.unknown {
+        Some(name) => html! { (unknown(t, name)) },
+        None => core(t, &trouble.words),
+    }
+}
+
+/// There is no such thing, and what may have been meant.
+pub fn unknown(t: Tongue, name: &UnknownName) -> String {
+    let kind = match name.kind {
+        Kind::Check => "unknown-check-of-plan".to_owned(),
+        kind => format!("unknown-{}", kind.word().replace(' ', "-")),
+    };
+    let none = t.with(&kind, [("code", name.asked.clone().into())]);
+    if !name.nearest.is_empty() {
+        let near = name.choice(&t.say("unknown-or"));
+        return t.with(
+            "unknown-near",
+            [("none", none.into()), ("near", near.into())],
+        );
+    }
+    let key = if name.any {
+        "unknown-check"
+    } else {
+        "unknown-empty"
+    };
+    t.with(key, [("none", none.into())])
 }
 
 /// What is to be done, as the scheduler names it.
@@ -69,7 +101,7 @@ pub fn face(t: Tongue, face: Face) -> String {
 pub fn time(gateway: &Gateway, at: DateTime<Utc>) -> String {
     let clock = gateway.site().clock;
     if clock.day_of(at) == clock.day_of(gateway.now()) {
-        at.with_timezone(&clock.zone()).format("%H:%M").to_string()
+        clock.at_home(at).format("%H:%M").to_string()
     } else {
         clock.local(at)
     }
@@ -109,4 +141,33 @@ pub fn stand(t: Tongue, carrier: facts::Carrier) -> String {
         facts::Carrier::Hoop(id) => ("hoop", id.to_string()),
     };
     t.with(key, [("id", id.into())])
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_code_that_nobody_knows_is_told_in_every_language() {
+        for kind in Kind::ALL {
+            for t in Tongue::ALL {
+                for known in [&["X8"][..], &[]] {
+                    let name = UnknownName::among(*kind, "X9", known);
+                    let words = unknown(t, &name);
+                    assert!(
+                        words.contains("X9") && !words.contains("unknown-"),
+                        "{words}"
+                    );
+                    assert_eq!(words.contains("X8"), !known.is_empty(), "{words}");
+                }
+            }
+        }
+        let name = UnknownName::among(Kind::Lot, "CUL2027", ["CUL2026W10"]);
+        let said = unknown(Tongue::En, &name);
+        assert_eq!(said, "There is no lot CUL2027; did you mean CUL2026W10?");
+        assert_eq!(
+            unknown(Tongue::De, &name),
+            "Es gibt kein Los CUL2027; meinten Sie CUL2026W10?"
+        );
+    }
 }

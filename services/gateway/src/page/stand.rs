@@ -8,7 +8,9 @@ use ripening::answer::carrier;
 
 use super::frame::{Frame, Here};
 use super::{Gate, looking, say, unfinished};
+use crate::gateway::Gateway;
 use crate::guard::Visitor;
+use crate::known;
 use crate::trouble::Trouble;
 use crate::units;
 
@@ -30,7 +32,7 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let wanted = named(&kind, &id)?;
+    let wanted = named(&gateway, &kind, &id)?;
     let look = move |floor: &ripening::Floor| {
         let now = floor.now();
         let day = floor.practice().clock.day_of(now);
@@ -90,10 +92,10 @@ pub async fn page(
 /// What wheels stand on, by its kind and code.
 ///
 /// # Errors
-/// There is no such kind, or the code is none.
-pub fn named(kind: &str, id: &str) -> Result<Carrier, Trouble> {
+/// There is no such kind, or nothing ever stood on such a thing.
+pub fn named(gateway: &Gateway, kind: &str, id: &str) -> Result<Carrier, Trouble> {
     let bad = |bad: facts::BadCode| Trouble::bad(bad.to_string());
-    Ok(match kind {
+    let asked = match kind {
         "stillage" => Carrier::Stillage(StillageId::new(id).map_err(bad)?),
         "stack" => Carrier::Stack(StackId::new(id).map_err(bad)?),
         "hoop" => Carrier::Hoop(HoopId::new(id).map_err(bad)?),
@@ -102,7 +104,9 @@ pub fn named(kind: &str, id: &str) -> Result<Carrier, Trouble> {
                 "wheels stand on a stillage, in a stack or in a hoop",
             ));
         }
-    })
+    };
+    let known = gateway.outlook();
+    Ok(known.named(|known| known::carrier(known, asked))?)
 }
 
 /// Whether a wheel is on it now.

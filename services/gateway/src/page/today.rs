@@ -2,15 +2,16 @@
 
 use std::collections::BTreeMap;
 
-use axum::extract::State;
+use axum::extract::{Query, State};
 use facts::{PersonId, RoomId};
 use maud::{Markup, html};
 use plan::{Plan, RollCall, Stop};
 use ripening::Urgency;
 use ripening::answer::{Due, DueQuery};
+use serde::Deserialize;
 
 use super::frame::{Frame, Here};
-use super::{Gate, icon, looking, say, unfinished};
+use super::{Gate, icon, looking, pager, say, unfinished};
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
 use crate::trouble::Trouble;
@@ -19,9 +20,21 @@ use crate::words::Tongue;
 /// Lines of trouble shown before they are only counted.
 const SHOWN: usize = 12;
 
-pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trouble> {
+#[derive(Debug, Default, Deserialize)]
+pub struct Asked {
+    /// The first line of what is due.
+    #[serde(default)]
+    from: usize,
+}
+
+pub async fn page(
+    State(gateway): Gate,
+    visitor: Visitor,
+    asked: Result<Query<Asked>, axum::extract::rejection::QueryRejection>,
+) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
+    let from = asked.map(|Query(asked)| asked.from).unwrap_or_default();
     let day = gateway.outlook().day(gateway.now()).await;
     let day = day.map_err(|error| unfinished(&error))?;
     let content = match &day.plan {
@@ -41,7 +54,7 @@ pub async fn page(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trou
             let due: Due = gateway.ask("due", &DueQuery::default()).await?;
             html! {
                 p.hint { (t.say("today-no-crew")) }
-                (due_list(&gateway, t, &due))
+                (due_list(&gateway, t, &due, from))
                 (slipped(&gateway, t, &day.missed))
             }
         }
@@ -186,18 +199,19 @@ fn risks(t: Tongue, plan: &Plan) -> Markup {
         }
         @if !plan.lifting.is_empty() {
             h3 { (t.say("today-lifting")) }
-            ul.list { @for line in &plan.lifting { li { (say::core(t, &line.words)) } } }
+            ul.list { @for line in plan.lifting.iter().take(pager::ROWS) { li { (say::core(t, &line.words)) } } }
         }
         @if !plan.waiting.is_empty() {
             details id="waiting" {
                 summary { (t.with("today-waiting", [("count", plan.waiting.len().into())])) }
-                ul.list { @for wait in &plan.waiting {
+                ul.list { @for wait in plan.waiting.iter().take(pager::ROWS) {
                     li {
                         strong { (t.say(&format!("kind-{}", wait.kind.key()))) } " · " (say::wheels(t, wait.wheels))
                         @if let Some(carrier) = wait.carrier { " · " (say::stand(t, carrier)) }
                         " · " (say::core(t, &wait.because))
                     }
                 } }
+                @if plan.waiting.len() > pager::ROWS { p { (t.with("more", [("count", (plan.waiting.len() - pager::ROWS).into())])) } }
             }
         }
     }
@@ -221,12 +235,12 @@ fn load(t: Tongue, plan: &Plan) -> Markup {
     }
 }
 
-fn due_list(gateway: &Gateway, t: Tongue, due: &Due) -> Markup {
+fn due_list(gateway: &Gateway, t: Tongue, due: &Due, from: usize) -> Markup {
     html! {
         h2 { (t.say("today-due")) }
         @if due.lines.is_empty() { p.empty { (t.say("today-nothing")) } }
         ol.list {
-            @for line in &due.lines {
+            @for line in pager::part(&due.lines, from) {
                 li.stop-line {
                     span.on { @if let Some(carrier) = line.carrier { a href=(say::stand_path(carrier)) { (short(carrier)) } } }
                     span {
@@ -238,5 +252,6 @@ fn due_list(gateway: &Gateway, t: Tongue, due: &Due) -> Markup {
                 }
             }
         }
+        (pager::links(t, from, due.lines.len(), |from| format!("/today?from={from}")))
     }
 }

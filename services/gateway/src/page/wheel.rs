@@ -21,6 +21,9 @@ pub struct Shown {
     /// Whether what was corrected is shown as well.
     #[serde(default)]
     pub all: bool,
+    /// The first wheel of a batch shown.
+    #[serde(default)]
+    pub from: usize,
 }
 
 pub async fn page(
@@ -34,6 +37,7 @@ pub async fn page(
     let shown = shown.map(|Query(shown)| shown).unwrap_or_default();
     let id = WheelId::new(&wheel).map_err(|bad| Trouble::bad(bad.to_string()))?;
     let life: WheelLife = gateway.ask("wheel", &id).await?;
+    let id = life.wheel.wheel;
     let notes = gateway
         .outlook()
         .look(gateway.now(), move |floor| life::notes(floor, id));
@@ -164,6 +168,12 @@ pub fn told(gateway: &Gateway, t: Tongue, line: &LifeLine) -> Markup {
         }
         " · " (line.station)
         @if let Some(who) = who { " · " (who) }
+        @if let Some(claim) = line.claim {
+            @let local = |at| gateway.site().clock.local(at);
+            p.hint { (t.with("wheel-claim", [
+                ("claimed", local(claim.claimed).into()), ("received", local(claim.received).into()),
+            ])) }
+        }
         @if let Some(reason) = &line.voided { p { (t.say("voided")) " " (say::core(t, reason)) } }
     }
 }

@@ -11,6 +11,7 @@ use anyhow::Context as _;
 use axum::http::StatusCode;
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::{PersonId, StationId};
+use names::{Kind, UnknownName};
 use serde::{Deserialize, Serialize};
 
 use super::secret::{hash, secret};
@@ -273,10 +274,13 @@ impl Register {
     /// Erases someone: name, PIN's hash, sessions. Facts keep the badge.
     ///
     /// # Errors
-    /// The last manager cannot be erased.
+    /// There is no such person, or it is the last manager, who cannot be erased.
     pub fn erase(&self, badge: PersonId) -> Result<(), Trouble> {
         self.change(|book| {
-            book.accounts.remove(&badge);
+            if book.accounts.remove(&badge).is_none() {
+                let codes = book.accounts.keys().map(ToString::to_string);
+                return Err(UnknownName::among(Kind::Person, badge, codes).into());
+            }
             book.sessions.retain(|_, session| session.badge != badge);
             manager_left(book)
         })
@@ -339,7 +343,10 @@ impl Register {
                 device.key = None;
                 Ok(())
             }
-            None => Err(Trouble::missing(format!("there is no station {station}"))),
+            None => {
+                let codes = book.devices.keys().map(ToString::to_string);
+                Err(UnknownName::among(Kind::Station, station, codes).into())
+            }
         })
     }
 

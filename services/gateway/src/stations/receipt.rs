@@ -21,6 +21,10 @@ pub struct ScanIn {
     /// The device's own number for it, from 1, rising.
     pub seq: u64,
     /// When it was scanned; now if left out.
+    #[serde(
+        default,
+        deserialize_with = "quantity::calendar::read::instant_or_none"
+    )]
     pub occurred_at: Option<DateTime<Utc>>,
     /// What was scanned: one code. Either this or `undoes`.
     pub line: Option<String>,

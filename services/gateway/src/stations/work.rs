@@ -1,10 +1,10 @@
 //! One scan being taken: by whom, and what becomes of it.
 
 use axum::http::StatusCode;
-use chrono::{DateTime, SecondsFormat, Utc};
+use chrono::{DateTime, Utc};
 use edge::Taken;
 use facts::{Event, Fact, PersonId, Voided};
-use station::{Action, Answer, Code, Level};
+use station::{Action, Answer, Claim, Code, Level, SignedIn};
 
 use super::receipt::{Kept, can_be_undone, receipt_key, with_receipt};
 use super::{Counter, Stations, context_key};
@@ -50,28 +50,15 @@ impl Work<'_> {
             _ => None,
         };
         let action = begins.or(self.counter.desk.action());
-        if let Some(action) = action
-            && !self.role.may(action)
-        {
-            let words = format!(
-                "{action} needs {}: nothing recorded",
-                match action {
-                    Action::Release => "a manager",
-                    _ => "an ironer",
-                }
-            );
-            return self.say(draft, Answer::new(Level::Wrong, words)).await;
-        }
         let (device, person) = (self.device.clone(), draft.receipt.person);
         let at = draft.receipt.occurred_at;
-        let line = if at == now || line.starts_with('@') {
-            line
-        } else {
-            format!(
-                "@{} {line}",
-                at.to_rfc3339_opts(SecondsFormat::Millis, true)
-            )
-        };
+        let role = self.role;
+        let signed_in = SignedIn { person, role };
+        // The device's own counter goes on, and who scanned was signed in on it then.
+        let claim = (at != now).then_some(Claim {
+            at,
+            kept: station::Kept::Counter,
+        });
         let mut context = match begins {
             None => self.stations.context(device.station),
             Some(_) => Vec::new(),
@@ -93,7 +80,7 @@ impl Work<'_> {
         };
         self.counter
             .desk
-            .scan_as(person, line, Box::new(notes))
+            .scan_as(signed_in, claim, line, Box::new(notes))
             .await
     }
 

@@ -149,14 +149,8 @@ impl House {
 
     /// A browser where nobody is signed in.
     pub fn browser(&self) -> Browser {
-        let agent = ureq::Agent::config_builder()
-            .timeout_global(Some(Duration::from_secs(30)))
-            .http_status_as_error(false)
-            .max_redirects(0)
-            .build()
-            .into();
         Browser {
-            agent,
+            agent: agent(Duration::from_secs(30)),
             url: self.url.clone(),
             cookies: BTreeMap::new(),
             token: None,
@@ -197,6 +191,7 @@ impl House {
             station_seq: 1,
             person: None,
             occurred_at: then,
+            claimed_at: None,
             recorded_at: then,
             event: started.into(),
         };
@@ -239,6 +234,7 @@ impl House {
                 station_seq: seq,
                 person: None,
                 occurred_at: then + TimeDelta::minutes(i64::try_from(seq).unwrap()),
+                claimed_at: None,
                 recorded_at: then,
                 event,
             })
@@ -256,6 +252,7 @@ impl House {
             station_seq: 1,
             person: None,
             occurred_at: now,
+            claimed_at: None,
             recorded_at: now,
             event: WheelHeld {
                 wheels: vec![code(wheel)],
@@ -292,6 +289,7 @@ impl House {
                 station_seq: seq,
                 person: None,
                 occurred_at: now,
+                claimed_at: None,
                 recorded_at: now,
                 event,
             })
@@ -398,7 +396,21 @@ impl Answer {
     }
 }
 
+fn agent(patience: Duration) -> ureq::Agent {
+    ureq::Agent::config_builder()
+        .timeout_global(Some(patience))
+        .http_status_as_error(false)
+        .max_redirects(0)
+        .build()
+        .into()
+}
+
 impl Browser {
+    /// Waits for an answer so long.
+    pub fn patience(&mut self, patience: Duration) {
+        self.agent = agent(patience);
+    }
+
     pub fn get(&mut self, path: &str) -> Answer {
         self.try_call("GET", path, None).expect("an answer")
     }

@@ -3,9 +3,11 @@
 
 mod bad_input;
 mod house;
+mod large;
 mod openapi;
 mod orders;
 mod pages;
 mod people;
 mod recall;
 mod scan;
+mod unknown;

@@ -112,8 +112,15 @@ async fn answers_good_and_bad_are_as_described() {
         &refused.json(),
         false,
     );
+    let floor = house
+        .until(&mut tablet, "/api/v1/floor", "\"alert\":\"")
+        .await;
+    let floor = floor.json();
+    let alerts = floor["alerts"].as_array().unwrap().iter();
+    let alert = alerts.filter_map(|line| line["alert"].as_str()).next();
+    let alert = alert.unwrap().replace('#', "%23");
     let note = tablet.post(
-        "/api/v1/alerts/x-1/acknowledgement",
+        &format!("/api/v1/alerts/{alert}/acknowledgement"),
         &json!({ "note": "on it" }),
     );
     check(

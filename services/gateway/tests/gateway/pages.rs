@@ -29,12 +29,14 @@ async fn an_empty_dairy_has_pages_that_say_so_in_plain_words() {
         ("/portions", "No batch was portioned yet"),
         ("/stations", "No browser is a station yet"),
         ("/rooms", "No reading of its air"),
-        ("/find?q=nothing", "Nothing goes by"),
     ] {
         let answer = manager.get(page);
         assert_eq!(answer.status, 200, "{page}");
         assert!(answer.text.contains(says), "{page}: {}", answer.text);
     }
+    let found = manager.get("/find?q=nothing");
+    assert_eq!(found.status, 404);
+    assert!(found.text.contains("Nothing goes by"), "{}", found.text);
     assert_eq!(manager.get("/wheels/311-01").status, 404);
     assert_eq!(manager.get("/batches/311").status, 404);
     house.end().await;

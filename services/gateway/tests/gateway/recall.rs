@@ -6,7 +6,7 @@ use tokio::task::JoinHandle;
 use crate::house::House;
 
 /// The records worker, whose safety file names badge M1 for ending holds.
-fn records(house: &House) -> (Shutdown, JoinHandle<anyhow::Result<()>>) {
+pub fn records(house: &House) -> (Shutdown, JoinHandle<anyhow::Result<()>>) {
     let file = |name: &str, text: &str| {
         let path = house.dir.path().join(name);
         std::fs::write(&path, text).unwrap();
@@ -17,6 +17,7 @@ fn records(house: &House) -> (Shutdown, JoinHandle<anyhow::Result<()>>) {
     let mut site = house.site.clone();
     site.safety = Some(site::Safety {
         file: file("safety.toml", &safety),
+        may_release: ["M1".parse().unwrap()].into(),
         papers: Some(file(
             "papers.toml",
             include_str!("../../../../deploy/demo/larkholm-papers.toml"),
@@ -74,9 +75,12 @@ async fn a_batch_is_traced_its_papers_saved_and_a_hold_over_it_placed_and_ended(
         400,
         "not without a reason"
     );
+    let other = manager.form("/holds/end", "hold=Q-312&reason=fine");
+    assert_eq!(other.status, 404);
+    assert!(other.text.contains("did you mean Q-311?"), "{}", other.text);
     let end = "hold=Q-311&reason=result+is+in";
     assert_eq!(manager.form("/holds/end", end).status, 303);
-    house.until(&mut manager, "/holds", "No hold over").await;
+    house.until(&mut manager, "/holds", "No hold keeps").await;
     let german = "tongue=de&weight=kg&temperature=C&theme=light&hand=right";
     assert_eq!(manager.form("/me", german).status, 303);
     let page = manager.get(asked).text;

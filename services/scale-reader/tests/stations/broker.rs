@@ -7,7 +7,7 @@ use station::{LEAVING, Leaving, Stays};
 use tempfile::TempDir;
 use tokio::io::AsyncWriteExt as _;
 
-use crate::floor::{Dairy, floor_has, scale_station, station, within};
+use crate::floor::{Dairy, floor_has, office, ready, rejected, scale_station, station, within};
 
 async fn connect(broker: &ChildBroker) -> Bus {
     let bus = Bus::connect(&broker.url(), "looking-on").await.unwrap();
@@ -51,25 +51,42 @@ async fn a_hold_set_at_one_worker_stops_a_dispatch_at_the_other() {
 
     let mut door = dairy.scanner("door-1").await;
     assert_eq!(
-        door.scans(&["A.DISPATCH", "H.H1"]).await,
+        door.scans(&["P.17", "A.DISPATCH", "O.77", "H.H1"]).await,
         "STOP  wheel 311-01 in hoop H1 is under hold Q7: nothing recorded, none may leave. Set aside"
     );
-    portion
-        .scans(&["P.17", "A.RELEASE", "Q.Q7", "W.311-01"])
-        .await;
-    floor_has(&bus, 4).await;
+    // Neither badge nor name lets it go at a scanner: only who is signed in.
+    for badge in ["P.17", "P.M1", "P.ZZZ"] {
+        let refused = portion.scans(&[badge, "A.RELEASE"]).await;
+        assert!(refused.starts_with("WRONG"), "{refused}");
+        portion.scans(&["Q.Q7", "W.311-01"]).await;
+    }
+    let (wheels, hold) = (vec!["311-01".parse().unwrap()], "Q7".parse().unwrap());
+    let reason = "its test is back".to_owned();
+    let [_, graded] = ready("311-01");
+    let unhooped = facts::WheelUnhooped {
+        wheels: wheels.clone(),
+        via: None,
+    };
+    let released = facts::WheelReleased {
+        wheels,
+        hold,
+        reason,
+    };
+    office(&bus, [unhooped.into(), graded, released.into()]).await;
     assert_eq!(
-        door.scan("H.H1").await,
-        "OK  wheel 311-01 in hoop H1 dispatched"
+        door.scan("W.311-01").await,
+        "OK  wheel 311-01 dispatched for order 77"
     );
-    floor_has(&bus, 5).await;
+    floor_has(&bus, 7).await;
     assert_eq!(
         log(&bus).await,
         [
             (1, "wheel.portioned"),
             (2, "wheel.hooped"),
             (3, "wheel.held"),
-            (4, "wheel.released"),
+            (4, "wheel.unhooped"),
+            (5, "wheel.graded"),
+            (6, "wheel.released"),
             (1, "wheel.dispatched"),
         ]
     );
@@ -125,7 +142,7 @@ async fn a_restart_without_a_broker_still_knows_what_other_workers_did() {
     floor_has(&bus, 2).await;
     // Only what was followed can be stopped.
     let mut door = dairy.scanner("door-1").await;
-    let answer = door.scans(&["A.DISPATCH", "S.S1"]).await;
+    let answer = door.scans(&["A.DISPATCH", "O.77", "S.S1"]).await;
     assert!(
         answer.starts_with("STOP  1 wheel on S1 is under hold Q7"),
         "{answer}"
@@ -150,23 +167,33 @@ async fn a_broker_that_lost_its_log_does_not_stop_the_floor() {
     let dairy = Dairy::start(stations, &url).await;
     let mut scanner = dairy.scanner("rub-1").await;
     scanner.scans(&["A.LOAD", "S.S1", "W.311-01"]).await;
-    floor_has(&connect(&broker).await, 1).await;
+    office(&connect(&broker).await, ready("311-01")).await;
+    floor_has(&connect(&broker).await, 3).await;
+    let mut door = dairy.scanner("door-1").await;
+    // What the old log said is known here, and stays known.
+    while !door
+        .scans(&["A.TURN", "S.S1"])
+        .await
+        .starts_with("OK  1 wheel")
+    {}
     broker.kill_hard().await;
     let broker = within(ChildBroker::start_on(new.path(), port))
         .await
         .unwrap();
     let bus = connect(&broker).await;
     scanner.scan("W.311-02").await;
-    floor_has(&bus, 1).await;
-    let mut door = dairy.scanner("door-1").await;
-    door.scan("A.DISPATCH").await;
-    let mut answer = door.scan("S.S1").await;
+    office(&bus, ready("311-02")).await;
+    let mut answer = door.scans(&["A.DISPATCH", "O.77"]).await;
     // Nothing leaves until the new log has been taken; then the old picture is still there.
-    while answer.starts_with("STOP  holds cannot be checked") {
-        answer = door.scan("S.S1").await;
+    while !answer.starts_with("OK") {
+        assert!(
+            answer.starts_with("STOP") || answer.starts_with("NEXT"),
+            "{answer}"
+        );
+        answer = door.scans(&["A.DISPATCH", "O.77", "S.S1"]).await;
     }
     assert!(
-        answer.starts_with("WRONG  2 wheels on S1 dispatched"),
+        answer.starts_with("OK  2 wheels on S1 dispatched"),
         "{answer}"
     );
 }
@@ -183,9 +210,14 @@ async fn nothing_leaves_that_the_dispatch_desk_keeps_or_cannot_be_asked_about() 
     });
     dairy.open().await;
     let mut door = dairy.scanner("door-1").await;
+    office(
+        &bus,
+        ["311-01", "311-02"].iter().flat_map(|wheel| ready(wheel)),
+    )
+    .await;
     door.scans(&["A.LOAD", "S.S1", "W.311-01", "W.311-02"])
         .await;
-    floor_has(&bus, 2).await;
+    floor_has(&bus, 6).await;
     let answer = door.scans(&["A.DISPATCH", "O.77", "S.S1"]).await;
     assert!(
         answer.starts_with("STOP  NOT dispatched: the dispatch desk does not answer"),
@@ -220,7 +252,94 @@ async fn nothing_leaves_that_the_dispatch_desk_keeps_or_cannot_be_asked_about() 
     let asked = within(desk).await.unwrap();
     assert_eq!(asked[0].wheels.len(), 2);
     assert_eq!(asked[1].order, "77".parse().ok());
-    assert_eq!(asked[1].after_seq, 2);
-    floor_has(&bus, 3).await;
+    assert_eq!(asked[1].after_seq, 6);
+    floor_has(&bus, 7).await;
     assert_eq!(log(&bus).await.last(), Some(&(3, "wheel.dispatched")));
+    let kept = rejected(dairy.data.path(), "move-recorder");
+    let reasons: Vec<_> = kept
+        .iter()
+        .map(|line| line["reason"].as_str().unwrap())
+        .collect();
+    assert!(reasons[0].starts_with("NOT dispatched: the dispatch desk does not answer"));
+    assert_eq!(
+        reasons[1],
+        "NOT dispatched. 311-01: not graded: grade it first"
+    );
+}
+
+#[tokio::test]
+async fn what_the_desk_said_of_one_client_lets_nothing_of_another_go() {
+    let folder = TempDir::new().unwrap();
+    let broker = within(ChildBroker::start(folder.path())).await.unwrap();
+    let bus = connect(&broker).await;
+    let mut dairy = Dairy::start(vec![station("door-1", None)], &broker.url()).await;
+    dairy.close().await;
+    dairy.site.dispatch = Some(site::Dispatch {
+        customers: "customers.toml".into(),
+    });
+    dairy.open().await;
+    office(
+        &bus,
+        ["311-01", "311-02"].iter().flat_map(|wheel| ready(wheel)),
+    )
+    .await;
+    let (mut one, mut other) = (dairy.scanner("door-1").await, dairy.scanner("door-1").await);
+    one.scans(&["P.17", "A.DISPATCH", "O.77"]).await;
+    other.scans(&["P.18", "A.DISPATCH", "O.88"]).await;
+    // The desk lets go for order 77 only, and while it is asked the other client scans.
+    let mut questions = bus.questions(&dairy.site.id, &[LEAVING]).await.unwrap();
+    one.send(b"W.311-01\n").await;
+    let question = within(questions.next()).await.unwrap();
+    let leaving: Leaving = question.read().unwrap();
+    assert_eq!(leaving.order, "77".parse().ok());
+    other
+        .scans(&["O.99", "A.TURN", "W.311-02", "A.DISPATCH", "O.88"])
+        .await;
+    question.answer(&Stays::default()).await.unwrap();
+    let answer = one.hear().await;
+    assert_eq!(answer, "OK  wheel 311-01 dispatched for order 77");
+    let mut log = bus.floor_after(None).await.unwrap();
+    floor_has(&bus, 6).await;
+    let mut sent = Vec::new();
+    while sent.len() < 6 {
+        sent.extend(within(log.next_chunk(100)).await.unwrap());
+    }
+    let who: Vec<_> = sent
+        .iter()
+        .filter_map(|message| match message.read() {
+            Ok(Read::Fact(fact)) if fact.event.topic() == "wheel.dispatched" => Some(fact.person),
+            _ => None,
+        })
+        .collect();
+    assert_eq!(who, ["17".parse().ok()]);
+}
+
+#[tokio::test]
+async fn a_scanner_whose_clock_is_slow_is_told_once_to_the_chat() {
+    let folder = TempDir::new().unwrap();
+    let broker = within(ChildBroker::start(folder.path())).await.unwrap();
+    let bus = connect(&broker).await;
+    let dairy = Dairy::start(vec![station("room-1", None)], &broker.url()).await;
+    let mut scanner = dairy.scanner("room-1").await;
+    let slow = |minutes| {
+        let at = bus::Clock::system().now() - chrono::TimeDelta::minutes(minutes);
+        format!(
+            "@{} W.311-01",
+            at.to_rfc3339_opts(chrono::SecondsFormat::Secs, true)
+        )
+    };
+    scanner.scan("A.TURN").await;
+    // The line was opened a moment ago: an older scan was kept. One of now is not.
+    let fine = scanner.scan(&slow(0)).await;
+    assert!(!fine.contains("clock"), "{fine}");
+    let mut tellings = bus.tellings(&dairy.site.id).await.unwrap();
+    for ahead in [-5, -6] {
+        let told = scanner.scan(&slow(ahead)).await;
+        assert!(told.contains("min ahead: set it"), "{told}");
+    }
+    let message = within(tellings.next()).await.unwrap();
+    assert!(message.telling.text.contains("room-1"), "{message:?}");
+    scanner.scan(&slow(0)).await;
+    let message = within(tellings.next()).await.unwrap();
+    assert_eq!(message.telling.step, bus::telling::Step::Cleared);
 }

@@ -9,6 +9,7 @@ use bus::retry::Backoff;
 use bus::{Bus, Clock, Shutdown};
 use chrono::NaiveTime;
 use edge::Lines;
+use facts::{Event, Fact, FactIdSource, Grade, WheelGraded, WheelPortioned};
 use metrology::{Class, HoopTypes, Plate, Settling, Weight};
 use quantity::DairyClock;
 use site::{Room, Scale, ScaleConnect, Scan, Site, Station};
@@ -76,6 +77,7 @@ pub fn site(stations: Vec<Station>) -> Site {
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
         shift_ends: None,
         lost_after_days: 3,
+        people: ["17", "18"].map(|badge| badge.parse().unwrap()).into(),
         rooms: rooms.into(),
         stations,
         recipes: Default::default(),
@@ -209,6 +211,45 @@ impl Scanner {
         }
         last
     }
+}
+
+/// States facts as the office does: a manager, signed in on a page with badge and PIN.
+pub async fn office(bus: &Bus, events: impl IntoIterator<Item = Event>) {
+    let end = within(bus.floor_end()).await.unwrap();
+    let ids = FactIdSource::default();
+    let now = Clock::system().now();
+    let fact = |(event, station_seq)| Fact {
+        id: ids.next(now),
+        site: "larkholm".parse().unwrap(),
+        station: "gateway".parse().unwrap(),
+        station_seq,
+        person: "M1".parse().ok(),
+        occurred_at: now,
+        claimed_at: None,
+        recorded_at: now,
+        event,
+    };
+    let facts: Vec<Fact> = events.into_iter().zip(end + 1..).map(fact).collect();
+    within(bus.publish_facts(&facts)).await.unwrap();
+}
+
+/// A wheel that is ready to leave, as far as its records tell.
+pub fn ready(wheel: &str) -> [Event; 2] {
+    let wheel = wheel.parse().unwrap();
+    let portioned = WheelPortioned {
+        wheel,
+        batch: "311".parse().unwrap(),
+        weight_g: quantity::Grams::new(11_000).unwrap(),
+        scale: None,
+        tare_g: None,
+        mixer: None,
+    };
+    let graded = WheelGraded {
+        wheels: vec![wheel],
+        via: None,
+        grade: Grade::A,
+    };
+    [portioned.into(), graded.into()]
 }
 
 /// Waits until the log has as many facts, or more.

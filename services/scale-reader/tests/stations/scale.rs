@@ -11,8 +11,8 @@ async fn a_wheel_on_the_scale_is_heard_by_every_scanner_of_the_station() {
     let (mut cable, _) = within(scale.accept()).await.unwrap();
     let mut one = dairy.scanner("portion-1").await;
     let mut other = dairy.scanner("portion-1").await;
-    one.scan("A.PORTION").await;
-    other.scan("B.311").await;
+    one.scans(&["A.PORTION", "B.311"]).await;
+    other.scan("P.18").await;
     cable
         .write_all(b"S + 0kg\r\nM + 6.2kg\r\nS + 11.022 kg\r\nS + 11.022 kg\r\n")
         .await

@@ -1,6 +1,7 @@
 //! Scanners, with the broker away all the time.
 
 use bus::{Bus, Clock, Shutdown};
+use chrono::{SecondsFormat, TimeDelta};
 use site::Scan;
 use tokio::net::TcpListener;
 
@@ -25,27 +26,83 @@ async fn scans_are_answered_and_kept_while_the_broker_is_away() {
 }
 
 #[tokio::test]
-async fn nothing_leaves_while_holds_cannot_be_checked() {
+async fn nothing_leaves_while_holds_cannot_be_checked_and_nothing_stays_armed() {
     let dairy = Dairy::start(vec![station("dispatch-1", None)], &nobody()).await;
     let mut scanner = dairy.scanner("dispatch-1").await;
-    let answer = scanner.scans(&["A.DISPATCH", "W.311-01"]).await;
+    let answer = scanner.scans(&["A.MOVE", "R.R1", "A.DISPATCH"]).await;
     assert!(
-        answer.starts_with("STOP  holds cannot be checked"),
+        answer.starts_with("STOP  DISPATCH needs the broker"),
         "{answer}"
+    );
+    let answer = scanner.scan("W.311-01").await;
+    assert!(answer.contains("no action yet"), "{answer}");
+}
+
+#[tokio::test]
+async fn two_scanners_at_one_station_have_a_conversation_each() {
+    let dairy = Dairy::start(vec![station("room-1", None)], &nobody()).await;
+    let mut one = dairy.scanner("room-1").await;
+    let mut other = dairy.scanner("room-1").await;
+    one.scans(&["P.17", "A.HOLD", "Q.Q7"]).await;
+    let answer = other.scan("W.311-01").await;
+    assert!(answer.contains("no action yet"), "{answer}");
+    one.scan("W.311-01").await;
+    assert_eq!(
+        other.scan("A.UNDO").await,
+        "WRONG  nothing to undo here: tell the office what is wrong"
+    );
+    let kept = rejected(dairy.data.path(), "move-recorder");
+    assert!(
+        kept[0]["reason"]
+            .as_str()
+            .unwrap()
+            .contains("no action yet")
     );
 }
 
 #[tokio::test]
-async fn two_scanners_at_one_station_share_its_conversation() {
+async fn an_unknown_badge_is_refused_and_kept_with_the_reason() {
     let dairy = Dairy::start(vec![station("room-1", None)], &nobody()).await;
-    let mut one = dairy.scanner("room-1").await;
-    let mut other = dairy.scanner("room-1").await;
-    one.scan("A.NEEDLES").await;
-    other.scan("T.P1").await;
-    one.scan("N.40").await;
+    let mut scanner = dairy.scanner("room-1").await;
+    let refused = scanner.scans(&["P.17", "A.TURN", "P.ZZZ"]).await;
+    assert!(
+        refused.starts_with("WRONG  badge ZZZ is not known here"),
+        "{refused}"
+    );
+    let refused = scanner.scan("W.311-01").await;
+    assert!(
+        refused.starts_with("WRONG  badge ZZZ is not known here"),
+        "{refused}"
+    );
+    let kept = rejected(dairy.data.path(), "move-recorder");
     assert_eq!(
-        other.scan("N.40").await,
-        "OK  40 of 40 needles on P1 (broker away, 1 kept)"
+        (&kept[0]["line"], &kept[1]["line"]),
+        (&"P.ZZZ".into(), &"W.311-01".into())
+    );
+}
+
+#[tokio::test]
+async fn an_older_scan_was_kept_only_where_the_line_was_down() {
+    let dairy = Dairy::start(vec![station("room-1", None)], &nobody()).await;
+    let mut scanner = dairy.scanner("room-1").await;
+    let now = Clock::system().now();
+    let scanned = now - TimeDelta::minutes(30);
+    let line = format!(
+        "@{} W.311-01",
+        scanned.to_rfc3339_opts(SecondsFormat::Millis, true)
+    );
+    // Before this line was opened: kept. And its own clock, ten minutes ahead, is told.
+    let answer = scanner.scans(&["A.TURN", &line]).await;
+    assert!(!answer.contains("clock"), "{answer}");
+    let ahead = now + TimeDelta::minutes(10);
+    let line = format!(
+        "@{} W.311-01",
+        ahead.to_rfc3339_opts(SecondsFormat::Millis, true)
+    );
+    let answer = scanner.scan(&line).await;
+    assert!(
+        answer.contains("This scanner's clock is 9 min ahead") || answer.contains("10 min ahead"),
+        "{answer}"
     );
 }
 

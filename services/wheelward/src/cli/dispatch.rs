@@ -107,7 +107,7 @@ pub struct OrdersChangeArgs {
 #[derive(Args)]
 pub struct OrderSays {
     /// The day it must arrive by; of a standing order, the first.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_date)]
     pub arrive_on: NaiveDate,
     /// The cheese.
     #[arg(long)]
@@ -146,10 +146,10 @@ pub struct OrderSays {
     #[arg(long)]
     pub every_weeks: Option<u8>,
     /// The last day it comes again.
-    #[arg(long, requires = "every_weeks")]
+    #[arg(long, requires = "every_weeks", value_parser = quantity::calendar::read_date)]
     pub until: Option<NaiveDate>,
     /// Arrivals that are left out.
-    #[arg(long, requires = "every_weeks", value_delimiter = ',')]
+    #[arg(long, requires = "every_weeks", value_delimiter = ',', value_parser = quantity::calendar::read_date)]
     pub except: Vec<NaiveDate>,
 }
 
@@ -158,7 +158,7 @@ pub struct OrdersConfirmArgs {
     /// The order.
     pub order: OrderId,
     /// Which arrival; the next one that is open if left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_date)]
     pub arrive_on: Option<NaiveDate>,
     /// Also when wheels are missing: the customer was told of those that are there.
     #[arg(long)]
@@ -177,7 +177,7 @@ pub struct OrdersDeliveredArgs {
     #[arg(long, value_delimiter = ',')]
     pub wheels: Vec<WheelId>,
     /// When they arrived (RFC 3339); now if left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub arrived: Option<chrono::DateTime<chrono::Utc>>,
     #[command(flatten)]
     pub office: OfficeArgs,
@@ -229,7 +229,7 @@ pub struct PromiseArgs {
     #[arg(long, value_parser = clap::value_parser!(u32).range(1..=100_000))]
     pub wheels: u32,
     /// The day it should arrive by.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_date)]
     pub by: NaiveDate,
     /// How sure it must be, percent.
     #[arg(long, default_value_t = 90, value_parser = clap::value_parser!(u8).range(1..=100))]
@@ -268,7 +268,7 @@ pub struct DispatchPlanArgs {
 #[derive(Args)]
 pub struct DispatchPickArgs {
     /// The day it leaves; today if left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_date)]
     pub day: Option<NaiveDate>,
     /// Fetch this order, wheel by wheel: each line read from standard input is a scanned
     /// wheel, or the kilograms that the last one weighs.
@@ -321,10 +321,10 @@ pub struct DispatchMakesArgs {
 #[derive(Args)]
 pub struct DispatchReportArgs {
     /// The first day of arrival that counts; twelve weeks before the last if left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_date)]
     pub from: Option<NaiveDate>,
     /// The last; yesterday if left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_date)]
     pub until: Option<NaiveDate>,
     #[command(flatten)]
     pub office: OfficeArgs,
@@ -335,7 +335,7 @@ pub struct DispatchNoteArgs {
     /// The order.
     pub order: OrderId,
     /// The dairy day it left on; today if left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_date)]
     pub day: Option<NaiveDate>,
     /// The lane it goes by; the customer's usual one if left out.
     #[arg(long)]

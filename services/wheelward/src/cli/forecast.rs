@@ -20,7 +20,7 @@ pub struct ForecastArgs {
     #[arg(long, env = "WHEELWARD_SITE", required = true)]
     pub site: Option<PathBuf>,
     /// As things stood then (RFC 3339): later facts are left out. The last fact if left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub at: Option<DateTime<Utc>>,
     /// What if a room were warmer: `R2=2` is two degrees from now on, `R2=-1.5@7` one and a
     /// half degrees colder for seven days. May be given more than once.

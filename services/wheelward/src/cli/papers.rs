@@ -35,7 +35,7 @@ pub struct DairyArgs {
     pub site: PathBuf,
     /// As things stood then (RFC 3339): later facts are left out. Now if left out; of files,
     /// the last fact.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub at: Option<DateTime<Utc>>,
     #[command(flatten)]
     pub source: FactsArgs,
@@ -47,10 +47,10 @@ pub struct SheetsArgs {
     #[arg(long)]
     pub out: PathBuf,
     /// The first date asked for.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_date)]
     pub from: Option<NaiveDate>,
     /// The last date asked for.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_date)]
     pub to: Option<NaiveDate>,
     /// Only this lot code; may be given more than once.
     #[arg(long)]
@@ -124,7 +124,7 @@ pub struct ChecksArgs {
     #[arg(long, env = "WHEELWARD_SITE", value_name = "FILE")]
     pub site: PathBuf,
     /// As things stood then (RFC 3339).
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub at: Option<DateTime<Utc>>,
     /// List every check, also those in order.
     #[arg(long)]

@@ -30,7 +30,7 @@ pub struct PortionsArgs {
     #[arg(long, value_name = "MONEY", value_parser = price)]
     pub price_per_kg: Option<f64>,
     /// As things stood then (RFC 3339): later facts are left out. The last fact if left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub at: Option<DateTime<Utc>>,
     /// Which chart is written: of a vat or a person. Without either it is that of everybody.
     #[arg(long, value_enum, default_value_t = Chart::Means)]

@@ -47,14 +47,14 @@ pub struct RecallArgs {
     #[arg(long, group = "about")]
     pub drill: bool,
     /// The first instant in question (RFC 3339).
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub from: Option<DateTime<Utc>>,
     /// The first instant no longer in question (RFC 3339); open if left out.
-    #[arg(long, requires = "from")]
+    #[arg(long, requires = "from", value_parser = quantity::calendar::read_instant)]
     pub to: Option<DateTime<Utc>>,
     /// As things stood then (RFC 3339): later facts are left out. Now if left out; of files,
     /// the last fact.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub at: Option<DateTime<Utc>>,
     /// Leave out what only touched a suspect wheel.
     #[arg(long)]

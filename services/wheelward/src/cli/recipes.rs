@@ -40,7 +40,7 @@ pub struct CompareArgs {
     #[arg(long, requires = "at", requires = "site")]
     pub replay: Option<PathBuf>,
     /// The instant to look from (RFC 3339). Later facts are left out.
-    #[arg(long, requires = "replay")]
+    #[arg(long, requires = "replay", value_parser = quantity::calendar::read_instant)]
     pub at: Option<chrono::DateTime<chrono::Utc>>,
     /// The site file, whose clock and other recipes are used.
     #[arg(long, requires = "replay")]

@@ -44,7 +44,7 @@ pub struct SealArgs {
     #[arg(long, env = "WHEELWARD_RECORDS")]
     pub records: Option<PathBuf>,
     /// The dairy day that the seal is for; today if left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_date)]
     pub day: Option<chrono::NaiveDate>,
     /// Also write the seal as a QR symbol (SVG), to be printed.
     #[arg(long, value_name = "FILE")]

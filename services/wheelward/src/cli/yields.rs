@@ -19,7 +19,7 @@ pub struct YieldArgs {
     #[arg(long, env = "WHEELWARD_SITE", required = true)]
     pub site: Option<PathBuf>,
     /// As things stood then (RFC 3339): later facts are left out. The last fact if left out.
-    #[arg(long)]
+    #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub at: Option<DateTime<Utc>>,
     /// How many dairy days are looked back.
     #[arg(long, default_value_t = 60, value_parser = clap::value_parser!(u16).range(1..=3650))]

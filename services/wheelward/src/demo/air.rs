@@ -4,12 +4,16 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use anyhow::Context as _;
+use bus::Keys;
+use bus::permissions::SENSORS;
 use climate::{Probe, Says};
 use floor_sim::{Doing, What};
 use rumqttc::{AsyncClient, MqttOptions, QoS};
 use serde_json::{Map, Value, json};
 use site::Site;
 use tokio::task::JoinHandle;
+
+use crate::broker;
 
 /// What a sensor says while it starts.
 const STARTING: &str = "ERR warming up";
@@ -62,7 +66,10 @@ impl Air {
     pub fn connect(site: &Site, data: &Path) -> anyhow::Result<Self> {
         let climate = site.climate.as_ref();
         let climate = climate.context("the demo's site file has no [climate]")?;
-        let options = MqttOptions::new("larkholm-sensors", &climate.host, climate.port);
+        let mut options = MqttOptions::new("larkholm-sensors", &climate.host, climate.port);
+        if let Some(password) = Keys::of(&broker::folder(data), SENSORS)? {
+            options.set_credentials(SENSORS, password);
+        }
         let (client, mut events) = AsyncClient::new(options, 1_000);
         let connection = tokio::spawn(async move {
             loop {

@@ -7,7 +7,7 @@ use std::time::{Duration, Instant};
 use anyhow::Context as _;
 use bus::{Bus, Shutdown};
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::SiteId;
+use facts::{Draft, Fact, FactIdSource, SiteId, StationId};
 use floor_sim::{Dairy, DayScript, Doing, Expected, What};
 use site::{Scan, Site};
 use tokio::io::{AsyncBufReadExt as _, AsyncWriteExt as _, BufReader};
@@ -15,6 +15,8 @@ use tokio::net::TcpStream;
 use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
 
 use crate::demo::air::Air;
+use crate::demo::history::History;
+use crate::demo::office;
 use crate::demo::picture::Picture;
 use crate::demo::scale::Scale;
 use crate::running::Asker;
@@ -45,6 +47,11 @@ pub struct Driver {
     site: SiteId,
     bus: Bus,
     lines: BTreeMap<String, Line>,
+    /// Handhelds that have just come back to where they can send.
+    docked: BTreeMap<&'static str, (SocketAddr, Option<Line>)>,
+    /// Facts that the manager's desk has stated.
+    released: u64,
+    ids: FactIdSource,
     scale: Scale,
     air: Air,
     now: DateTime<Utc>,
@@ -70,13 +77,19 @@ impl Driver {
         bus: Bus,
         scale: Scale,
         air: Air,
-        now: DateTime<Utc>,
+        history: &History,
         shutdown: &Shutdown,
     ) -> anyhow::Result<Self> {
+        let now = history.now();
+        let office = StationId::new(floor_sim::OFFICE)?;
+        let released = history.numbers().get(&office).copied().unwrap_or_default();
         let mut driver = Self {
             site: site.id,
             bus,
             lines: BTreeMap::new(),
+            docked: docked(site),
+            released,
+            ids: FactIdSource::default(),
             scale,
             air,
             now,
@@ -264,14 +277,43 @@ impl Driver {
         Ok(self.bus.tick(&self.site, now, end).await?)
     }
 
+    /// States a fact at the manager's desk.
+    async fn state(&mut self, draft: Draft) -> anyhow::Result<()> {
+        self.released += 1;
+        let fact = Fact {
+            id: self.ids.next(self.now),
+            site: self.site,
+            station: StationId::new(floor_sim::OFFICE)?,
+            station_seq: self.released,
+            person: draft.person,
+            occurred_at: draft.occurred_at,
+            claimed_at: None,
+            recorded_at: self.now,
+            event: draft.event,
+        };
+        Ok(self.bus.publish_facts(&[fact]).await?)
+    }
+
     async fn take(&mut self, doing: &Doing, shutdown: &Shutdown) -> anyhow::Result<()> {
         if self.air.publish(doing).await? {
             return Ok(());
         }
-        let line = self
-            .lines
-            .get_mut(doing.station)
-            .with_context(|| format!("the site file has no station {}", doing.station))?;
+        if let Some(draft) = office::release(doing)? {
+            return self.state(draft).await;
+        }
+        let missing = || format!("the site file has no station {}", doing.station);
+        // A handheld that kept its scans comes with a line of its own, opened when it is docked.
+        let docked = self.docked.get_mut(doing.station).with_context(missing)?;
+        let line = if doing.is_late() {
+            if docked.1.is_none() {
+                docked.1 = Some(Line::open(docked.0).await?);
+            }
+            docked.1.as_mut()
+        } else {
+            docked.1 = None;
+            self.lines.get_mut(doing.station)
+        };
+        let line = line.with_context(missing)?;
         let answered = async {
             let began = monotonic();
             let (said, answer) = match &doing.what {
@@ -287,7 +329,7 @@ impl Driver {
                     self.answer_times.push(began.elapsed());
                     (code.clone(), answer)
                 }
-                What::Climate { .. } => return Ok(()),
+                What::Release { .. } | What::Climate { .. } => return Ok(()),
             };
             self.scans += 1;
             // A hoop and a weight, in either order, make a wheel.
@@ -313,6 +355,18 @@ impl Driver {
             () = shutdown.requested() => Ok(()),
         }
     }
+}
+
+/// Where each station's handhelds are docked.
+fn docked(site: &Site) -> BTreeMap<&'static str, (SocketAddr, Option<Line>)> {
+    let address = |id: &&'static str| {
+        let station = site.stations.iter().find(|s| s.id.as_str() == *id)?;
+        match station.scan {
+            Scan::Tcp(address) => Some((*id, (address, None))),
+            Scan::Stdin => None,
+        }
+    };
+    floor_sim::STATIONS.iter().filter_map(address).collect()
 }
 
 impl Line {

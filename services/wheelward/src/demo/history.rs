@@ -8,9 +8,9 @@ use facts::{Draft, Fact, FactIdSource, StationId};
 use floor_sim::{DayScript, Doing, What};
 use quantity::{DairyDay, Grams};
 use site::Site;
-use station::{Placement, Session};
+use station::{Claim, Kept, Placement, Scan, Session, Setup};
 
-use crate::demo::air;
+use crate::demo::{air, office};
 
 /// Plays days into facts.
 pub struct History {
@@ -29,10 +29,12 @@ impl History {
     /// An empty past, before `first_day`.
     pub fn new(site: &Site, first_day: DairyDay) -> Self {
         let sessions = site.stations.iter().map(|station| {
-            (
-                station.id,
-                Session::new(station.id, edge::setup(site, station)),
-            )
+            let setup = Setup {
+                // No desk kept anything back in the past that is played.
+                dispatch_desk: false,
+                ..edge::setup(site, station)
+            };
+            (station.id, Session::new(station.id, setup))
         });
         Self {
             site: site.id,
@@ -93,14 +95,28 @@ impl History {
             return Ok(());
         }
         let station = StationId::new(doing.station)?;
+        if let Some(draft) = office::release(doing)? {
+            self.record(station, doing.arrives_at, vec![draft]);
+            return Ok(());
+        }
         let Some(session) = self.sessions.get_mut(&station) else {
             anyhow::bail!("the site file has no station {station}");
         };
+        let claim = doing.is_late().then_some(Claim {
+            at: doing.at,
+            kept: Kept::LineDown,
+        });
         let outcome = match (&doing.what, doing.sent_line()) {
             (What::Weight { grams }, _) => {
                 session.weight(&self.placement, Grams::new(*grams)?, doing.arrives_at)
             }
-            (_, Some(line)) => session.scan(&self.placement, &line, doing.arrives_at),
+            (_, Some(line)) => {
+                let scan = Scan {
+                    claim,
+                    ..Scan::new(&line, doing.arrives_at)
+                };
+                session.scan(&self.placement, &scan)
+            }
             (_, None) => return Ok(()),
         };
         let from = self.facts.len();
@@ -115,13 +131,15 @@ impl History {
         let number = self.numbers.entry(station).or_default();
         for draft in drafts {
             *number += 1;
+            let (occurred_at, claimed_at) = facts::ordered(draft.occurred_at, now);
             let fact = Fact {
                 id: self.ids.next(now),
                 site: self.site,
                 station,
                 station_seq: *number,
                 person: draft.person,
-                occurred_at: draft.occurred_at,
+                occurred_at,
+                claimed_at,
                 recorded_at: now,
                 event: draft.event,
             };

@@ -5,11 +5,16 @@
 use std::collections::BTreeSet;
 
 use anyhow::Context as _;
+use authority::people::may_state;
+use authority::{Proof, Role};
 use bus::{Bus, FloorLog};
 use chrono::{DateTime, Datelike as _, Days, NaiveDate, TimeDelta, Utc};
 use facts::wire::Read;
-use facts::{Event, Fact, FactIdSource, Ingredient, LotId, Reading, StationId, VatStarted};
-use floor_sim::DayScript;
+use facts::{
+    Draft, Event, Fact, FactIdSource, Ingredient, LotId, Reading, StationId, VatStarted,
+    WheelReleased,
+};
+use floor_sim::{DayScript, Doing, What};
 use quantity::{Celsius, DairyDay, Litres, Ph};
 use site::Site;
 
@@ -276,10 +281,36 @@ impl Office {
             station_seq: self.number,
             person: "07".parse().ok(),
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         });
     }
+}
+
+/// What a manager states at the office's Holds page, signed in with badge and PIN: no scanner
+/// can release.
+pub fn release(doing: &Doing) -> anyhow::Result<Option<Draft>> {
+    let What::Release {
+        person,
+        hold,
+        wheels,
+    } = &doing.what
+    else {
+        return Ok(None);
+    };
+    let wheels: Result<_, _> = wheels.iter().map(|wheel| wheel.parse()).collect();
+    let event = Event::from(WheelReleased {
+        wheels: wheels?,
+        hold: hold.parse()?,
+        reason: "the laboratory's result is back".to_owned(),
+    });
+    may_state(&event, Proof::SignedIn(Role::Manager))?;
+    Ok(Some(Draft {
+        occurred_at: doing.at,
+        person: Some(person.parse()?),
+        event,
+    }))
 }
 
 /// Days since the first of the calendar.

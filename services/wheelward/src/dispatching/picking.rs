@@ -6,16 +6,20 @@ use std::io::{BufRead as _, IsTerminal as _};
 use std::path::Path;
 
 use anyhow::Context as _;
-use dispatch::pack::{CaseNumbers, pack as into_cases};
+use dispatch::customers::Shipper;
+use dispatch::pack::{CaseNumbers, numbers_needed, pack as into_cases};
 use dispatch::pick::{PickList, Picking, Scanned, pick_list};
 use dispatch::stock;
 use facts::{Event, OrderPacked, Sscc, WheelId};
 use labels::{CaseLabel, CaseWheel, Dpi, Label};
+use names::{Kind, Known};
 use quantity::{DairyDay, Grams};
+use ripening::answer;
 use station::{Code, Line};
 
 use crate::cli::{DispatchPackArgs, DispatchPickArgs, kilograms};
 use crate::office::Office;
+use crate::running::Asker;
 use crate::show;
 use crate::table::Table;
 
@@ -43,6 +47,10 @@ pub async fn pick(args: &DispatchPickArgs) -> anyhow::Result<()> {
 
 fn show_list(list: &PickList) {
     println!("Pick list for {}", list.day);
+    if list.stops.is_empty() && list.stopped.is_empty() {
+        println!("No wheel leaves on that day: `wheelward dispatch plan` says when some do.");
+        return;
+    }
     for first in &list.first {
         println!("FIRST: {first}");
     }
@@ -96,8 +104,15 @@ impl Said {
 
 /// Fetches one order: every answer that begins with OK is recorded before it is given.
 async fn scan(args: &DispatchPickArgs, mut office: Office, list: &PickList) -> anyhow::Result<()> {
-    let order = args.scan.context("an order is needed")?;
-    office.order(order)?;
+    let order = office.order(args.scan.context("an order is needed")?)?.id;
+    if let Some(scale) = args.scale {
+        let stations = office.site.stations.iter();
+        let scales = stations.filter_map(|station| Some(station.scale.as_ref()?.tool));
+        let scales = Known::default().with(Kind::Tool, scales);
+        if office.all.floor().tool(scale).is_none() {
+            scales.find(Kind::Tool, scale)?;
+        }
+    }
     let customers = office.all.customers().clone();
     let lines = office.look.lines.clone();
     let mut picking = Picking::new(list, order, &lines, &customers).with_context(|| {
@@ -226,8 +241,10 @@ pub async fn pack(args: &DispatchPackArgs) -> anyhow::Result<()> {
     }
     let mut unweighed = Vec::new();
     for wheel in &wheels {
-        let cheese = stock::of_wheel(floor, *wheel, office.today())
-            .with_context(|| format!("no wheel {wheel} stands here: check its serial"))?;
+        answer::wheel_named(floor, *wheel)?;
+        let cheese = stock::of_wheel(floor, *wheel, office.today()).with_context(|| {
+            format!("wheel {wheel} does not stand here any more: choose another")
+        })?;
         if in_a_case(wheel) {
             anyhow::bail!("{wheel} is in a case already");
         }
@@ -256,10 +273,11 @@ pub async fn pack(args: &DispatchPackArgs) -> anyhow::Result<()> {
         );
     }
     let customers = office.all.customers().clone();
-    let orders: Vec<_> = office.all.book().orders().collect();
-    let mut numbers = CaseNumbers::after(&customers.shipper, &orders);
-    let packed = into_cases(order.id, &wheels, &customers.shipper, &mut numbers)
-        .context("the SSCC prefix in the customers file leaves no more numbers: ask for another")?;
+    let shipper = &customers.shipper;
+    let needed = numbers_needed(wheels.len(), shipper);
+    let numbers = numbers(args, &office, shipper, needed).await?;
+    let packed = into_cases(order.id, &wheels, shipper, numbers)
+        .context("the dispatch desk gave fewer case numbers than it was asked for")?;
     if let Some(folder) = &args.labels {
         write_labels(folder, &office, &order, &packed)?;
     }
@@ -276,6 +294,28 @@ pub async fn pack(args: &DispatchPackArgs) -> anyhow::Result<()> {
         );
     }
     Ok(())
+}
+
+/// Numbers for cases and pallets: of a running floor from its dispatch desk, which gives each
+/// once; of a file, those after the ones in it.
+async fn numbers(
+    args: &DispatchPackArgs,
+    office: &Office,
+    shipper: &Shipper,
+    needed: usize,
+) -> anyhow::Result<Vec<Sscc>> {
+    let source = &args.office.source;
+    if source.replay.is_some() {
+        let mut numbers = CaseNumbers::after(shipper, office.all.book().case_numbers());
+        return numbers.reserve(needed).context(
+            "the SSCC prefix in the customers file leaves no more numbers: ask for another",
+        );
+    }
+    let asker = Asker::connect(&source.ask).await?;
+    let given = asker.bus.ask(&asker.site, dispatcher::NUMBERS, &needed);
+    given.await.context(
+        "nothing was packed: the dispatcher gives every case number once, so it must run and have read the log",
+    )
 }
 
 /// Labels of cases and of pallets: a pallet's is a case's that counts everything on it.
@@ -321,7 +361,7 @@ fn label(
     let customers = &office.all.customers().customers;
     let customer = customers
         .iter()
-        .find(|(id, _)| id.as_str() == order.customer);
+        .find(|(id, _)| id.as_str().eq_ignore_ascii_case(&order.customer));
     let best_before = cheeses
         .iter()
         .map(|cheese| cheese.made.plus(cheese.recipe.best_before_days));

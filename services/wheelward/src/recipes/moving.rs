@@ -1,8 +1,9 @@
 //! Moving a batch to another recipe or version, on purpose.
 
 use anyhow::{Context as _, bail};
+use dispatch::recipe_named;
 use facts::{Event, VatRecipeChanged};
-use ripening::Floor;
+use ripening::{Floor, answer};
 
 use super::Head;
 use crate::cli::MoveArgs;
@@ -16,16 +17,17 @@ const DESK: &str = "recipe-desk";
 pub async fn run(args: &MoveArgs) -> anyhow::Result<()> {
     let source = &args.source;
     let site = files::site(&source.site)?;
+    let newest = recipe_named(&site.recipes, args.to)?;
     let Some(recipe) = site.recipes.get(args.to, args.version) else {
         let known: Vec<_> = site
             .recipes
             .iter()
-            .map(|recipe| format!("{} v{}", recipe.id, recipe.version))
+            .filter(|recipe| recipe.id == args.to)
+            .map(|recipe| format!("v{}", recipe.version))
             .collect();
         bail!(
-            "site {} has no recipe {} v{}; it has {}: name that file in the site file first",
-            site.id,
-            args.to,
+            "recipe {} has no version {}; it has {}: name that file in the site file first",
+            newest.id,
             args.version,
             known.join(", ")
         );
@@ -41,10 +43,7 @@ pub async fn run(args: &MoveArgs) -> anyhow::Result<()> {
         }
     })
     .await?;
-    let batch = args.batch;
-    if floor.batch(batch).is_none() {
-        bail!("no fact speaks of batch {batch}: look for it with `wheelward floor`");
-    }
+    let (batch, _) = answer::batch_named(&floor, args.batch)?;
     let by = floor.recipe_of(batch).with_context(|| {
         format!(
             "batch {batch} was made by a recipe that site {} does not name: name its file in the site file first",
@@ -65,7 +64,7 @@ pub async fn run(args: &MoveArgs) -> anyhow::Result<()> {
         .count();
     let moved = Event::from(VatRecipeChanged {
         batch,
-        recipe: args.to,
+        recipe: recipe.id,
         recipe_version: args.version,
         reason: args.reason.clone(),
     });

@@ -17,27 +17,19 @@ pub struct Moment {
 }
 
 impl Moment {
-    /// When a station wrote a fact down.
-    #[must_use]
-    pub fn written(at: DateTime<Utc>, fact: FactId) -> Self {
-        Self { at, fact }.rounded()
-    }
-
-    /// The moment of a fact. Cut to microseconds, so that a stored moment equals a fresh one.
+    /// The moment of a fact.
     #[must_use]
     pub fn of(fact: &Fact) -> Self {
-        Self {
-            at: fact.occurred_at,
-            fact: fact.id,
-        }
-        .rounded()
+        Self::new(fact.occurred_at, fact.id)
     }
 
-    fn rounded(self) -> Self {
-        let micros = self.at.timestamp_micros();
+    /// Cut to microseconds, so that a stored moment equals a fresh one.
+    #[must_use]
+    pub fn new(at: DateTime<Utc>, fact: FactId) -> Self {
+        let micros = at.timestamp_micros();
         Self {
-            at: DateTime::from_timestamp_micros(micros).unwrap_or(self.at),
-            ..self
+            at: DateTime::from_timestamp_micros(micros).unwrap_or(at),
+            fact,
         }
     }
 }

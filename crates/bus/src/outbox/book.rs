@@ -1,0 +1,533 @@
+//! The outbox's bookkeeping: numbers, what waits, what was sent, what was refused, and what an
+//! outcome does to them. Pure functions over a [`Shelf`], so that a trial can drive the very
+//! same without a disk, a broker or a clock.
+//!
+//! Kinds of keys: `n<station>` the last number given; `w<position>` a fact that waits;
+//! `s<position>` a fact that was sent and is kept for a while in case the broker loses it;
+//! `x<position>` a fact that was refused, and `r<position>` why; `k<key>` what a worker keeps
+//! together with its facts. A fact's value is one line of JSON. Positions rise with numbers.
+
+use std::collections::BTreeMap;
+use std::sync::{Mutex, PoisonError};
+
+use chrono::{DateTime, Utc};
+use facts::{Draft, Fact, FactIdSource, SiteId, StationId, wire};
+
+use crate::streams::FLOOR_LARGEST;
+
+/// Facts kept after they were sent: days of one station's work.
+pub const KEPT: usize = 20_000;
+
+/// Largest fact: leaves room for headers.
+const LARGEST: usize = FLOOR_LARGEST - 16 * 1024;
+
+const NUMBER: u8 = b'n';
+const WAITS: u8 = b'w';
+const SENT: u8 = b's';
+const REFUSED: u8 = b'x';
+const REASON: u8 = b'r';
+const NOTE: u8 = b'k';
+
+/// A key and its value.
+pub type Entry = (Vec<u8>, Vec<u8>);
+
+/// Where the book is kept: keys in order, and changes that happen all or not at all.
+pub trait Shelf {
+    /// What can go wrong there.
+    type Error;
+
+    /// A key's value.
+    ///
+    /// # Errors
+    /// The shelf's own.
+    fn get(&self, key: &[u8]) -> Result<Option<Vec<u8>>, Self::Error>;
+
+    /// Keys from one to another, both included, in order.
+    fn scan(&self, from: Vec<u8>, to: Vec<u8>) -> impl Iterator<Item = Result<Entry, Self::Error>>;
+
+    /// Makes changes: all of them or none, also when power fails.
+    ///
+    /// # Errors
+    /// The shelf's own.
+    fn apply(&self, changes: Changes) -> Result<(), Self::Error>;
+}
+
+/// Values to set, and keys to forget.
+#[derive(Debug, Default, Clone, PartialEq, Eq)]
+pub struct Changes(pub Vec<(Vec<u8>, Option<Vec<u8>>)>);
+
+impl Changes {
+    fn set(&mut self, key: impl Into<Vec<u8>>, value: impl Into<Vec<u8>>) {
+        self.0.push((key.into(), Some(value.into())));
+    }
+
+    fn forget(&mut self, key: impl Into<Vec<u8>>) {
+        self.0.push((key.into(), None));
+    }
+}
+
+/// A shelf that is gone with the process: for trials.
+#[derive(Debug, Default)]
+pub struct Memory(Mutex<BTreeMap<Vec<u8>, Vec<u8>>>);
+
+impl Shelf for Memory {
+    type Error = std::convert::Infallible;
+
+    fn get(&self, key: &[u8]) -> Result<Option<Vec<u8>>, Self::Error> {
+        let all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        Ok(all.get(key).cloned())
+    }
+
+    fn scan(&self, from: Vec<u8>, to: Vec<u8>) -> impl Iterator<Item = Result<Entry, Self::Error>> {
+        let all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let found = all
+            .range(from..=to)
+            .map(|(k, v)| Ok((k.clone(), v.clone())));
+        found.collect::<Vec<_>>().into_iter()
+    }
+
+    fn apply(&self, changes: Changes) -> Result<(), Self::Error> {
+        let mut all = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        for (key, value) in changes.0 {
+            match value {
+                Some(value) => all.insert(key, value),
+                None => all.remove(&key),
+            };
+        }
+        Ok(())
+    }
+}
+
+/// How the book stands.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Standing {
+    /// Facts that wait.
+    pub waiting: usize,
+    /// Facts that were sent and are kept.
+    pub sent: usize,
+    /// Facts that were refused.
+    pub refused: usize,
+    /// The last position given.
+    pub last: u64,
+}
+
+/// How a book stands.
+///
+/// # Errors
+/// The shelf's own.
+pub fn standing<S: Shelf>(shelf: &S) -> Result<Standing, S::Error> {
+    let mut standing = Standing::default();
+    for (kind, count) in [
+        (WAITS, &mut standing.waiting),
+        (SENT, &mut standing.sent),
+        (REFUSED, &mut standing.refused),
+    ] {
+        for entry in whole(shelf, kind) {
+            *count += 1;
+            standing.last = standing.last.max(position(&entry?.0));
+        }
+    }
+    Ok(standing)
+}
+
+/// Why drafts cannot become facts.
+#[derive(Debug)]
+pub enum NotNumbered<E> {
+    /// The shelf's own trouble.
+    Shelf(E),
+    /// A fact that is larger than may be sent: its type, its size in bytes, and the most.
+    TooLarge(&'static str, usize, usize),
+    /// A fact that cannot be written.
+    Write(serde_json::Error),
+    /// A fact that no reader would take: its type, and why.
+    Unreadable(&'static str, wire::Unreadable),
+}
+
+/// Numbers a station's drafts from its last number on and stamps them with ids; `next` is the
+/// position of the first. Gives the facts, and the changes that record them.
+///
+/// # Errors
+/// [`NotNumbered`]; then nothing has changed.
+pub fn number<S: Shelf>(
+    shelf: &S,
+    (next, ids): (u64, &FactIdSource),
+    (site, station): (SiteId, StationId),
+    drafts: Vec<Draft>,
+    recorded_at: DateTime<Utc>,
+) -> Result<(Vec<Fact>, Changes), NotNumbered<S::Error>> {
+    let key = number_key(shelf, &station).map_err(NotNumbered::Shelf)?;
+    let mut number = last_number(shelf, &station).map_err(NotNumbered::Shelf)?;
+    let mut changes = Changes::default();
+    let mut numbered = Vec::with_capacity(drafts.len());
+    for (position, draft) in (next..).zip(drafts) {
+        number += 1;
+        let (occurred_at, claimed_at) = facts::ordered(draft.occurred_at, recorded_at);
+        let fact = Fact {
+            id: ids.next(recorded_at),
+            site,
+            station,
+            station_seq: number,
+            person: draft.person,
+            occurred_at,
+            claimed_at,
+            recorded_at,
+            event: draft.event,
+        };
+        let line = wire::to_line(&fact).map_err(NotNumbered::Write)?;
+        if line.len() > LARGEST {
+            return Err(NotNumbered::TooLarge(fact.event.ty(), line.len(), LARGEST));
+        }
+        // What readers would refuse must not be taken from anyone.
+        if let Err(why) = wire::from_line(&line) {
+            return Err(NotNumbered::Unreadable(fact.event.ty(), why));
+        }
+        changes.set(key_of(WAITS, position), line);
+        numbered.push(fact);
+    }
+    changes.set(key, number.to_be_bytes());
+    Ok((numbered, changes))
+}
+
+/// The last number that a station was given.
+///
+/// # Errors
+/// The shelf's own.
+pub fn last_number<S: Shelf>(shelf: &S, station: &StationId) -> Result<u64, S::Error> {
+    let given = shelf.get(&number_key(shelf, station)?)?;
+    Ok(given.as_deref().and_then(big_endian).unwrap_or(0))
+}
+
+/// Lets a station's numbers go on after `number`; they never go back.
+///
+/// # Errors
+/// The shelf's own.
+pub fn continue_after<S: Shelf>(
+    shelf: &S,
+    station: &StationId,
+    number: u64,
+) -> Result<Changes, S::Error> {
+    let mut changes = Changes::default();
+    if last_number(shelf, station)? < number {
+        changes.set(number_key(shelf, station)?, number.to_be_bytes());
+    }
+    Ok(changes)
+}
+
+/// The oldest facts that wait, at positions up to `until`: each with its position.
+///
+/// # Errors
+/// The shelf's own.
+pub fn oldest<S: Shelf>(
+    shelf: &S,
+    until: u64,
+    most: usize,
+) -> Result<Vec<(u64, Vec<u8>)>, S::Error> {
+    let waiting = shelf.scan(key_of(WAITS, 0), key_of(WAITS, until));
+    let taken = waiting.take(most).map(|entry| {
+        let (key, line) = entry?;
+        Ok((position(&key), line))
+    });
+    taken.collect()
+}
+
+/// What became of a message.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Outcome {
+    /// The broker has it.
+    Stored,
+    /// The broker does not want this one, whatever happens to others, and why.
+    Refused(String),
+    /// Not known: it goes again, with the same id.
+    Unknown(String),
+}
+
+/// What outcomes did.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct Settled {
+    /// Facts that no longer wait: the broker has them.
+    pub sent: usize,
+    /// Facts that no longer wait: the broker refused them.
+    pub refused: usize,
+    /// Sent facts that are no longer kept.
+    pub forgotten: usize,
+}
+
+/// The changes that outcomes make: what is stored is kept for a while, what is refused is set
+/// aside with its reason so that nothing behind it waits, what is unknown goes on waiting.
+///
+/// # Errors
+/// The shelf's own.
+pub fn settle<S: Shelf>(
+    shelf: &S,
+    outcomes: impl IntoIterator<Item = (u64, Outcome)>,
+    sent_before: usize,
+) -> Result<(Changes, Settled), S::Error> {
+    let (mut changes, mut settled) = (Changes::default(), Settled::default());
+    for (position, outcome) in outcomes {
+        let waits = key_of(WAITS, position);
+        if matches!(outcome, Outcome::Unknown(_)) {
+            continue;
+        }
+        let Some(line) = shelf.get(&waits)? else {
+            continue;
+        };
+        changes.forget(waits);
+        match outcome {
+            Outcome::Refused(reason) => {
+                changes.set(key_of(REFUSED, position), line);
+                changes.set(key_of(REASON, position), reason);
+                settled.refused += 1;
+            }
+            Outcome::Stored | Outcome::Unknown(_) => {
+                changes.set(key_of(SENT, position), line);
+                settled.sent += 1;
+            }
+        }
+    }
+    let too_many = (sent_before + settled.sent).saturating_sub(KEPT);
+    if too_many > 0 {
+        for entry in whole(shelf, SENT).take(too_many) {
+            changes.forget(entry?.0);
+            settled.forgotten += 1;
+        }
+    }
+    Ok((changes, settled))
+}
+
+/// Lets everything that was refused wait again: the reason may be gone.
+///
+/// # Errors
+/// The shelf's own.
+pub fn try_refused<S: Shelf>(shelf: &S) -> Result<(Changes, usize), S::Error> {
+    let (mut changes, mut again) = (Changes::default(), 0);
+    for entry in whole(shelf, REFUSED) {
+        let (key, line) = entry?;
+        let position = position(&key);
+        changes.set(key_of(WAITS, position), line);
+        changes.forget(key_of(REASON, position));
+        changes.forget(key);
+        again += 1;
+    }
+    Ok((changes, again))
+}
+
+/// A fact that the broker refused.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Refused {
+    /// The fact, one line of JSON.
+    pub line: String,
+    /// The station that stated it, where the line says so.
+    pub station: Option<StationId>,
+    /// Why it was refused.
+    pub reason: String,
+}
+
+/// Everything that was refused, the oldest first.
+///
+/// # Errors
+/// The shelf's own.
+pub fn refused<S: Shelf>(shelf: &S) -> Result<Vec<Refused>, S::Error> {
+    let each = whole(shelf, REFUSED).map(|entry| {
+        let (key, line) = entry?;
+        let reason = shelf
+            .get(&key_of(REASON, position(&key)))?
+            .unwrap_or_default();
+        let line = String::from_utf8_lossy(&line).into_owned();
+        Ok(Refused {
+            station: wire::parcel(&line).ok().map(|parcel| parcel.station),
+            line,
+            reason: String::from_utf8_lossy(&reason).into_owned(),
+        })
+    });
+    each.collect()
+}
+
+/// Puts a station's facts after number `after` that were sent, and are still kept, back among
+/// those that wait.
+///
+/// # Errors
+/// The shelf's own.
+pub fn send_again<S: Shelf>(
+    shelf: &S,
+    station: &StationId,
+    after: u64,
+) -> Result<(Changes, usize), S::Error> {
+    let (mut changes, mut again) = (Changes::default(), 0);
+    for entry in whole(shelf, SENT) {
+        let (key, line) = entry?;
+        let Some(parcel) = parcel(&line).ok() else {
+            continue;
+        };
+        if parcel.station == *station && parcel.station_seq > after {
+            changes.set(key_of(WAITS, position(&key)), line);
+            changes.forget(key);
+            again += 1;
+        }
+    }
+    Ok((changes, again))
+}
+
+/// Every line still here, refused, sent or not, in the order of recording.
+///
+/// # Errors
+/// The shelf's own.
+pub fn lines<S: Shelf>(shelf: &S) -> Result<Vec<Vec<u8>>, S::Error> {
+    let mut all = BTreeMap::new();
+    for kind in [SENT, REFUSED, WAITS] {
+        for entry in whole(shelf, kind) {
+            let (key, line) = entry?;
+            all.insert(position(&key), line);
+        }
+    }
+    Ok(all.into_values().collect())
+}
+
+/// A line as it goes to the broker.
+///
+/// # Errors
+/// Why it cannot go, in words.
+pub fn parcel(line: &[u8]) -> Result<wire::Parcel, String> {
+    let text = std::str::from_utf8(line).map_err(|error| error.to_string())?;
+    wire::parcel(text).map_err(|error| error.to_string())
+}
+
+/// Changes that keep notes, or forget them.
+pub(super) fn keep_notes(changes: &mut Changes, notes: Vec<(Vec<u8>, Option<Vec<u8>>)>) {
+    for (key, value) in notes {
+        changes.0.push((note_key(&key), value));
+    }
+}
+
+pub(super) fn note_key(key: &[u8]) -> Vec<u8> {
+    [&[NOTE], key].concat()
+}
+
+fn whole<S: Shelf>(
+    shelf: &S,
+    kind: u8,
+) -> impl Iterator<Item = Result<Entry, S::Error>> + use<'_, S> {
+    shelf.scan(key_of(kind, 0), key_of(kind, u64::MAX))
+}
+
+/// The key of a fact: its kind and its position, so that facts lie in order.
+fn key_of(kind: u8, position: u64) -> Vec<u8> {
+    let mut key = vec![kind];
+    key.extend(position.to_be_bytes());
+    key
+}
+
+fn position(key: &[u8]) -> u64 {
+    key.get(1..).and_then(big_endian).unwrap_or(0)
+}
+
+/// Where a station's last number is. A station whose code is written in another case than
+/// before is the same station, and goes on counting.
+fn number_key<S: Shelf>(shelf: &S, station: &StationId) -> Result<Vec<u8>, S::Error> {
+    let key = [&[NUMBER], station.as_str().as_bytes()].concat();
+    if shelf.get(&key)?.is_none() {
+        for kept in whole(shelf, NUMBER) {
+            let (kept, _) = kept?;
+            if kept.eq_ignore_ascii_case(&key) {
+                return Ok(kept);
+            }
+        }
+    }
+    Ok(key)
+}
+
+fn big_endian(bytes: &[u8]) -> Option<u64> {
+    bytes.try_into().ok().map(u64::from_be_bytes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn noon() -> DateTime<Utc> {
+        "2031-03-04T12:00:00Z".parse().unwrap()
+    }
+
+    fn drafts(count: usize) -> Vec<Draft> {
+        let cleaned = |n: usize| Draft {
+            occurred_at: noon(),
+            person: None,
+            event: facts::RoomCleaned {
+                room: "R1".parse().unwrap(),
+                method: format!("brush {n}"),
+            }
+            .into(),
+        };
+        (0..count).map(cleaned).collect()
+    }
+
+    fn recorded(shelf: &Memory, count: usize) -> Vec<Fact> {
+        let next = standing(shelf).unwrap().last + 1;
+        let whose = ("larkholm".parse().unwrap(), "S1".parse().unwrap());
+        let ids = FactIdSource::default();
+        let numbered = number(shelf, (next, &ids), whose, drafts(count), noon());
+        let (facts, changes) = numbered.unwrap();
+        shelf.apply(changes).unwrap();
+        facts
+    }
+
+    fn settled(shelf: &Memory, outcomes: Vec<(u64, Outcome)>) -> Settled {
+        let sent = standing(shelf).unwrap().sent;
+        let (changes, settled) = settle(shelf, outcomes, sent).unwrap();
+        shelf.apply(changes).unwrap();
+        settled
+    }
+
+    #[test]
+    fn one_refused_fact_holds_up_nothing_and_is_kept_with_its_reason() {
+        let shelf = Memory::default();
+        let facts = recorded(&shelf, 4);
+        let why = "you may not say so".to_owned();
+        settled(
+            &shelf,
+            vec![
+                (1, Outcome::Stored),
+                (2, Outcome::Refused(why.clone())),
+                (3, Outcome::Unknown("no answer".to_owned())),
+                (4, Outcome::Stored),
+            ],
+        );
+        let now = standing(&shelf).unwrap();
+        assert_eq!((now.waiting, now.sent, now.refused), (1, 2, 1));
+        let waits: Vec<_> = oldest(&shelf, 9, 9)
+            .unwrap()
+            .iter()
+            .map(|(p, _)| *p)
+            .collect();
+        assert_eq!(waits, [3]);
+        let kept = refused(&shelf).unwrap().remove(0);
+        assert_eq!(kept.reason, why);
+        assert_eq!(kept.line, wire::to_line(&facts[1]).unwrap());
+        assert_eq!(lines(&shelf).unwrap().len(), 4);
+        // The permission was corrected: it goes in its turn, under its own number.
+        let (changes, again) = try_refused(&shelf).unwrap();
+        shelf.apply(changes).unwrap();
+        assert_eq!(again, 1);
+        let waits: Vec<_> = oldest(&shelf, 9, 9)
+            .unwrap()
+            .iter()
+            .map(|(p, _)| *p)
+            .collect();
+        assert_eq!(waits, [2, 3]);
+        assert_eq!(recorded(&shelf, 1)[0].station_seq, 5);
+    }
+
+    #[test]
+    fn an_outcome_twice_or_of_nothing_changes_nothing() {
+        let shelf = Memory::default();
+        recorded(&shelf, 1);
+        assert_eq!(settled(&shelf, vec![(1, Outcome::Stored)]).sent, 1);
+        for outcome in [Outcome::Stored, Outcome::Refused(String::new())] {
+            assert_eq!(
+                settled(&shelf, vec![(1, outcome.clone())]),
+                Settled::default()
+            );
+            assert_eq!(settled(&shelf, vec![(7, outcome)]), Settled::default());
+        }
+        assert_eq!(standing(&shelf).unwrap().sent, 1);
+    }
+}

@@ -1,0 +1,268 @@
+//! Sending what waits, and telling people of what the broker refuses.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use serde::Serialize;
+use serde_json::value::RawValue;
+
+use super::book::{self, Outcome, Refused};
+use super::{Outbox, REFUSED_FILE};
+use crate::publishing::Outgoing;
+use crate::retry::Backoff;
+use crate::telling::{Telling, Told};
+use crate::{Bus, BusError, Clock, OutboxError, Shutdown};
+
+/// Facts taken out at a time.
+const TAKEN: usize = 1000;
+
+/// How long a worker that was asked to stop goes on sending.
+const LAST_TRY: Duration = Duration::from_secs(2);
+
+/// What alerts about refused facts are called, before the station's name.
+const ALERT: &str = "refused-facts-";
+
+impl Outbox {
+    /// Sends what waits, oldest first, until asked to stop. A fact leaves only when the
+    /// broker acknowledged it; while the broker is away facts wait. A fact that the broker
+    /// refuses is set aside, kept and told of, and what is behind it leaves.
+    pub async fn drain(&self, bus: &Bus, shutdown: &Shutdown) {
+        let mut sending = Sending::new(self, bus);
+        let mut backoff = Backoff::default();
+        let mut link = bus.link();
+        loop {
+            tokio::select! {
+                () = shutdown.requested() => break,
+                sent = sending.send_all() => match sent {
+                    Ok(()) => {
+                        backoff.reset();
+                        tokio::select! {
+                            () = shutdown.requested() => break,
+                            () = self.inner.more.notified() => {}
+                            Ok(()) = link.changed(), if self.refused() > 0 || sending.owes() => {}
+                        }
+                    }
+                    Err(error) => {
+                        sending.tell(&error);
+                        tokio::select! {
+                            () = shutdown.requested() => break,
+                            () = backoff.wait() => {}
+                        }
+                    }
+                },
+            }
+        }
+        if bus.is_connected() {
+            // What was recorded last should not have to wait for the next start.
+            let _ = tokio::time::timeout(LAST_TRY, sending.send_all()).await;
+        }
+    }
+}
+
+/// Sending, and what was said about it.
+struct Sending<'a> {
+    outbox: &'a Outbox,
+    bus: &'a Bus,
+    /// What was last said to be wrong.
+    trouble: Option<String>,
+    /// Facts sent since then.
+    sent: usize,
+    /// Whether the streams were there when last looked at.
+    ready: bool,
+    /// The connection on which what was refused was last tried.
+    tried_on: u64,
+    /// What people were told of refused facts; none when its file cannot be used.
+    told: Option<Told>,
+    /// What they have still to be told.
+    owed: Vec<Telling>,
+    /// Whether the list of refused facts has changed since it was written.
+    changed: bool,
+}
+
+impl<'a> Sending<'a> {
+    fn new(outbox: &'a Outbox, bus: &'a Bus) -> Self {
+        let told = Told::open(&outbox.inner.dir.join("told.txt"));
+        Self {
+            outbox,
+            bus,
+            trouble: None,
+            sent: 0,
+            ready: false,
+            tried_on: bus.link().borrow().connections,
+            told: told.inspect_err(|error| tracing::error!("{error}")).ok(),
+            owed: Vec::new(),
+            changed: true,
+        }
+    }
+
+    async fn send_all(&mut self) -> Result<(), DrainError> {
+        loop {
+            if !self.bus.is_connected() && self.outbox.waiting() > 0 {
+                self.away("the broker is away");
+                self.bus.connected().await;
+            }
+            let connection = self.bus.link().borrow().connections;
+            if connection != self.tried_on && self.bus.is_connected() {
+                self.tried_on = connection;
+                // The broker was started again: perhaps somebody has corrected it.
+                self.changed |= self.outbox.try_refused()? > 0;
+            }
+            let taken = self.outbox.oldest(TAKEN)?;
+            if taken.is_empty() {
+                if self.trouble.take().is_some() {
+                    tracing::info!(sent = self.sent, "the broker is back: what waited was sent");
+                }
+                self.tell_of_refused().await?;
+                return Ok(());
+            }
+            if !self.ready {
+                self.bus.ready().await?;
+                self.ready = true;
+            }
+            self.send(taken).await?;
+        }
+    }
+
+    /// Sends some, and settles each by its own outcome.
+    async fn send(&mut self, taken: Vec<(u64, Vec<u8>)>) -> Result<(), DrainError> {
+        let (mut positions, mut outgoing, mut outcomes) = (Vec::new(), Vec::new(), Vec::new());
+        for (position, line) in taken {
+            match book::parcel(&line) {
+                Ok(parcel) => {
+                    positions.push(position);
+                    outgoing.push(Outgoing::from(parcel));
+                }
+                Err(reason) => {
+                    let reason = format!("it cannot be read: {reason}");
+                    outcomes.push((position, Outcome::Refused(reason)));
+                }
+            }
+        }
+        let sent = self.bus.publish_settling(&outgoing).await;
+        let unknown = sent.iter().find_map(|outcome| match outcome {
+            Outcome::Unknown(doing) => Some(doing.clone()),
+            _ => None,
+        });
+        outcomes.extend(positions.into_iter().zip(sent));
+        for (_, outcome) in &outcomes {
+            if let Outcome::Refused(reason) = outcome {
+                tracing::error!("a fact was refused and set aside: {reason}");
+            }
+        }
+        let settled = self.outbox.settle(outcomes)?;
+        self.sent += settled.sent;
+        self.changed |= settled.refused > 0;
+        match unknown {
+            Some(doing) => Err(BusError::Unanswered { doing }.into()),
+            None => Ok(()),
+        }
+    }
+
+    /// Writes the list of refused facts, and tells people of them until there are none.
+    async fn tell_of_refused(&mut self) -> Result<(), DrainError> {
+        if self.changed {
+            let refused = self.outbox.refusals()?;
+            if let Err(error) = self.write(&refused) {
+                tracing::error!(%error, "the list of refused facts could not be written");
+            }
+            let now = self.alerts(&refused);
+            if let Some(told) = &self.told {
+                let over = |station: &str| {
+                    format!("station {station}: the broker has taken every fact it had refused")
+                };
+                self.owed = told.over(ALERT, &now, over);
+                self.owed.extend(now);
+            }
+            self.changed = false;
+        }
+        if let Some(told) = &mut self.told
+            && !self.owed.is_empty()
+            && self.bus.is_connected()
+        {
+            let (bus, site) = (self.bus, self.outbox.inner.site);
+            let now = Clock::system().now();
+            if let Err(error) = told.tell(bus, &site, now, &mut self.owed).await {
+                tracing::error!("{error}");
+            }
+        }
+        Ok(())
+    }
+
+    const fn owes(&self) -> bool {
+        !self.owed.is_empty()
+    }
+
+    fn alerts(&self, refused: &[Refused]) -> Vec<Telling> {
+        let mut by_station: BTreeMap<String, (usize, &str)> = BTreeMap::new();
+        for one in refused {
+            let station = one
+                .station
+                .map_or_else(|| "unknown".to_owned(), |s| s.to_string());
+            by_station.entry(station).or_insert((0, &one.reason)).0 += 1;
+        }
+        let file = self.outbox.inner.dir.join(REFUSED_FILE);
+        let alert = |(station, (count, reason)): (String, (usize, &str))| {
+            let text = format!(
+                "station {station}: the broker refused {count} of its facts, so the log does not have what people were told is recorded. The first: {reason}. They are kept in {}; they go again when the broker or this worker is started again",
+                file.display()
+            );
+            Telling::alarm(format!("{ALERT}{station}"), text)
+        };
+        by_station.into_iter().map(alert).collect()
+    }
+
+    fn write(&self, refused: &[Refused]) -> std::io::Result<()> {
+        #[derive(Serialize)]
+        struct Line<'r> {
+            reason: &'r str,
+            #[serde(skip_serializing_if = "Option::is_none")]
+            fact: Option<Box<RawValue>>,
+            #[serde(skip_serializing_if = "Option::is_none")]
+            line: Option<&'r str>,
+        }
+        let file = self.outbox.inner.dir.join(REFUSED_FILE);
+        if refused.is_empty() {
+            return match std::fs::remove_file(file) {
+                Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(error),
+                _ => Ok(()),
+            };
+        }
+        let mut text = String::new();
+        for one in refused {
+            let fact: Option<Box<RawValue>> = serde_json::from_str(&one.line).ok();
+            let line = Line {
+                reason: &one.reason,
+                line: fact.is_none().then_some(one.line.as_str()),
+                fact,
+            };
+            text += &serde_json::to_string(&line)?;
+            text.push('\n');
+        }
+        let new = file.with_extension("new");
+        std::fs::write(&new, text)?;
+        std::fs::rename(new, file)
+    }
+
+    fn away(&mut self, why: &str) {
+        if self.trouble.as_deref() != Some(why) {
+            let waiting = self.outbox.waiting();
+            tracing::warn!(waiting, "{why}: facts wait in the outbox and will be sent");
+            self.trouble = Some(why.to_owned());
+            self.sent = 0;
+        }
+    }
+
+    fn tell(&mut self, error: &DrainError) {
+        self.ready = false;
+        self.away(&error.to_string());
+    }
+}
+
+/// Why draining stopped for a moment.
+#[derive(Debug, thiserror::Error)]
+enum DrainError {
+    #[error(transparent)]
+    Bus(#[from] BusError),
+    #[error(transparent)]
+    Outbox(#[from] OutboxError),
+}

@@ -1,0 +1,402 @@
+//! *Held* means one thing: the station's door, the floor, the trace, the list of holds and
+//! the dispatch desk give one answer about every wheel after every fact.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
+use dispatch::office::{Leaving, Office};
+use facts::{
+    BatchId, Carrier, Event, Fact, FactId, HoldId, PersonId, RecipeId, Scope, WheelId, Window,
+};
+use holds::{Held, Rights, Rule};
+use proptest::prelude::*;
+use quantity::{DairyClock, Grams, Litres};
+use recipe::{Hold, Origin, Recipe, RecipeBook};
+use ripening::{Action, Blocked, Practice, answer};
+use station::Placement;
+use trace::{Index, Settings};
+
+use crate::given::customers;
+
+fn code<T: std::str::FromStr>(text: &str) -> T
+where
+    T::Err: std::fmt::Debug,
+{
+    text.parse().unwrap()
+}
+
+/// Two cheeses. Blue has no hold in its first version and LAB in its second; red has RED.
+fn recipes() -> RecipeBook {
+    let text = include_str!("../../../recipe/tests/common-practice.toml");
+    let file = "common-practice.toml";
+    let recipe = Recipe::parse(&Origin { file, text }).unwrap();
+    let mut book = RecipeBook::default();
+    for (id, version, hold) in [
+        ("blue", 1, None),
+        ("blue", 2, Some("LAB")),
+        ("red", 1, Some("RED")),
+    ] {
+        let holds = hold.map(|hold| Hold {
+            id: code(hold),
+            reason: "until its result is in".to_owned(),
+        });
+        book.add(Recipe {
+            id: code(id),
+            version,
+            holds: holds.into_iter().collect(),
+            ..recipe.clone()
+        });
+    }
+    book
+}
+
+fn rights() -> Rights {
+    Rights::Named(BTreeSet::from([code("01"), code("09")]))
+}
+
+fn practice() -> Practice {
+    Practice {
+        clock: DairyClock::new(chrono_tz::UTC, NaiveTime::from_hms_opt(4, 0, 0).unwrap()),
+        turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
+        lost_after_days: 4,
+        recipes: recipes(),
+        rights: rights(),
+    }
+}
+
+fn instant(hour: i64) -> DateTime<Utc> {
+    code::<DateTime<Utc>>("2026-03-02T06:00:00Z") + TimeDelta::hours(hour)
+}
+
+const HOURS: i64 = 24;
+const HOLDS: [&str; 4] = ["LAB", "RED", "Q1", "Q2"];
+
+fn wheel() -> impl Strategy<Value = WheelId> {
+    (1u8..4).prop_map(|n| code(&format!("b1-0{n}")))
+}
+
+fn wheels() -> impl Strategy<Value = Vec<WheelId>> {
+    prop::collection::vec(wheel(), 1..4)
+}
+
+fn hold() -> impl Strategy<Value = HoldId> {
+    prop::sample::select(HOLDS.as_slice()).prop_map(code)
+}
+
+/// Batches b1 and b2: often the first, so that facts meet.
+fn batch() -> impl Strategy<Value = BatchId> {
+    prop_oneof![4 => Just(code("b1")), 1 => Just(code("b2"))]
+}
+
+/// A version that the site does not have, and a cheese that it does not have, among them.
+fn made_by() -> impl Strategy<Value = (RecipeId, u32)> {
+    prop::sample::select(vec![
+        (code("blue"), 1),
+        (code("blue"), 2),
+        (code("blue"), 7),
+        (code("red"), 1),
+        (code("green"), 1),
+    ])
+}
+
+fn scope() -> impl Strategy<Value = Scope> {
+    prop_oneof![
+        wheels().prop_map(Scope::Wheels),
+        batch().prop_map(Scope::Batch),
+        (0..HOURS, prop::option::of(1..HOURS)).prop_map(|(from, hours)| {
+            Scope::Made(Window {
+                from: instant(from),
+                to: hours.map(|hours| instant(from + hours)),
+            })
+        }),
+    ]
+}
+
+fn event() -> impl Strategy<Value = Event> {
+    let via = Some(Carrier::Stillage(code("S1")));
+    let reason = String::new;
+    prop_oneof![
+        4 => (wheel(), batch()).prop_map(|(wheel, batch)| facts::WheelPortioned {
+            wheel,
+            batch,
+            weight_g: Grams::new(10_000).unwrap(),
+            scale: None,
+            tare_g: None,
+            mixer: None,
+        }.into()),
+        2 => (batch(), made_by()).prop_map(|(batch, (recipe, recipe_version))| facts::VatStarted {
+            batch,
+            vat: code("V1"),
+            recipe,
+            recipe_version,
+            milk_l: Litres::new(500.0).unwrap(),
+            milk_lots: Vec::new(),
+        }.into()),
+        1 => (batch(), made_by()).prop_map(move |(batch, (recipe, recipe_version))| {
+            facts::VatRecipeChanged { batch, recipe, recipe_version, reason: reason() }.into()
+        }),
+        4 => (wheels(), hold()).prop_map(move |(wheels, hold)| {
+            facts::WheelHeld { wheels, hold, reason: reason() }.into()
+        }),
+        5 => (wheels(), hold()).prop_map(move |(wheels, hold)| {
+            facts::WheelReleased { wheels, hold, reason: reason() }.into()
+        }),
+        2 => (scope(), hold()).prop_map(move |(scope, hold)| {
+            facts::HoldPlaced { hold, scope, reason: reason(), cause: None }.into()
+        }),
+        1 => hold().prop_map(move |hold| facts::HoldLifted { hold, reason: reason() }.into()),
+        1 => wheels().prop_map(|wheels| {
+            facts::WheelLoaded { wheels, stillage: code("S1") }.into()
+        }),
+        1 => wheels().prop_map(move |wheels| facts::WheelMoved {
+            wheels,
+            via,
+            room: code("R1"),
+            position: None,
+        }.into()),
+        1 => wheels().prop_map(|wheels| facts::WheelGraded {
+            wheels,
+            via: None,
+            grade: facts::Grade::A,
+        }.into()),
+        1 => wheels().prop_map(|wheels| facts::WheelDispatched {
+            wheels,
+            via: None,
+            order: None,
+            market: None,
+            sale: None,
+        }.into()),
+        1 => wheels().prop_map(move |wheels| {
+            facts::WheelReturned { wheels, reason: reason() }.into()
+        }),
+        1 => wheels().prop_map(move |wheels| {
+            facts::WheelDiscarded { wheels, reason: reason() }.into()
+        }),
+    ]
+}
+
+fn id(n: usize) -> FactId {
+    code(&format!("0190b6b0-0000-7000-8000-{n:012x}"))
+}
+
+/// Facts at few instants, by people with and without the right to release and by nobody;
+/// some void facts before them, voidings included.
+fn history() -> impl Strategy<Value = Vec<Fact>> {
+    let person = prop::sample::select(vec![None, Some("01"), Some("07"), Some("09")]);
+    let void = prop::option::weighted(0.2, any::<prop::sample::Index>());
+    prop::collection::vec((event(), 0..HOURS, person, void), 1..25).prop_map(|stated| {
+        let facts = stated.into_iter().enumerate();
+        let facts = facts.map(|(n, (event, hour, person, void))| Fact {
+            id: id(n),
+            site: code("larkholm"),
+            // Only the office's voids of holds count.
+            station: code(if n % 3 == 0 { "st-1" } else { "gateway" }),
+            station_seq: n as u64 + 1,
+            person: person.map(code),
+            occurred_at: instant(hour),
+            claimed_at: None,
+            recorded_at: instant(hour),
+            event: match void.filter(|_| n > 0) {
+                Some(target) => facts::Voided {
+                    fact: id(target.index(n)),
+                    reason: "wrong".to_owned(),
+                }
+                .into(),
+                None => event,
+            },
+        });
+        facts.collect()
+    })
+}
+
+/// The same facts in any order, some of them twice.
+fn arrivals() -> impl Strategy<Value = Vec<Fact>> {
+    (
+        history(),
+        prop::collection::vec(any::<prop::sample::Index>(), 0..6),
+    )
+        .prop_flat_map(|(facts, twice)| {
+            let again = twice
+                .iter()
+                .map(|which| facts[which.index(facts.len())].clone());
+            let all: Vec<Fact> = facts.iter().cloned().chain(again).collect();
+            Just(all).prop_shuffle()
+        })
+}
+
+/// Slow and obvious: which holds keep a wheel, by these facts, at an instant.
+fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<HoldId> {
+    fn is_void(facts: &[&Fact], id: FactId) -> bool {
+        facts.iter().any(|fact| match &fact.event {
+            Event::Voided(voided) => voided.fact == id && !is_void(facts, fact.id),
+            _ => false,
+        })
+    }
+    let mut counts: Vec<&Fact> = facts.to_vec();
+    counts.retain(|fact| !is_void(facts, fact.id));
+    counts.sort_by_key(|fact| fact.order());
+    counts.dedup_by_key(|fact| fact.id);
+    // A batch goes by the recipe it was given last, whenever that was.
+    let mut recipes: BTreeMap<BatchId, (RecipeId, u32)> = BTreeMap::new();
+    for fact in &counts {
+        match &fact.event {
+            Event::VatStarted(e) => recipes.insert(e.batch, (e.recipe, e.recipe_version)),
+            Event::VatRecipeChanged(e) => recipes.insert(e.batch, (e.recipe, e.recipe_version)),
+            _ => None,
+        };
+    }
+    counts.retain(|fact| fact.occurred_at <= until);
+    let births: Vec<(BatchId, DateTime<Utc>)> = counts
+        .iter()
+        .filter_map(|fact| match &fact.event {
+            Event::WheelPortioned(e) if e.wheel == wheel => Some((e.batch, fact.occurred_at)),
+            _ => None,
+        })
+        .collect();
+    let batches: BTreeSet<BatchId> = births.iter().map(|(batch, _)| *batch).collect();
+    let recipe = match batches.first() {
+        Some(batch) if batches.len() == 1 => recipes.get(batch),
+        _ => None,
+    };
+    let may = |person: Option<PersonId>| person.is_some_and(|p| ["01", "09"].contains(&p.as_str()));
+    let born: &[&str] = match recipe.map(|(id, version)| (id.as_str(), *version)) {
+        Some(("blue", 1)) => &[],
+        Some(("blue", _)) => &["LAB"],
+        Some(("red", _)) => &["RED"],
+        _ => &["LAB", "RED"],
+    };
+    let over = |scope: &Scope| match scope {
+        Scope::Wheels(wheels) => wheels.contains(&wheel),
+        Scope::Batch(batch) => batches.contains(batch),
+        Scope::Made(window) => births
+            .iter()
+            .any(|(_, at)| *at >= window.from && window.to.is_none_or(|to| *at < to)),
+        _ => unreachable!("not drawn"),
+    };
+    let mut held = BTreeSet::new();
+    for hold in HOLDS.map(code::<HoldId>) {
+        // Everything that lays the hold over the wheel, until somebody with the right to it
+        // takes it away.
+        let mut keeps = born.contains(&hold.as_str());
+        let mut scopes = 0;
+        for fact in &counts {
+            match &fact.event {
+                Event::WheelHeld(e) if e.hold == hold && e.wheels.contains(&wheel) => keeps = true,
+                Event::WheelReleased(e)
+                    if e.hold == hold && e.wheels.contains(&wheel) && may(fact.person) =>
+                {
+                    (keeps, scopes) = (false, 0);
+                }
+                Event::HoldPlaced(e) if e.hold == hold && over(&e.scope) => scopes += 1,
+                Event::HoldLifted(e) if e.hold == hold && may(fact.person) => scopes = 0,
+                _ => {}
+            }
+        }
+        if keeps || scopes > 0 {
+            held.insert(hold);
+        }
+    }
+    held
+}
+
+fn codes(held: &[Held]) -> BTreeSet<HoldId> {
+    held.iter().map(|held| held.hold).collect()
+}
+
+fn cases() -> ProptestConfig {
+    match std::env::var_os("PROPTEST_CASES") {
+        Some(_) => ProptestConfig::default(),
+        None => ProptestConfig::with_cases(150),
+    }
+}
+
+proptest! {
+    #![proptest_config(cases())]
+    #[test]
+    fn every_place_gives_one_answer_about_every_wheel_after_every_fact(facts in arrivals()) {
+        let rule = Rule::new(&recipes(), rights());
+        let mut placement = Placement::default();
+        let mut index = Index::new(rule.clone());
+        let mut office = Office::new(practice(), customers(), vec![code("R1")]);
+        let end = instant(HOURS + 1);
+        // One of them is known to no fact.
+        let all: Vec<WheelId> = ["b1-01", "b1-02", "b1-03", "b9-01"].map(code).to_vec();
+        for n in 0..facts.len() {
+            let fact = &facts[n];
+            placement.apply(fact);
+            index.apply(fact);
+            office.apply(fact);
+            office.refresh(end);
+            let so_far: Vec<&Fact> = facts[..=n].iter().collect();
+            let floor = office.floor();
+            let trace = index.trace();
+            let standing = trace.standing_holds();
+            let census = answer::census(floor);
+            for wheel in all.iter().copied() {
+                let held = obvious(&so_far, wheel, end);
+                prop_assert_eq!(&codes(&placement.held(wheel, &rule)), &held, "door, {}", wheel);
+                prop_assert_eq!(&codes(&floor.held(wheel)), &held, "floor, {}", wheel);
+                prop_assert_eq!(&codes(&trace.held(wheel)), &held, "trace, {}", wheel);
+                // All agree on what each comes from and since when, too.
+                prop_assert_eq!(placement.held(wheel, &rule), floor.held(wheel));
+                prop_assert_eq!(trace.held(wheel), floor.held(wheel));
+                let about = Scope::Wheels(vec![wheel]);
+                let recall = trace.recall(&about, &Settings::default(), end);
+                if let Some(affected) = recall.wheels.iter().find(|w| w.wheel == wheel) {
+                    let holds = affected.holds.iter().copied().collect::<BTreeSet<_>>();
+                    prop_assert_eq!(&holds, &held, "recall, {}", wheel);
+                }
+                if let Some(row) = census.iter().find(|row| row.wheel == wheel) {
+                    let holds = row.holds.iter().copied().collect::<BTreeSet<_>>();
+                    prop_assert_eq!(&holds, &held, "census, {}", wheel);
+                }
+                let actions = floor.wheel(wheel).map_or(&[][..], |wheel| wheel.actions());
+                for asked in actions.iter().filter(|asked| asked.action == Action::Dispatch) {
+                    let blocked = asked.because.blocked == Some(Blocked::Held);
+                    prop_assert_eq!(blocked, !held.is_empty(), "rule, {}", wheel);
+                }
+                let leaving = Leaving { order: None, customer: None, market: None, wheels: &[wheel] };
+                let stays = office.stays(&leaving).join("; ");
+                let unknown = stays.contains("no wheel");
+                let names = stays.contains("under hold") || stays.contains("not released from");
+                prop_assert!(unknown || names == !held.is_empty(), "desk: {wheel} {stays:?}");
+                // The list of holds has each hold of each wheel that is not thrown away.
+                let spoken_of = floor.wheel(wheel).is_some_and(|w| w.state().last_seen.is_some());
+                let thrown = floor.wheel(wheel).is_some_and(|w| w.state().discarded.is_some());
+                let listed: BTreeSet<HoldId> = standing
+                    .iter()
+                    .filter(|line| {
+                        let mut lists = [&line.kept, &line.left, &line.owed].into_iter();
+                        lists.any(|list| list.contains(&wheel))
+                    })
+                    .map(|line| line.hold)
+                    .collect();
+                if !thrown && spoken_of {
+                    prop_assert!(held.is_subset(&listed), "list, {wheel}: {held:?} {listed:?}");
+                }
+                prop_assert!(thrown || listed.is_subset(&held), "list, {wheel}: {listed:?}");
+            }
+        }
+        let every: Vec<&Fact> = facts.iter().collect();
+        for (wheel, hour) in all.iter().flat_map(|wheel| (0..=HOURS).map(move |h| (*wheel, h))) {
+            let then = office.floor().held_at(wheel, instant(hour));
+            prop_assert_eq!(codes(&then), obvious(&every, wheel, instant(hour)), "{}", wheel);
+        }
+    }
+}
+
+#[test]
+fn the_recipes_are_as_the_histories_think() {
+    let rule = Rule::new(&recipes(), rights());
+    let born = |recipe| rule.born_under(recipe).iter().map(|b| b.hold.to_string());
+    let born = |recipe| born(recipe).collect::<Vec<_>>();
+    assert_eq!(born(Some((code("blue"), 1))), [""; 0]);
+    assert_eq!(born(Some((code("blue"), 2))), ["LAB"]);
+    assert_eq!(born(Some((code("blue"), 7))), ["LAB"], "of any version");
+    assert_eq!(
+        born(Some((code("green"), 1))),
+        ["LAB", "RED"],
+        "of any recipe"
+    );
+    assert_eq!(born(None), ["LAB", "RED"]);
+}

@@ -1,0 +1,204 @@
+//! What a site itself says about holds: which recipe's wheels are born under which, and who
+//! may release them.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
+use facts::{Event, Fact, FactId, HoldId, PersonId, RecipeId, stored_struct};
+use recipe::RecipeBook;
+use serde::{Deserialize, Serialize};
+
+use crate::{Moment, Voids};
+
+/// Who may release a wheel from a hold, or lift a hold over a scope.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub enum Rights {
+    /// Anyone with a badge: a site without a safety file.
+    #[default]
+    AnyBadge,
+    /// Only these badges, as the dairy's safety file names them.
+    Named(BTreeSet<PersonId>),
+}
+
+impl Rights {
+    /// Whether a release by this badge counts. Nobody's never does.
+    #[must_use]
+    pub fn may_release(&self, person: Option<PersonId>) -> bool {
+        match (self, person) {
+            (_, None) => false,
+            (Self::AnyBadge, Some(_)) => true,
+            (Self::Named(badges), Some(person)) => badges.contains(&person),
+        }
+    }
+
+    /// Who may, in words.
+    #[must_use]
+    pub fn words(&self) -> String {
+        match self {
+            Self::AnyBadge => "anyone with a badge".to_owned(),
+            Self::Named(badges) if badges.is_empty() => {
+                "nobody: the safety file names no badge".to_owned()
+            }
+            Self::Named(badges) => {
+                let badges: Vec<_> = badges.iter().map(PersonId::to_string).collect();
+                format!("badge {}", badges.join(", "))
+            }
+        }
+    }
+}
+
+/// A hold that a recipe puts on every wheel.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BornUnder {
+    /// The hold.
+    pub hold: HoldId,
+    /// What must be known before it is released.
+    pub reason: String,
+    /// The recipe that asks for it.
+    pub recipe: RecipeId,
+}
+
+/// What a site says about holds.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Rule {
+    versions: BTreeMap<(RecipeId, u32), Vec<BornUnder>>,
+    /// The holds of any version.
+    recipes: BTreeMap<RecipeId, Vec<BornUnder>>,
+    /// The holds of any recipe.
+    any: Vec<BornUnder>,
+    rights: Rights,
+}
+
+impl Rule {
+    /// By the site's recipes and whoever may release.
+    #[must_use]
+    pub fn new(recipes: &RecipeBook, rights: Rights) -> Self {
+        let mut rule = Self {
+            rights,
+            ..Self::default()
+        };
+        for recipe in recipes.iter() {
+            let holds = recipe.holds.iter().map(|hold| BornUnder {
+                hold: hold.id,
+                reason: hold.reason.clone(),
+                recipe: recipe.id,
+            });
+            let version = rule.versions.entry((recipe.id, recipe.version));
+            let version = version.or_default();
+            let of_recipe = rule.recipes.entry(recipe.id).or_default();
+            for born in holds {
+                for list in [&mut *version, &mut *of_recipe, &mut rule.any] {
+                    if !list.iter().any(|known| known.hold == born.hold) {
+                        list.push(born.clone());
+                    }
+                }
+            }
+        }
+        rule
+    }
+
+    /// The holds that wheels of a recipe are born under. Of a version that the site does not
+    /// have: those of any version of it. Where the recipe is not known: those of any recipe.
+    #[must_use]
+    pub fn born_under(&self, recipe: Option<(RecipeId, u32)>) -> &[BornUnder] {
+        let Some((id, version)) = recipe else {
+            return &self.any;
+        };
+        let exact = self.versions.get(&(id, version));
+        exact.or_else(|| self.recipes.get(&id)).unwrap_or(&self.any)
+    }
+
+    /// Who may release.
+    #[must_use]
+    pub const fn rights(&self) -> &Rights {
+        &self.rights
+    }
+}
+
+/// By which recipe a batch goes: those it was started with, unless it was moved to others on
+/// purpose.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Course(BTreeMap<Moment, Leg>);
+
+/// A stretch of a batch's course.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+struct Leg {
+    recipe: RecipeId,
+    version: u32,
+    /// Whether it began here; else it was moved.
+    start: bool,
+}
+
+stored_struct!(Leg {
+    recipe,
+    version,
+    start,
+});
+
+impl BorshSerialize for Course {
+    fn serialize<W: std::io::Write>(&self, to: &mut W) -> std::io::Result<()> {
+        BorshSerialize::serialize(&self.0, to)
+    }
+}
+
+impl BorshDeserialize for Course {
+    fn deserialize_reader<R: std::io::Read>(from: &mut R) -> std::io::Result<Self> {
+        BTreeMap::deserialize_reader(from).map(Self)
+    }
+}
+
+impl Course {
+    /// The batch and what a fact says of its recipe; `None` when it says nothing.
+    fn leg(event: &Event) -> Option<Leg> {
+        let (recipe, version, start) = match event {
+            Event::VatStarted(e) => (e.recipe, e.recipe_version, true),
+            Event::VatRecipeChanged(e) => (e.recipe, e.recipe_version, false),
+            _ => return None,
+        };
+        Some(Leg {
+            recipe,
+            version,
+            start,
+        })
+    }
+
+    /// Takes a fact about the batch in. `false`: it says nothing of its recipe, or was there.
+    pub fn apply(&mut self, fact: &Fact) -> bool {
+        let leg = Self::leg(&fact.event);
+        leg.is_some_and(|leg| self.0.insert(Moment::of(fact), leg).is_none())
+    }
+
+    /// Whether nothing is known of it.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+
+    /// Whether a fact is kept here.
+    #[must_use]
+    pub fn mentions(&self, fact: FactId) -> bool {
+        self.0.keys().any(|order| order.fact == fact)
+    }
+
+    /// Whether a fact moved the batch to another recipe.
+    #[must_use]
+    pub fn was_moved_by(&self, fact: FactId) -> bool {
+        let mut legs = self.0.iter();
+        legs.any(|(order, leg)| order.fact == fact && !leg.start)
+    }
+
+    /// The recipe and version that the batch goes by.
+    #[must_use]
+    pub fn recipe(&self, voids: &Voids) -> Option<(RecipeId, u32)> {
+        let legs = self.0.iter().rev();
+        let mut counts = legs.filter(|(order, leg)| !voids.takes_back(order.fact, !leg.start));
+        counts.next().map(|(_, leg)| (leg.recipe, leg.version))
+    }
+
+    /// Whether a start of the batch is known.
+    #[must_use]
+    pub fn is_started(&self, voids: &Voids) -> bool {
+        let mut legs = self.0.iter();
+        legs.any(|(order, leg)| leg.start && !voids.is_void(order.fact))
+    }
+}

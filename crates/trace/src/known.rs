@@ -1,0 +1,136 @@
+//! Whether there is what a recall or a hold is about: nothing is ever said to be unaffected
+//! because its code was mistyped.
+
+use chrono::{DateTime, Utc};
+use facts::{BatchId, LotId, OrderId, Scope, WheelId};
+use names::{Kind, Known, UnknownName};
+
+use crate::family::Node;
+use crate::{Place, Recall, Settings, Trace};
+
+impl Trace<'_> {
+    /// A recall of something that there is: see [`Trace::recall`] and [`Trace::known`].
+    ///
+    /// # Errors
+    /// There is no such thing.
+    pub fn recall_of(
+        &self,
+        about: &Scope,
+        also: &Known,
+        settings: &Settings,
+        now: DateTime<Utc>,
+    ) -> Result<Recall, UnknownName> {
+        Ok(self.recall(&self.known(about, also)?, settings, now))
+    }
+
+    /// What a scope names, as it was first written down. `also`: rooms and tools that are known
+    /// from elsewhere, whether or not a fact speaks of them.
+    ///
+    /// # Errors
+    /// There is no such thing.
+    pub fn known(&self, scope: &Scope, also: &Known) -> Result<Scope, UnknownName> {
+        Ok(match scope {
+            Scope::Lot(lot) => Scope::Lot(self.lot(*lot)?),
+            Scope::Batch(batch) => Scope::Batch(self.batch(*batch)?),
+            Scope::Wheels(wheels) => {
+                let known = wheels.iter().map(|wheel| self.wheel(*wheel));
+                Scope::Wheels(known.collect::<Result<_, _>>()?)
+            }
+            Scope::Room { room, .. } => {
+                self.place(Kind::Room, room, also)?;
+                scope.clone()
+            }
+            Scope::Stillage { stillage, .. } => {
+                self.place(Kind::Stillage, stillage, also)?;
+                scope.clone()
+            }
+            Scope::Tool { tool, .. } => {
+                self.place(Kind::Tool, tool, also)?;
+                scope.clone()
+            }
+            Scope::Made(_) => scope.clone(),
+        })
+    }
+
+    /// How many wheels are in a scope.
+    #[must_use]
+    pub fn wheels_in(&self, scope: &Scope) -> usize {
+        self.index.within(scope).reasons.len()
+    }
+
+    /// A lot, as it was first written down.
+    ///
+    /// # Errors
+    /// No fact speaks of it.
+    pub fn lot(&self, lot: LotId) -> Result<LotId, UnknownName> {
+        let names = &self.index.names.lots;
+        let known = |lot: &LotId| self.index.speaks_of(Node::Lot(*lot));
+        let found = names.find(lot).map(|number| names.name(number));
+        found
+            .filter(known)
+            .ok_or_else(|| unknown(Kind::Lot, lot, names.all().filter(|lot| known(lot))))
+    }
+
+    /// A batch, as it was first written down.
+    ///
+    /// # Errors
+    /// No fact speaks of it.
+    pub fn batch(&self, batch: BatchId) -> Result<BatchId, UnknownName> {
+        let names = &self.index.names.batches;
+        let known = |batch: &BatchId| self.index.speaks_of(Node::Batch(*batch));
+        let found = names.find(batch).map(|number| names.name(number));
+        found
+            .filter(known)
+            .ok_or_else(|| unknown(Kind::Batch, batch, names.all().filter(|batch| known(batch))))
+    }
+
+    /// A wheel, as it was first written down.
+    ///
+    /// # Errors
+    /// No fact speaks of it.
+    pub fn wheel(&self, wheel: WheelId) -> Result<WheelId, UnknownName> {
+        let names = &self.index.names.wheels;
+        let known = |wheel: &WheelId| self.index.speaks_of(Node::Wheel(*wheel));
+        let found = names.find(wheel).map(|number| names.name(number));
+        // Whether each of all wheels counts is not looked at: only codes are offered.
+        found
+            .filter(known)
+            .ok_or_else(|| unknown(Kind::Wheel, wheel, names.all()))
+    }
+
+    /// An order that some wheel or person spoke of.
+    ///
+    /// # Errors
+    /// No fact speaks of it.
+    pub fn order(&self, order: OrderId) -> Result<OrderId, UnknownName> {
+        let names = &self.index.names.orders;
+        let found = names.find(order).map(|number| names.name(number));
+        found.ok_or_else(|| unknown(Kind::Order, order, names.all()))
+    }
+
+    fn place(
+        &self,
+        kind: Kind,
+        code: impl std::fmt::Display,
+        also: &Known,
+    ) -> Result<(), UnknownName> {
+        let mut known = Known::default().with(kind, also.of(kind));
+        for place in self.index.names.places.all() {
+            match (kind, place) {
+                (Kind::Room, Place::Room(id)) => known.add(kind, id),
+                (Kind::Stillage, Place::Stillage(id)) => known.add(kind, id),
+                (Kind::Tool, Place::Tool(id)) => known.add(kind, id),
+                _ => {}
+            }
+        }
+        known.find(kind, code).map(drop)
+    }
+}
+
+fn unknown<C: std::fmt::Display>(
+    kind: Kind,
+    asked: C,
+    known: impl Iterator<Item = C>,
+) -> UnknownName {
+    UnknownName::among(kind, asked, known.map(|code| code.to_string()))
+}

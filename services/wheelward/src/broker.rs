@@ -1,0 +1,124 @@
+//! A site's broker: who signs in there, and who may do what.
+
+use std::path::{Path, PathBuf};
+
+use bus::Keys;
+use bus::broker::{ChildBroker, Guard, Mqtt};
+use bus::permissions::{self, Grants};
+use site::Site;
+
+use crate::cli::BrokerCommand;
+use crate::files;
+
+/// `wheelward broker`
+pub fn run(command: &BrokerCommand) -> anyhow::Result<()> {
+    match command {
+        BrokerCommand::Permissions(args) => {
+            let site = files::site(&args.site)?;
+            print!("{}", permissions::conf(&grants(&site)));
+        }
+    }
+    Ok(())
+}
+
+/// The folder of a floor's own broker, in its data folder.
+pub fn folder(data: &Path) -> PathBuf {
+    data.join("broker")
+}
+
+/// A broker of the floor's own, which hears room sensors as well if the site file says so.
+/// `demo`: the demo plays on it.
+pub async fn start(site: &Site, data: &Path, demo: bool) -> anyhow::Result<ChildBroker> {
+    let serves = |climate: &site::Climate| {
+        Some(Mqtt {
+            listen: climate.serve?,
+            without_password: climate.without_password,
+        })
+    };
+    let guard = Guard {
+        grants: Grants {
+            demo,
+            ..grants(site)
+        },
+        mqtt: site.climate.as_ref().and_then(serves),
+    };
+    Ok(ChildBroker::start_guarded(&folder(data), &guard).await?)
+}
+
+/// The address under which a person's commands sign in at a floor's own broker.
+pub fn for_commands(data: &Path, url: &str) -> anyhow::Result<String> {
+    let user = authority::workers::Worker::Commands.name();
+    let dir = folder(data);
+    let password = Keys::of(&dir, user).map_err(|error| {
+        anyhow::anyhow!(
+            "this command's password in {} cannot be read ({error}): run it as the user who runs `wheelward up`",
+            dir.display()
+        )
+    })?;
+    Ok(match password {
+        Some(password) => bus::signed(url, user, &password),
+        None => url.to_owned(),
+    })
+}
+
+fn grants(site: &Site) -> Grants {
+    let with_scale = |scale: bool| {
+        let stations = site.stations.iter();
+        let these = stations.filter(|station| station.scale.is_some() == scale);
+        these.map(|station| station.id).collect()
+    };
+    let mut air: Vec<String> = site
+        .climate
+        .iter()
+        .flat_map(|climate| &climate.probes)
+        .flat_map(|probe| &probe.signals)
+        .map(|signal| signal.topic.clone())
+        .collect();
+    air.sort();
+    air.dedup();
+    Grants {
+        site: site.id,
+        scanners: with_scale(false),
+        scales: with_scale(true),
+        air,
+        demo: false,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const SHIPPED: &str = include_str!("../../../deploy/nats/permissions.conf");
+
+    #[test]
+    fn the_shipped_permissions_are_those_of_the_demos_site() {
+        let site = crate::demo::shipped_site().unwrap();
+        assert!(
+            permissions::conf(&grants(&site)) == SHIPPED,
+            "make it anew: wheelward broker permissions --site deploy/demo/larkholm.toml > deploy/nats/permissions.conf"
+        );
+    }
+
+    #[test]
+    fn every_worker_may_answer_the_questions_that_it_answers() {
+        use authority::workers::Worker;
+        for (worker, answers) in [
+            (Worker::Scheduler, scheduler::QUESTIONS),
+            (Worker::Dispatcher, dispatcher::QUESTIONS),
+            (Worker::Forecaster, forecaster::QUESTIONS),
+            (Worker::LabelPrinter, label_printer::QUESTIONS),
+            (Worker::Records, records::QUESTIONS),
+        ] {
+            assert_eq!(worker.duties().answers, answers, "{worker:?}");
+        }
+    }
+
+    #[test]
+    fn every_worker_signs_in_under_its_own_name() {
+        for worker in crate::cli::Worker::ALL {
+            let names = authority::workers::Worker::ALL.map(|worker| worker.name());
+            assert!(names.contains(&worker.name()), "{}", worker.name());
+        }
+    }
+}
