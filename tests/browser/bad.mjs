@@ -30,6 +30,41 @@ export function bad(test, house) {
     await context.close();
   });
 
+  test("an operator cannot act as the manager who was here, nor state what is not theirs", async () => {
+    const context = await house().browser("posing");
+    const page = context.pages()[0];
+    await house().station(page, "tablet-13", people.manager);
+    await scan(page, "A.TURN");
+    await until("everything sent", async () => /^all sent$/.test(await page.innerText("#link")));
+    await house().signIn(page, people.operator);
+    const said = await page.evaluate(async (manager) => {
+      const { token } = await fetch("/api/v1/session").then((answer) => answer.json());
+      const { next_seq: first, now } = await fetch("/api/v1/station").then((answer) => answer.json());
+      const results = [];
+      for (const [nth, minutes] of [-1, 0, 60, 660].entries()) {
+        const scan = {
+          station: "tablet-13", seq: first + nth, line: "A.RELEASE", person: manager,
+          occurred_at: new Date(Date.parse(now) + minutes * 60_000).toISOString(),
+        };
+        const answer = await fetch("/api/v1/station/scan", {
+          method: "POST", body: JSON.stringify(scan),
+          headers: { "Content-Type": "application/json", "X-Wheelward-Token": token },
+        });
+        results.push((await answer.json()).results[0].receipt);
+      }
+      return results;
+    }, people.manager.badge);
+    for (const receipt of said) {
+      assert.equal(receipt.level, "wrong");
+      assert.match(receipt.words, /must sign in to send this scan/);
+    }
+    await page.goto(`${house().url}/entry`);
+    assert.equal(await page.locator("a[href='/entry/lab.resulted'], a[href='/entry/deviation.decided']").count(), 0);
+    await page.goto(`${house().url}/entry/lab.resulted`);
+    assert.match(await page.innerText("main"), /needs a manager/);
+    await context.close();
+  });
+
   test("a script in a scan, a name, a lot code or a note is shown and never run", async () => {
     const context = await house().browser("script");
     const page = context.pages()[0];

@@ -15,6 +15,16 @@ async function stands(page) {
   return { free: free.filter((one) => one !== held), held, wheels };
 }
 
+// Badge and PIN at a station that asks for them.
+async function signIn(page, person) {
+  await page.fill("#pin-badge", person.badge);
+  await page.fill("#pin-digits", person.pin);
+  await page.click("#pin-go");
+  await page.waitForFunction((name) => document.getElementById("person-name").textContent === name, person.name);
+  await page.waitForSelector("#pin:not([open])", { state: "attached" });
+  await page.waitForSelector("#answer[data-level=idle]");
+}
+
 // What the server says was scanned here, oldest first.
 async function receipts(page) {
   return (await json(page, "/api/v1/station")).latest.reverse();
@@ -65,7 +75,11 @@ export function shift(test, house) {
     await page.waitForSelector("#pin[open]");
     await check(page, "station, PIN");
     await shoot(page, "station-pin");
+    // Nobody goes on in the name of who stood here before, though the other one gives up.
     await page.click("#pin [data-close]");
+    await wedge(page, `S.${free[0]}`);
+    await page.waitForSelector("#pin[open]");
+    await signIn(page, people.operator);
     if (held) {
       await scan(page, "A.DISPATCH");
       await wedge(page, `S.${held}`);
@@ -126,13 +140,20 @@ export function shift(test, house) {
     await until("four kept after a kill", async () => /4 kept/.test(await link(page)));
     await scan(page, lines[4]);
     await until("it is known that the dairy is out of reach", async () => /out of reach/i.test(await link(page)));
-    assert.match(await scan(page, "A.DISPATCH", "wrong"), /cannot be reached/);
+    for (const card of ["A.DISPATCH", "A.RELEASE"]) {
+      assert.match(await scan(page, card, "wrong"), /cannot be reached/);
+      assert.equal(await page.innerText("#action"), "none yet", "a refused card leaves nothing set");
+    }
     await shoot(page, "station-offline-dispatch");
-    await until("five kept, the dispatch not among them", async () => /5 kept/.test(await link(page)));
+    await until("five kept, the refused not among them", async () => /5 kept/.test(await link(page)));
 
     house().door.shut = false;
     await sent(page);
-    const taken = (await receipts(page)).slice(before);
+    const all = async () => (await receipts(page)).slice(before);
+    await until("the refused are told as well", async () => (await all()).length === lines.length + 2);
+    const refused = (await all()).filter((receipt) => !receipt.facts.length);
+    assert.deepEqual(refused.map((receipt) => [receipt.line, receipt.level]), [["A.DISPATCH", "wrong"], ["A.RELEASE", "wrong"]]);
+    const taken = (await all()).filter((receipt) => receipt.facts.length);
     assert.deepEqual(taken.map((receipt) => receipt.line), lines, "each once, in the order of the work");
     assert.ok(taken.every((receipt) => receipt.person === people.second.badge && Number.isInteger(receipt.skew_ms)));
     assert.ok(taken.every((receipt) => receipt.recorded === "wheel.turned"), JSON.stringify(taken));
@@ -154,10 +175,128 @@ export function shift(test, house) {
     await page.waitForSelector("#answer[data-level=wrong]");
     assert.match(await page.innerText("#words"), /nothing may leave/);
     await sent(page);
+    await until("it is known what came of it", async () => (await receipts(page)).length === 1);
     await scan(page, "A.TURN");
     await scan(page, `S.${free[0]}`);
     await sent(page);
     assert.ok(!(await receipts(page)).some((receipt) => receipt.recorded === "wheel.dispatched"));
+    await context.close();
+  });
+
+  test("a dispatch that was refused stays refused, and what follows is taken at once", async () => {
+    const context = await house().browser("refused");
+    const page = context.pages()[0];
+    await house().station(page, "tablet-20", people.operator);
+    const { free, wheels } = await stands(page);
+    const young = wheels.find((wheel) => !wheel.grade && !wheel.holds.length);
+    await scan(page, "A.DISPATCH");
+    await scan(page, "O.NO-SUCH-1");
+    const before = await page.getAttribute("#answer", "data-said");
+    await wedge(page, `W.${young.wheel}`);
+    await page.waitForFunction((before) => document.getElementById("answer").dataset.said !== before, before, { timeout: 15_000 });
+    if (await page.locator("#stop[open]").count()) { await page.click("#stop-seen"); }
+    await sent(page);
+    // Three minutes later by the tablet's clock, opened anew: nothing of it is left to be sent.
+    await page.addInitScript(() => {
+      const now = Date.now;
+      Date.now = () => now() + 180_000;
+    });
+    await page.reload();
+    await page.waitForSelector("#answer[data-level]");
+    const began = Date.now();
+    await scan(page, "A.TURN");
+    await scan(page, `S.${free[9]}`, "ok");
+    assert.ok(Date.now() - began < 10_000, "taken promptly");
+    await sent(page);
+    const all = await receipts(page);
+    assert.ok(!all.some((receipt) => receipt.recorded === "wheel.dispatched"), JSON.stringify(all));
+    const refused = all.filter((receipt) => receipt.line === `W.${young.wheel}`);
+    assert.equal(refused.length, 1);
+    assert.ok(["wrong", "stop"].includes(refused[0].level) && !refused[0].facts.length, JSON.stringify(refused));
+    assert.ok((await page.innerText("#recorded")).includes(`W.${young.wheel}`), "it is found on the page");
+    await context.close();
+  });
+
+  test("after a badge change out of reach nobody scans in the name of who was there", async () => {
+    const context = await house().browser("change");
+    const page = context.pages()[0];
+    await house().station(page, "tablet-21", people.operator);
+    const { free } = await stands(page);
+    await scan(page, "A.TURN");
+    await sent(page);
+    house().door.close();
+    await scan(page, `S.${free[10]}`, "wait");
+    await until("it is known that the dairy is out of reach", async () => /out of reach/i.test(await link(page)));
+    await wedge(page, `P.${people.second.badge}`);
+    await page.waitForSelector("#pin[open]");
+    // Neither with the dialog closed, nor after a reload.
+    for (const again of [false, true]) {
+      if (again) { await page.reload(); }
+      await page.waitForSelector("#pin[open]");
+      await page.click("#pin [data-close]");
+      await wedge(page, `S.${free[11]}`);
+      await page.waitForSelector("#pin[open]");
+      assert.match(await page.innerText("#person-name"), /nobody/);
+    }
+    house().door.shut = false;
+    await sent(page);
+    await page.fill("#pin-badge", people.second.badge);
+    await page.fill("#pin-digits", people.second.pin);
+    await page.click("#pin-go");
+    await page.waitForFunction((name) => document.getElementById("person-name").textContent === name, people.second.name);
+    await page.waitForSelector("#answer[data-level=idle]");
+    await scan(page, "A.TURN");
+    await scan(page, `S.${free[11]}`, "ok");
+    await sent(page);
+    const turned = (await receipts(page)).filter((receipt) => receipt.recorded === "wheel.turned");
+    assert.deepEqual(turned.map((receipt) => [receipt.line, receipt.person]), [
+      [`S.${free[10]}`, people.operator.badge],
+      [`S.${free[11]}`, people.second.badge],
+    ]);
+    assert.deepEqual(context.wrong, []);
+    await context.close();
+  });
+
+  test("what was kept is sent in the session that signed it, though another began first", async () => {
+    const context = await house().browser("signed");
+    const page = context.pages()[0];
+    await house().station(page, "tablet-22", people.operator);
+    const { free } = await stands(page);
+    await scan(page, "A.TURN");
+    await sent(page);
+    house().door.close();
+    await scan(page, `S.${free[12]}`, "wait");
+    // Someone else signs in on this device without this page: what waits cannot go before.
+    await page.goto("about:blank");
+    house().door.shut = false;
+    await house().signIn(page, people.second);
+    await page.goto(`${house().url}/station`);
+    await sent(page);
+    const turned = async () => (await receipts(page)).filter((receipt) => receipt.recorded === "wheel.turned");
+    await until("it is recorded", async () => (await turned()).length === 1);
+    assert.equal((await turned())[0].person, people.operator.badge);
+    await context.close();
+  });
+
+  test("of two windows of a station one is the station", async () => {
+    const context = await house().browser("windows");
+    const page = context.pages()[0];
+    await house().station(page, "tablet-23", people.operator);
+    const { free } = await stands(page);
+    await scan(page, "A.TURN");
+    const other = await context.newPage();
+    await other.goto(`${house().url}/station`);
+    await other.waitForSelector("#elsewhere[open]");
+    await check(other, "station, in two windows");
+    await wedge(other, `S.${free[13]}`);
+    await scan(page, `S.${free[13]}`, "ok");
+    await other.click("#go-on-here");
+    await page.waitForSelector("#elsewhere[open]");
+    await other.waitForSelector("#answer[data-level=idle]");
+    assert.equal(await other.locator("#elsewhere[open]").count(), 0);
+    await scan(other, `S.${free[14]}`, "ok");
+    const lines = (await receipts(other)).map((receipt) => receipt.line);
+    assert.deepEqual(lines, ["A.TURN", `S.${free[13]}`, `S.${free[14]}`]);
     await context.close();
   });
 

@@ -303,6 +303,12 @@ fn stating(event: &Event) -> Row {
     }
 }
 
+/// Who takes back a kind of fact, `<noun>.<verb>`, where what it says makes no difference.
+#[must_use]
+pub fn kind_taken_back(topic: &str) -> TakenBack {
+    row(topic).3
+}
+
 /// Who takes this back.
 #[must_use]
 pub fn taken_back(event: &Event) -> TakenBack {

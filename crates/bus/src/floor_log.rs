@@ -126,6 +126,49 @@ impl Bus {
         Ok(log)
     }
 
+    /// Opens the log before the first message that the broker stored at an instant or later.
+    ///
+    /// # Errors
+    /// When the broker does not answer.
+    pub async fn floor_since(&self, at: DateTime<Utc>) -> Result<FloorLog, BusError> {
+        let stream = self.floor().await?;
+        let info = stream.cached_info();
+        let made = info.created;
+        let since_made = u64::try_from(at.timestamp()).ok().and_then(|at| {
+            let made = u64::try_from(made.unix_timestamp()).ok()?;
+            at.checked_sub(made)
+        });
+        let Some(since_made) = since_made else {
+            return self.floor_after(None).await;
+        };
+        let consumer: Consumer<pull::Config> = stream
+            .create_consumer(pull::Config {
+                deliver_policy: DeliverPolicy::ByStartTime {
+                    start_time: made + Duration::from_secs(since_made),
+                },
+                ack_policy: AckPolicy::None,
+                max_deliver: 1,
+                inactive_threshold: Duration::from_secs(5),
+                num_replicas: 1,
+                memory_storage: true,
+                ..pull::Config::default()
+            })
+            .await
+            .map_err(|_| unanswered())?;
+        let first = consumer.fetch().max_messages(1).messages().await;
+        let first = first.map_err(|_| unanswered())?.next().await;
+        let before = match first {
+            Some(Ok(message)) => message.info().map_err(|_| unanswered())?.stream_sequence - 1,
+            Some(Err(_)) => return Err(unanswered()),
+            None => info.state.last_sequence,
+        };
+        let position = Position {
+            created: created(info),
+            seq: before,
+        };
+        self.floor_after(Some(&position)).await
+    }
+
     /// The number of the last message in the log; 0 when it is empty.
     ///
     /// # Errors

@@ -202,7 +202,7 @@ impl Outbox {
         }
         let (recorded, write) = {
             let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
-            let at = (order.next, &order.ids);
+            let at = (order.next, || order.ids.next(recorded_at));
             let whose = (inner.site, *station);
             let numbered = book::number(&inner.facts, at, whose, drafts, recorded_at);
             let (recorded, mut changes) = numbered.map_err(|error| match error {

@@ -8,7 +8,6 @@ use std::path::Path;
 use anyhow::Context as _;
 use bus::Position;
 use chrono::{DateTime, Duration, Utc};
-use facts::calendar;
 use serde::{Deserialize, Serialize};
 use station::Placement;
 
@@ -82,7 +81,7 @@ impl Picture {
     /// Forgets once a day what no scan will ask for.
     pub(crate) fn forget(&mut self, now: DateTime<Utc>) {
         if self.forgot.is_none_or(|at| now - at >= Duration::days(1)) {
-            self.placement.forget_before(calendar::earlier(now, KEPT));
+            self.placement.forget_before(now - KEPT);
             self.forgot = Some(now);
         }
     }

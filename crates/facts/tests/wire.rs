@@ -341,7 +341,7 @@ proptest! {
         prop_assert_eq!(fact.order().0, claimed.min(received));
         prop_assert_eq!(fact.claimed(), claimed);
         let binary = wire::to_binary(&fact).unwrap();
-        let read = read_binary(&binary.headers, &binary.body).unwrap();
+        let read = read_binary(&wire::subject(&fact), &binary.headers, &binary.body).unwrap();
         prop_assert_eq!(&wire::from_line(&wire::to_line(&fact).unwrap()).unwrap(), &read);
         prop_assert_eq!(read, Read::Fact(fact));
     }
@@ -360,7 +360,9 @@ fn a_time_outside_the_calendar_is_unreadable_in_the_headers() {
             let mut headers = headers.clone();
             headers.retain(|(header, _)| *header != name);
             headers.push((name, time.to_owned()));
-            let error = read_binary(&headers, &body).unwrap_err().to_string();
+            let error = read_binary(SUBJECT, &headers, &body)
+                .unwrap_err()
+                .to_string();
             assert!(error.starts_with(&format!("header {name} is")), "{error}");
             assert!(error.contains("outside the years 2000 to 2199"), "{error}");
         }

@@ -325,8 +325,8 @@ impl Gathering<'_> {
         }
         let pierced = group.made.plus(recipe.pierce.age.due);
         let every = recipe.rind.check_every_days;
-        let mut day = after.plus(every);
-        while day <= self.last && day < pierced {
+        let first = after.plus(every);
+        for day in first.every(every, self.last.min(pierced.plus(-1))) {
             let span = Span {
                 earliest: day,
                 due: day,
@@ -342,7 +342,6 @@ impl Gathering<'_> {
                 span,
                 because,
             );
-            day = day.plus(every);
         }
     }
 
@@ -391,8 +390,8 @@ impl Gathering<'_> {
             why(core.action),
         );
         let every = recipe.iron.every_days;
-        let mut day = core.due.max(self.first).plus(every);
-        while day <= self.last {
+        let first = core.due.max(self.first).plus(every);
+        for day in first.every(every, self.last) {
             let span = Span {
                 earliest: day,
                 due: day,
@@ -401,7 +400,6 @@ impl Gathering<'_> {
             };
             let because = format!("again every {every} days until blue has run through");
             self.add(group, wheels, Kind::Iron, place, span, because);
-            day = day.plus(every);
         }
     }
 
@@ -436,7 +434,11 @@ impl Gathering<'_> {
                 n => format!("turned every {n} dairy days"),
             });
             self.add(group, wheels, Kind::Turn, (room, None), span, words);
-            day = day.plus(every.max(1));
+            let next = day.plus(every.max(1));
+            if next == day {
+                break; // the calendar ends
+            }
+            day = next;
         }
     }
 

@@ -170,14 +170,12 @@ fn turns_missed(
     };
     let mut missed = Vec::new();
     let mut since = turned.range(..from).next_back().copied().unwrap_or(made);
-    let mut day = from.max(made.plus(1));
-    while day <= last {
+    for day in from.max(made.plus(1)).every(1, last) {
         if turned.contains(&day) {
             since = day;
         } else if day.days_since(since) >= every(day) {
             missed.push(day);
         }
-        day = day.plus(1);
     }
     missed
 }

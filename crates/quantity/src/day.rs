@@ -56,6 +56,15 @@ impl DairyDay {
         }))
     }
 
+    /// This day and every so many days after it, up to `last`. It ends where the calendar
+    /// does.
+    pub fn every(self, days: i64, last: Self) -> impl Iterator<Item = Self> {
+        let step = Days::new(days.max(1).unsigned_abs());
+        std::iter::successors(Some(self.0), move |day| day.checked_add_days(step))
+            .map(Self)
+            .take_while(move |day| *day <= last)
+    }
+
     /// Whole days from `earlier` to this day; negative when `earlier` is later.
     #[must_use]
     pub fn days_since(self, earlier: Self) -> i64 {
@@ -307,6 +316,7 @@ mod tests {
             let _ = (clock.floor_time(at), clock.local(at), clock.age(other, at));
             let (back, forth) = (day.days_since(other), other.days_since(day));
             prop_assert_eq!(back, -forth);
+            prop_assert!(day.every(days, day.plus(20)).count() <= 21);
             prop_assert!(serde_json::from_str::<DairyDay>(&serde_json::to_string(&other).unwrap()).is_ok());
         }
     }

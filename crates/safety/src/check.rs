@@ -254,10 +254,8 @@ impl<'c> Around<'c> {
         if control.every == Every::Day
             && let Some(first) = facts.first()
         {
-            let mut day = day_of(first);
-            while self.clock.start_of(day) <= now {
+            for day in day_of(first).every(1, self.clock.day_of(now)) {
                 ask(About::Day(day), self.clock.end_of(day));
-                day = day.plus(1);
             }
         }
         for fact in facts {

@@ -21,19 +21,6 @@ struct Record {
     recorded: Recorded,
 }
 
-/// What UNDO takes back of what one scan recorded. The hold that a wheel was born under stays
-/// and holds nothing when its wheel is gone: a station takes back no hold.
-fn undoable(facts: &[Fact]) -> impl Iterator<Item = &Fact> {
-    let born = |wheel| {
-        let mut events = facts.iter().map(|fact| &fact.event);
-        events.any(|event| matches!(event, Event::WheelPortioned(p) if p.wheel == wheel))
-    };
-    facts.iter().filter(move |fact| match &fact.event {
-        Event::WheelHeld(held) => !held.wheels.iter().all(|wheel| born(*wheel)),
-        _ => true,
-    })
-}
-
 impl Done {
     /// Takes up what was recorded; what UNDO took back is gone.
     pub(crate) fn take(&mut self, facts: &[Fact], words: String) {

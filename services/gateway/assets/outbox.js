@@ -16,13 +16,21 @@
   }
   Outbox.open = function (station) {
     return new Promise(function (resolve, reject) {
-      var asked = window.indexedDB.open("wheelward", 1);
-      asked.onupgradeneeded = function () {
-        asked.result.createObjectStore("scans", { keyPath: ["station", "seq"] });
-        asked.result.createObjectStore("numbers");
+      var asked = window.indexedDB.open("wheelward", 2);
+      asked.onupgradeneeded = function (event) {
+        if (event.oldVersion < 1) {
+          asked.result.createObjectStore("scans", { keyPath: ["station", "seq"] });
+          asked.result.createObjectStore("numbers");
+        }
+        asked.result.createObjectStore("keys");
       };
+      asked.onblocked = function () { reject(new Error("open in another window")); };
       asked.onerror = function () { reject(asked.error); };
-      asked.onsuccess = function () { resolve(new Outbox(asked.result, station)); };
+      asked.onsuccess = function () {
+        // A newer version of this page, in another window, must be able to open it.
+        asked.result.onversionchange = function () { asked.result.close(); };
+        resolve(new Outbox(asked.result, station));
+      };
     });
   };
   Outbox.prototype.begin = function () {
@@ -31,27 +39,55 @@
   Outbox.prototype.mine = function () {
     return window.IDBKeyRange.bound([this.station, 0], [this.station, Infinity]);
   };
-  // The number that is free, but none below `least`.
-  function number(transaction, station, least, use) {
+  // The number that is free: after those given, and none below `least`; or `least` itself.
+  function number(transaction, station, least, use, afresh) {
     var numbers = transaction.objectStore("numbers");
     var asked = numbers.get(station);
     asked.onsuccess = function () {
-      var next = Math.max(asked.result || 1, least);
+      var next = afresh ? least : Math.max(asked.result || 1, least);
       numbers.put(next + use(next), station);
     };
   }
-  // Keeps a scan under the next number, instead of another one if `instead` names it.
-  Outbox.prototype.add = function (scan, least, instead) {
+  // Keeps a scan under the next number.
+  Outbox.prototype.add = function (scan, least) {
     var transaction = this.begin();
     scan.station = this.station;
     number(transaction, this.station, least, function (next) {
-      var scans = transaction.objectStore("scans");
-      if (instead) { scans.delete([scan.station, instead]); }
       scan.seq = next;
-      scans.put(scan);
+      transaction.objectStore("scans").put(scan);
       return 1;
     });
     return done(transaction, function () { return scan; });
+  };
+  // Keeps what has changed of a scan, unless it was forgotten meanwhile.
+  Outbox.prototype.change = function (scan) {
+    var transaction = this.begin();
+    var scans = transaction.objectStore("scans");
+    var asked = scans.getKey([scan.station, scan.seq]);
+    asked.onsuccess = function () { if (asked.result) { scans.put(scan); } };
+    return done(transaction, function () { return scan; });
+  };
+  // A session's key; those that no scan waits for are forgotten.
+  Outbox.prototype.keepKey = function (session, key) {
+    var transaction = this.db.transaction(["scans", "keys"], "readwrite");
+    var keys = transaction.objectStore("keys");
+    keys.put(key, session);
+    var waiting = transaction.objectStore("scans").getAll();
+    waiting.onsuccess = function () {
+      var known = keys.getAllKeys();
+      known.onsuccess = function () {
+        known.result.forEach(function (other) {
+          var needed = other === session || waiting.result.some(function (scan) { return scan.session === other; });
+          if (!needed) { keys.delete(other); }
+        });
+      };
+    };
+    return done(transaction, function () { return key; });
+  };
+  Outbox.prototype.key = function (session) {
+    var transaction = this.db.transaction("keys");
+    var asked = transaction.objectStore("keys").get(session);
+    return done(transaction, function () { return asked.result; });
   };
   // Every scan that is kept, oldest first.
   Outbox.prototype.all = function () {
@@ -65,7 +101,8 @@
     seqs.forEach(function (seq) { transaction.objectStore("scans").delete([station, seq]); });
     return done(transaction, function () { return seqs; });
   };
-  // Gives every kept scan a new number: the server has seen others under theirs.
+  // Gives every kept scan a new number, from the one that the server waits for: it has seen
+  // others under theirs, or none before them.
   Outbox.prototype.renumber = function (least) {
     var transaction = this.begin();
     var scans = transaction.objectStore("scans");
@@ -82,7 +119,7 @@
           scans.put(scan);
         });
         return asked.result.length;
-      });
+      }, true);
     };
     return done(transaction, function () { return asked.result; });
   };

@@ -3,32 +3,46 @@
 (function () {
   "use strict";
 
+  var sound = window.sound;
   var state = JSON.parse(document.getElementById("state").value);
   var words = state.words;
   var MOST = 50; // scans in one call
   var PATIENCE = 8000; // a dispatch waits some seconds for what other stations did
   var LOOK_EVERY = 10000; // so that it is known before the next scan whether the dairy can be reached
   var SKEW = "wheelward.skew";
+  var SET = "wheelward.action " + state.station; // as this page has it, across a reload out of reach
+  var LEFT = "wheelward.left " + state.station; // the session that was left for another badge
+  var USED = "wheelward.used " + state.station;
+  // What may leave depends on every hold, and what ends a hold on who is there: asked, or not done.
+  var ASKED = /^(DISPATCH|RELEASE)$/;
   var outbox = null;
-  var ready = window.Outbox.open(state.station).then(function (opened) { outbox = opened; });
+  var ready = window.Outbox.open(state.station).then(function (opened) {
+    outbox = opened;
+    return window.Signer.begin(outbox, state.scans);
+  });
   var queue = []; // as it lies in the outbox
+  var adding = []; // on their way there
   var least = state.next_seq;
   var recorded = state.latest.slice().reverse();
-  var sending = false;
+  var sending = null;
   var more = false;
   var wait = 0;
   var timer = 0;
   var online = true;
+  var receipts = window.receipts(words, state.zone, fill, undo);
+  var elsewhere = false; // another window is the station
   var lapsed = null; // whose session ended amid scans: what they scan meanwhile is still theirs
   var LAPSED_FOR = 60000;
   // How far this tablet's clock is behind the floor's, in milliseconds. A page that was kept
   // tells an old time, so what was measured last counts more.
   var skew = Number(localStorage.getItem(SKEW) || Date.parse(state.now) - Date.now());
+  if (state.scans) { state.scans.began = Date.parse(state.now) - state.scans.lasted_s * 1000; }
 
   function by(id) { return document.getElementById(id); }
   function fill(text, values) {
     return text.replace(/\{(\w+)\}/g, function (_, name) { return values[name]; });
   }
+  function now() { return Date.now() + skew; }
   function ask(path, options) {
     var gone = new AbortController();
     var late = setTimeout(function () { gone.abort(); }, PATIENCE);
@@ -52,42 +66,92 @@
     localStorage.setItem(SKEW, skew);
   }
 
+  // --- who, and what is set ---------------------------------------------------------------
+
+  function set(action) {
+    state.action = action || null;
+    localStorage.setItem(SET, state.action || "");
+  }
+  function card(scan) {
+    var begins = /^A\.(\w+)$/i.exec(scan.line || "");
+    var action = begins && begins[1].toUpperCase();
+    return action && action !== "UNDO" && state.actions[action] ? action : null;
+  }
+  // The action that is set once what waits was answered, if the server has this one now.
+  function believed(action) {
+    queue.concat(adding).forEach(function (scan) {
+      if (card(scan)) { action = scan.withdrawn ? null : card(scan); }
+    });
+    return action;
+  }
+  // Nobody scans in the name of who stood here before: another badge, a shift that is over.
+  function leave(badge, text) {
+    if (state.scans) { localStorage.setItem(LEFT, state.scans.session); }
+    state.person = null;
+    state.name = null;
+    lapsed = null;
+    set(null);
+    draw();
+    askPin(badge, text);
+  }
+  // Out of reach nobody else can say that a session is over.
+  function isOver() {
+    var scans = state.scans;
+    var used = Number(localStorage.getItem(USED)) || now();
+    return !online && state.person && scans && (now() > scans.began + scans.longest_s * 1000 || now() > used + scans.idle_s * 1000);
+  }
+
   // --- scanning -------------------------------------------------------------------------
 
   function scan(line) {
     line = line.replace(/^[\s\u0000-\u001f]+|[\s\u0000-\u001f]+$/g, "").slice(0, 512);
-    if (!line) { return; }
-    var begins = /^A\.(\w+)$/i.exec(line);
-    var action = begins && begins[1].toUpperCase();
-    // What may leave depends on every hold: it is asked, or it is not done.
-    var asks = action === "DISPATCH" || (state.action === "DISPATCH" && !action);
-    if (asks && !online) { refuse(line); look(); return; }
+    if (!line || elsewhere) { return; }
+    if (isOver()) { leave(null, words["station-over"]); sound("wrong"); return; }
+    var badge = /^p\.(.+)$/i.exec(line);
+    var action = card({ line: line });
+    var asks = ASKED.test(action || (badge || /^A\./i.test(line) ? "" : state.action || ""));
+    if (asks && !online) { refuse(line, action); look(); return; }
     if (asks && !state.person) { askPin(null, words["station-sign-in"]); sound("wrong"); return; }
-    if (action && action !== "UNDO" && state.actions[action]) { state.action = action; draw(); }
-    add({ line: line, asks: asks });
+    var added = add({ line: line, asks: asks });
+    if (added && action) { set(action); draw(); }
+    if (badge && state.person && badge[1] !== state.person) { leave(badge[1], online ? "" : words["station-offline-pin"]); }
   }
-  function refuse(line) {
-    show("wrong", words["station-offline-dispatch"], fill(words["station-given-up"], { line: line }));
+  // It is kept, as refused, where everyone finds it later; never to be done.
+  function refuse(line, action) {
+    if (action) { set(null); }
+    if (state.person) { add({ line: line, withdrawn: true }); }
+    show("wrong", words["station-offline-asked"], fill(words["station-given-up"], { line: line }));
+    draw();
   }
   function undo(seq) { add({ undoes: seq }); }
   function add(scan) {
     var person = state.person || (amid() && lapsed.person);
-    if (!person) { askPin(null, words["station-sign-in"]); sound("wrong"); return; }
-    scan.occurred_at = new Date(Date.now() + skew).toISOString();
+    if (!person) { askPin(null, words["station-sign-in"]); sound("wrong"); return false; }
+    scan.occurred_at = new Date(now()).toISOString();
     scan.person = person;
+    scan.session = state.scans ? state.scans.session : undefined;
     scan.skew_ms = skew;
-    ready.then(function () { return outbox.add(scan, least); }).then(function (kept) {
-      queue.push(kept);
-      if (!online || !state.person) { show("wait", fill(words["station-kept"], { n: queue.length }), kept.line || ""); }
-      draw();
-      drain();
-    }).catch(function () { show("wrong", words["station-no-disk"], scan.line || ""); });
+    if (scan.line && !/^[AP]\./i.test(scan.line)) { scan.action = state.action || ""; }
+    localStorage.setItem(USED, now());
+    adding.push(scan);
+    ready = ready.then(function () { return outbox.add(scan, least); })
+      .then(function () { return window.Signer.sign(outbox, scan); })
+      .then(function () {
+        adding.splice(adding.indexOf(scan), 1);
+        queue.push(scan);
+        if (!scan.withdrawn && (!online || !state.person)) { show("wait", fill(words["station-kept"], { n: kept() }), scan.line || ""); }
+        draw();
+        drain();
+      }, function () {
+        adding.splice(adding.indexOf(scan), 1);
+        show("wrong", words["station-no-disk"], scan.line || "");
+      });
+    return true;
   }
 
-  // Whether it is a wheel's or a place's code or an action, and no badge.
   function isWork(line) { return /^\w\./.test(line) && !/^p\./i.test(line); }
-  // Whether a session ended amid scans, a moment ago.
   function amid() { return lapsed && Date.now() - lapsed.at < LAPSED_FOR; }
+  function kept() { return queue.filter(function (scan) { return !scan.withdrawn; }).length; } // and are to be done
 
   // --- sending --------------------------------------------------------------------------
 
@@ -96,82 +160,94 @@
     clearTimeout(timer);
     timer = setTimeout(drain, wait);
   }
+  // Sends what waits, in order. What was answered, be it refused, is never sent again.
   function drain() {
-    if (sending) { more = true; return; }
-    sending = true;
+    if (sending) { more = true; return sending; }
+    if (elsewhere) { return Promise.resolve(); }
     more = false;
-    outbox.all().then(function (all) {
+    sending = outbox.all().then(function (all) {
       queue = all;
       if (!queue.length) { return; }
-      if (!state.person) { askPin(null, words["station-sign-in"]); return; }
+      if (!state.token) { askPin(null, words["station-sign-in"]); return; }
       var batch = queue.slice(0, MOST);
       return ask("/api/v1/station/scan", { method: "POST", body: JSON.stringify(batch.map(bare)) })
         .then(function (answer) {
           reached();
           return answer.ok ? take(answer.body) : refused(answer.body, batch[0]);
-        }, function () { return unanswered(batch); });
+        }, function () { return unanswered(); });
     }).then(function () {
-      sending = false;
+      sending = null;
       draw();
-      if (more) { drain(); }
-    }).catch(function () { sending = false; again(); });
+      if (more) { return drain(); }
+    }, function () { sending = null; again(); });
+    return sending;
   }
   // What the server is told of a scan.
   function bare(scan) {
     return {
       station: scan.station, seq: scan.seq, occurred_at: scan.occurred_at, line: scan.line,
-      undoes: scan.undoes, person: scan.person, skew_ms: scan.skew_ms
+      undoes: scan.undoes, person: scan.person, action: scan.action, session: scan.session,
+      signature: scan.signature, withdrawn: scan.withdrawn, skew_ms: scan.skew_ms
     };
   }
   function reached() {
     online = true;
     wait = 0;
   }
-  function unanswered(batch) {
+  // A dispatch that nobody answered must not happen later: it is given up. If it was taken all
+  // the same, that is told once it is known.
+  function unanswered() {
     online = false;
     again();
-    var open = queue.filter(function (scan) { return scan.asks; });
-    open.forEach(function (scan) { refuse(scan.line); });
-    if (!open.length) { show("wait", fill(words["station-kept"], { n: queue.length }), words["station-offline"]); }
-    return takeBack(open, batch);
+    var open = queue.filter(mustAsk);
+    if (!open.length) {
+      if (kept()) { show("wait", fill(words["station-kept"], { n: kept() }), words["station-offline"]); }
+      return;
+    }
+    var last = open[open.length - 1];
+    show("wrong", words["station-unanswered"], fill(words["station-given-up"], { line: last.line || "" }));
+    return giveUp(open);
   }
-  // Nobody knows whether these arrived. A dispatch that nobody answered must not count later:
-  // if it was sent it is taken back, and else never sent.
-  function takeBack(open, sent) {
+  function mustAsk(scan) { return scan.asks && !scan.withdrawn; }
+  function giveUp(open) {
+    if (open.some(card)) { set(null); }
     return Promise.all(open.map(function (scan) {
-      return sent.indexOf(scan) < 0 ? outbox.forget([scan.seq]) : outbox.add({
-        undoes: scan.seq, quiet: true, occurred_at: scan.occurred_at, person: scan.person, skew_ms: scan.skew_ms
-      }, least, scan.seq);
-    })).then(function () { return outbox.all(); }).then(function (all) { queue = all; });
+      scan.withdrawn = true;
+      return outbox.change(scan);
+    }));
   }
   function take(body) {
-    state.action = body.action;
     least = body.next_seq;
     var taken = body.results.filter(function (result) { return result.taken; });
     var trouble = body.results.filter(function (result) { return !result.taken; })[0];
-    var quiet = queue.filter(function (scan) { return scan.quiet; }).map(function (scan) { return scan.seq; });
+    var up = queue.filter(function (scan) { return scan.withdrawn; }).map(function (scan) { return scan.seq; });
     return outbox.forget(taken.map(function (result) { return result.seq; })).then(function () {
       queue = queue.filter(function (scan) {
         return !taken.some(function (result) { return result.seq === scan.seq; });
       });
-      taken.forEach(function (result) { heard(result.receipt, quiet.indexOf(result.seq) >= 0); });
+      set(believed(state.person ? body.action : null));
+      taken.forEach(function (result) { heard(result.receipt, up.indexOf(result.seq) >= 0); });
       if (trouble) { return refused(trouble.trouble, queue[0]); }
       if (queue.length) { more = true; }
     });
   }
+  // The call was not taken. Only what was not answered for good is sent again.
   function refused(trouble, first) {
     if (trouble.code === "sign_in") {
       if (state.person) { lapsed = { person: state.person, at: Date.now() }; }
       state.person = null;
+      state.token = null;
       askPin(null, trouble.words);
-      return;
+      return giveUp(queue.filter(mustAsk));
     }
     if (trouble.code === "token") { location.reload(); return; }
-    if (trouble.code === "seq_used") {
+    if (trouble.code === "seq_used" || trouble.code === "seq_gap") {
       return ask("/api/v1/station").then(function (answer) {
         least = answer.body.next_seq;
         more = true;
         return outbox.renumber(least);
+      }).then(function () { return outbox.all(); }).then(function (all) {
+        return Promise.all(all.map(function (scan) { return window.Signer.sign(outbox, scan); }));
       });
     }
     if (!trouble.keep && first) {
@@ -180,19 +256,20 @@
       more = true;
       return outbox.forget([first.seq]);
     }
-    show("wrong", trouble.words, fill(words["station-waiting"], { n: queue.length }));
+    show("wrong", trouble.words, fill(words["station-waiting"], { n: kept() }));
     again();
+    return giveUp(queue.filter(mustAsk));
   }
   // Whether the dairy can be reached, what time it is there, and which number is free.
   function look() {
-    if (sending || document.hidden) { return; }
+    if (sending || document.hidden || elsewhere) { return; }
     ask("/api/v1/station").then(function (answer) {
       if (!answer.ok) { return; }
       var back = !online;
       reached();
       least = answer.body.next_seq;
-      if (!queue.length) { state.action = answer.body.action; }
-      if (state.person && !answer.body.person) { state.person = null; askPin(null, words["station-sign-in"]); }
+      if (state.person) { set(believed(answer.body.action)); }
+      if (state.person && !answer.body.person) { state.person = null; state.token = null; askPin(null, words["station-sign-in"]); }
       draw();
       if (back || queue.length) { drain(); }
     }).catch(function () { online = false; draw(); });
@@ -203,12 +280,13 @@
   function heard(receipt, quiet) {
     recorded.push(receipt);
     if (recorded.length > 30) { recorded.shift(); }
-    if (receipt.undoes !== null) {
+    if (receipt.undoes !== null && receipt.facts.length) {
       recorded.forEach(function (old) { if (old.seq === receipt.undoes) { old.undone = true; } });
     }
-    if (quiet) { return; }
-    if (receipt.asks_pin_of) { askPin(receipt.asks_pin_of, ""); }
-    show(receipt.level, receipt.words, touched(receipt));
+    if (quiet && !receipt.facts.length) { return; }
+    var shown = by("pin").open && by("pin-badge").value === receipt.asks_pin_of;
+    if (receipt.asks_pin_of && receipt.asks_pin_of !== state.person && !shown) { askPin(receipt.asks_pin_of, ""); }
+    show(receipt.level, quiet ? fill(words["station-done-after-all"], { words: receipt.words }) : receipt.words, touched(receipt));
     if (receipt.level === "stop") { stop(receipt); }
   }
   function touched(receipt) {
@@ -234,90 +312,14 @@
   function draw() {
     by("action").textContent = state.action ? state.actions[state.action] || state.action : words["station-no-action"];
     by("person-name").textContent = state.name || words["station-person-none"];
-    var list = by("recorded");
-    list.textContent = "";
-    var undone = queue.map(function (scan) { return scan.undoes; });
-    var shown = recorded.filter(function (receipt) { return receipt.facts.length; });
-    queue.forEach(function (scan) { if (scan.line && !scan.asks) { shown.push(waiting(scan)); } });
-    shown.forEach(function (receipt) { receipt.undone = receipt.undone || undone.indexOf(receipt.seq) >= 0; });
-    shown.slice(-8).reverse().forEach(function (receipt) { list.appendChild(item(receipt)); });
-    if (!shown.length) {
-      var none = document.createElement("li");
-      none.className = "empty";
-      none.textContent = words["station-nothing"];
-      list.appendChild(none);
-    }
+    receipts.draw(by("recorded"), recorded, queue, state.person, now());
     link();
   }
-  // A scan that nobody has answered yet, as if it were a receipt.
-  function waiting(scan) {
-    return {
-      seq: scan.seq, occurred_at: scan.occurred_at, words: words["level-wait"] + ": " + scan.line,
-      level: "next", undoes: null, undone: false, facts: /^A\./i.test(scan.line) ? [] : [scan.seq]
-    };
-  }
-  function item(receipt) {
-    var li = document.createElement("li");
-    li.className = "went-" + receipt.level + (receipt.undone ? " undone" : "");
-    var time = document.createElement("time");
-    time.dateTime = receipt.occurred_at;
-    time.textContent = new Date(receipt.occurred_at)
-      .toLocaleTimeString("en-GB", { timeZone: state.zone, hour: "2-digit", minute: "2-digit" });
-    var text = document.createElement("p");
-    text.lang = "en";
-    text.textContent = receipt.words;
-    li.appendChild(time);
-    li.appendChild(text);
-    if (receipt.undone) {
-      var done = document.createElement("em");
-      done.textContent = words["station-undone"];
-      li.appendChild(done);
-    } else if (receipt.facts.length && receipt.undoes === null) {
-      var button = document.createElement("button");
-      button.type = "button";
-      button.textContent = words["station-undo"];
-      button.setAttribute("aria-label", words["station-undo"] + ": " + receipt.words);
-      button.addEventListener("click", function () { button.disabled = true; undo(receipt.seq); });
-      li.appendChild(button);
-    }
-    return li;
-  }
   function link() {
-    var text = queue.length ? fill(words["station-waiting"], { n: queue.length }) : words["station-sent"];
+    var text = kept() ? fill(words["station-waiting"], { n: kept() }) : words["station-sent"];
     if (!online) { text = words["station-offline"] + " · " + text; }
     by("link").textContent = text;
-    by("link").className = "link" + (online ? (queue.length ? " busy" : "") : " off");
-  }
-
-  // --- sound: each level has a rhythm of its own ------------------------------------------
-
-  var audio = null;
-  var TUNES = {
-    ok: [[880, 0, 0.09], [1320, 0.1, 0.14]],
-    next: [[660, 0, 0.08]],
-    wait: [[520, 0, 0.06]],
-    wrong: [[300, 0, 0.16], [300, 0.24, 0.16]],
-    stop: [[220, 0, 0.25], [165, 0.28, 0.25], [220, 0.56, 0.25], [165, 0.84, 0.4]]
-  };
-  function sound(level) {
-    if (navigator.vibrate) { navigator.vibrate({ ok: 40, wrong: [120, 80, 120], stop: [400, 100, 400] }[level] || 0); }
-    var Audio = window.AudioContext || window.webkitAudioContext;
-    if (!Audio || !TUNES[level]) { return; }
-    try {
-      audio = audio || new Audio();
-      if (audio.state === "suspended") { audio.resume(); }
-      TUNES[level].forEach(function (tone) {
-        var voice = audio.createOscillator();
-        var loud = audio.createGain();
-        voice.type = level === "ok" || level === "next" ? "sine" : "square";
-        voice.frequency.value = tone[0];
-        loud.gain.value = level === "stop" ? 0.5 : 0.25;
-        voice.connect(loud);
-        loud.connect(audio.destination);
-        voice.start(audio.currentTime + tone[1]);
-        voice.stop(audio.currentTime + tone[1] + tone[2]);
-      });
-    } catch (e) { /* no sound on this device: colour, shape and words say it too */ }
+    by("link").className = "link" + (online ? (kept() ? " busy" : "") : " off");
   }
 
   // --- dialogs --------------------------------------------------------------------------
@@ -369,10 +371,16 @@
     open("pin");
     (by("pin-badge").value ? by("pin-digits") : by("pin-badge")).focus();
   }
+  // What waits is sent first, while the session in which it was scanned still lasts.
+  function sendFirst() {
+    var waits = queue.length;
+    if (!waits || !online || !state.token) { return Promise.resolve(); }
+    return drain().then(function () { return queue.length < waits ? sendFirst() : null; });
+  }
   function signIn() {
-    ask("/api/v1/session", {
-      method: "POST",
-      body: JSON.stringify({ badge: by("pin-badge").value, pin: by("pin-digits").value })
+    var typed = JSON.stringify({ badge: by("pin-badge").value, pin: by("pin-digits").value });
+    ready.then(sendFirst).then(function () {
+      return ask("/api/v1/session", { method: "POST", body: typed });
     }).then(function (answer) {
       by("pin-digits").value = "";
       if (!answer.ok) {
@@ -384,6 +392,11 @@
       state.person = answer.body.badge;
       state.name = answer.body.name;
       state.token = answer.body.token;
+      state.scans = answer.body.scans;
+      if (state.scans) { state.scans.began = now() - state.scans.lasted_s * 1000; }
+      localStorage.removeItem(LEFT);
+      localStorage.setItem(USED, now());
+      ready = ready.then(function () { return window.Signer.begin(outbox, state.scans); });
       lapsed = null;
       by("pin").close();
       // The keys shown depend on who stands here, once nothing waits to be sent.
@@ -413,30 +426,7 @@
   // --- the scanner types: whatever has the focus, every key goes into the one field ---------
 
   var field = by("scan");
-  var lastKey = 0;
-  document.addEventListener("keydown", function (event) {
-    var target = event.target;
-    if (target !== field && /^(INPUT|SELECT|TEXTAREA)$/.test(target.tagName)) { return; }
-    var now = performance.now();
-    var burst = now - lastKey < 250; // nobody types so fast
-    if (event.key === "Enter" || event.key === "Tab") {
-      if (!field.value || (target !== field && !burst)) { return; }
-      event.preventDefault();
-      var line = field.value;
-      field.value = "";
-      scanned(line);
-      return;
-    }
-    var key = event.key;
-    if (event.ctrlKey && key === "]") { key = "\u001d"; event.preventDefault(); } // a GS, as some scanners type it
-    else if (event.ctrlKey || event.altKey || event.metaKey || key.length !== 1) { return; }
-    else if (target === field) { lastKey = now; return; } // it takes the key by itself
-    if (key === " " && !burst) { return; } // presses the button that has the focus
-    event.preventDefault();
-    if (target !== field && now - lastKey > 3000) { field.value = ""; }
-    field.value += key;
-    lastKey = now;
-  }, true);
+  window.wedge(field, scanned);
   function scanned(line) {
     if (by("stop").open) { sound("stop"); return; } // STOP is looked at first
     if (by("pin").open && amid() && isWork(line)) { scan(line); return; }
@@ -474,6 +464,21 @@
     });
   }
 
+  var goOnHere = window.oneTab(state.station, function () {
+    elsewhere = true;
+    open("elsewhere");
+  });
+  by("elsewhere").addEventListener("cancel", function (event) { event.preventDefault(); });
+  by("go-on-here").addEventListener("click", goOnHere);
+
+  // A page that was kept knows neither who has left nor what was set since.
+  var isOld = Math.abs(now() - Date.parse(state.now)) > 60000;
+  if (isOld && localStorage.getItem(SET) !== null) { state.action = localStorage.getItem(SET) || null; }
+  if (state.person && state.scans && localStorage.getItem(LEFT) === state.scans.session) {
+    state.person = null;
+    state.name = null;
+    state.action = null;
+  }
   window.addEventListener("online", look);
   window.addEventListener("offline", function () { online = false; draw(); });
   if (!state.person) { show("next", words["station-sign-in"], ""); askPin(null, ""); }
@@ -486,11 +491,12 @@
     });
   } else { by("detail").textContent = words["station-no-worker"]; }
   draw();
-  ready.then(function () { return outbox.all(); }).then(function (all) {
+  ready = ready.then(function () { return outbox.all(); }).then(function (all) {
     queue = all;
-    var open = queue.filter(function (scan) { return scan.asks; });
-    return takeBack(open, open);
-  }).then(function () {
+    if (queue.length && localStorage.getItem(SET) !== null) { state.action = localStorage.getItem(SET) || null; }
+    return giveUp(queue.filter(mustAsk));
+  });
+  ready.then(function () {
     draw();
     look();
     drain();

@@ -18,7 +18,7 @@ use crate::live;
 use crate::trouble::Trouble;
 
 pub use record::{acknowledge_alert, void_fact, words};
-pub use session::{sign_in, signed_in_cookies};
+pub use session::{ScanKey, sign_in, signed_in_cookies};
 pub use station::standing;
 
 /// Every call. A call here that [`openapi`] does not describe fails a test.

@@ -50,6 +50,31 @@ const FILES: &[(&str, &str, &[u8])] = &[
         include_bytes!("../assets/offline.js"),
     ),
     (
+        "signer.js",
+        "text/javascript; charset=utf-8",
+        include_bytes!("../assets/signer.js"),
+    ),
+    (
+        "sound.js",
+        "text/javascript; charset=utf-8",
+        include_bytes!("../assets/sound.js"),
+    ),
+    (
+        "tabs.js",
+        "text/javascript; charset=utf-8",
+        include_bytes!("../assets/tabs.js"),
+    ),
+    (
+        "wedge.js",
+        "text/javascript; charset=utf-8",
+        include_bytes!("../assets/wedge.js"),
+    ),
+    (
+        "receipts.js",
+        "text/javascript; charset=utf-8",
+        include_bytes!("../assets/receipts.js"),
+    ),
+    (
         "station.js",
         "text/javascript; charset=utf-8",
         include_bytes!("../assets/station.js"),

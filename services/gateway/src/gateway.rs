@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use bus::{Bus, Clock, Shutdown};
 use chrono::{DateTime, Utc};
-use facts::{Event, Fact, PersonId, StationId};
+use facts::{Event, Fact, StationId};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use site::Site;
@@ -16,7 +16,7 @@ use tokio::sync::Semaphore;
 use crate::guard::Visitor;
 use crate::limit::Limit;
 use crate::outlook::Outlook;
-use crate::people::Register;
+use crate::people::{Moment, Register, Signed};
 use crate::setup::Setup;
 use crate::stations::Stations;
 use crate::told::Told;
@@ -148,6 +148,16 @@ impl Gateway {
         self.0.machine.now()
     }
 
+    /// What time it is, for sessions and on the floor.
+    #[must_use]
+    pub fn moment(&self) -> Moment {
+        Moment {
+            machine: self.machine_now(),
+            floor: self.now(),
+            driven: self.clock_is_driven(),
+        }
+    }
+
     /// People and devices.
     #[must_use]
     pub fn people(&self) -> &Register {
@@ -193,9 +203,9 @@ impl Gateway {
     /// States facts in the gateway's own name, by a person, who then finds them on the pages.
     ///
     /// # Errors
-    /// When the disk cannot be written.
-    pub async fn state(&self, person: PersonId, events: Vec<Event>) -> Result<Vec<Fact>, Trouble> {
-        let facts = self.0.stations.state(person, events).await?;
+    /// They may not state one of them, or the disk cannot be written.
+    pub async fn state(&self, signed: &Signed, events: Vec<Event>) -> Result<Vec<Fact>, Trouble> {
+        let facts = self.0.stations.state(signed, events).await?;
         if let Some(last) = facts.last()
             && self.0.bus.is_connected()
         {

@@ -13,6 +13,7 @@ mod guard;
 mod known;
 mod limit;
 mod live;
+mod lookup;
 pub mod outlook;
 mod page;
 pub mod people;

@@ -5,15 +5,15 @@
 mod account;
 mod device;
 mod pin;
+pub mod proof;
 mod register;
 mod secret;
 mod session;
 
-pub use authority::Role;
-
 pub use account::{Account, Hand, TemperatureUnit, Theme, WeightUnit, Wishes};
+pub use authority::Role;
 pub use device::Device;
 pub use pin::{BadPin, Pin};
 pub use register::Register;
 pub(crate) use secret::{hash, secret};
-pub use session::{Session, SignIn, Signed};
+pub use session::{IDLE, LONGEST, Moment, Session, SignIn, Signed};

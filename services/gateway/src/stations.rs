@@ -5,25 +5,30 @@
 //! its facts. A device that got no answer sends the same number again and gets the receipt.
 
 mod receipt;
+mod who;
 mod work;
 
+use std::cmp::Ordering;
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use authority::people::{Proof, may_state};
 use axum::http::StatusCode;
 use bus::{Bus, Clock, Shutdown};
 use chrono::{DateTime, TimeDelta, Utc};
 use edge::{Desk, Ended, Worker};
 use facts::{Carrier, Event, Fact, PersonId, StationId};
+use serde::{Deserialize, Serialize};
 use site::{Scan, Site, Station};
 use station::{Action, Answer, Code, Level, Line, SignedIn};
 
 use self::receipt::{Kept, receipt_key, receipts_key};
 pub use self::receipt::{Receipt, ScanIn, Went};
-pub use self::work::Scanner;
-use self::work::{Work, who};
-use crate::people::{Device, Register, Role};
+pub use self::who::Scanner;
+use self::who::{Who, who};
+use self::work::Work;
+use crate::people::{Device, Moment, Register, Role, Signed};
 use crate::trouble::Trouble;
 
 /// Scans taken in one call.
@@ -34,6 +39,9 @@ pub const OFFICE: &str = "gateway";
 
 /// Longest line kept, in characters, as at a TCP station.
 const LONGEST: usize = 512;
+
+/// Receipts among which the last of some kind is looked for.
+const LOOKED_AT: usize = 200;
 
 /// A scan that is this young happened now.
 const NOW: TimeDelta = TimeDelta::seconds(5);
@@ -88,10 +96,9 @@ impl Stations {
         open.entry(device.station).or_insert_with(|| {
             let desk = desk(&self.worker, device.station, &device.name);
             // Each scan is judged by whoever makes it; this only sets what was set before.
-            if let Some(last) = self.latest(device, 1).unwrap_or_default().first() {
-                let (person, role) = (last.person, Role::Manager);
-                let before = SignedIn { person, role };
-                desk.resume(before, &self.context(device.station));
+            if let Some(set) = self.context(device.station) {
+                let (person, role) = (set.person, Role::Manager);
+                desk.resume(SignedIn { person, role }, &set.lines);
             }
             Arc::new(Counter {
                 desk,
@@ -106,13 +113,13 @@ impl Stations {
         self.desks().get(&station)?.desk.action()
     }
 
-    /// A number that this device has not used yet.
+    /// The number of this device's next scan.
     ///
     /// # Errors
     /// When the disk cannot be read.
     pub fn next_seq(&self, device: &Device) -> Result<u64, Trouble> {
         let newest = self.receipts(device).next().transpose()?;
-        Ok(newest.map_or(1, |receipt| receipt.seq + 1))
+        Ok(newest.map_or(1, |kept| kept.receipt.seq.saturating_add(1)))
     }
 
     /// The device's latest scans, newest first.
@@ -120,101 +127,93 @@ impl Stations {
     /// # Errors
     /// When the disk cannot be read.
     pub fn latest(&self, device: &Device, many: usize) -> Result<Vec<Receipt>, Trouble> {
+        let kept = self.latest_kept(device, many)?;
+        Ok(kept.into_iter().map(|kept| kept.receipt).collect())
+    }
+
+    fn latest_kept(&self, device: &Device, many: usize) -> Result<Vec<Kept>, Trouble> {
         self.receipts(device).take(many).collect()
     }
 
-    /// Takes one scan. The receipt, and whether it is a repeat.
+    /// Takes one scan. The receipt, and whether it is a repeat. What is refused has a receipt
+    /// as well: it is answered, and must not be sent again.
     ///
     /// # Errors
-    /// [`Trouble`]; then nothing was recorded and the scan must be kept by whoever sent it.
+    /// [`Trouble`]; then the scan was not taken.
     pub async fn scan(
         &self,
         scanner: Scanner<'_>,
         scan: ScanIn,
         people: &Register,
+        now: Moment,
     ) -> Result<(Receipt, bool), Trouble> {
         let device = scanner.device;
-        if scan.station != device.station {
-            return Err(Trouble::new(
-                StatusCode::FORBIDDEN,
-                "other_station",
-                format!(
-                    "this device is station {}, not {}: nothing recorded",
-                    device.station, scan.station
-                ),
-            ));
-        }
-        let counter = self.desks().get(&device.station).cloned();
-        let Some(counter) = counter else {
-            return Err(Trouble::new(
-                StatusCode::CONFLICT,
-                "closed",
-                format!(
-                    "station {} has the name of a station in the site file: a manager must enrol this device under another",
-                    device.station
-                ),
-            ));
-        };
+        let counter = self.counter(device, &scan)?;
         let _turn = counter.turn.lock().await;
-        let request = crate::people::hash(format!("{scan:?}"));
-        if let Some(kept) = self.kept(device, scan.seq)? {
-            if kept.request == request {
-                return Ok((kept.receipt, true));
-            }
-            return Err(Trouble::new(
-                StatusCode::CONFLICT,
-                "seq_used",
-                format!(
-                    "another scan was sent as number {}: send this one as number {}",
-                    scan.seq,
-                    self.next_seq(device)?
-                ),
-            ));
+        if let Some(kept) = self.kept(device, scan.seq)?
+            && kept.is_of(&scan)
+        {
+            return Ok((kept.receipt, true));
         }
-        let (now, at) = self.instant(scan.occurred_at);
-        let (person, role) = who(&scanner, scan.person, at, people)?;
+        self.in_turn(device, &scan)?;
+        // Of what somebody is known to have scanned.
+        let mut before = self.receipts(device).take(LOOKED_AT);
+        let latest =
+            before.find(|kept| kept.as_ref().map_or(true, |kept| !kept.session.is_empty()));
+        let latest = latest.transpose()?.map(|kept| kept.receipt.occurred_at);
+        let at = self.instant(scan.occurred_at);
         let line = scan.line.as_deref().map(shortened);
-        let receipt = Receipt {
-            seq: scan.seq,
-            occurred_at: at,
-            person,
-            line: line.clone(),
-            undoes: scan.undoes,
-            level: Went::Wrong,
-            words: String::new(),
-            recorded: None,
-            wheels: Vec::new(),
-            facts: Vec::new(),
-            undone: false,
-            asks_pin_of: None,
-            skew_ms: scan.skew_ms,
+        let read = line
+            .as_deref()
+            .and_then(|line| Some(Line::read(line).ok()?.code));
+        let (who, unknown) = match who(&scanner, &scan, latest, people, now) {
+            Ok(who) => (who, None),
+            // Kept in the name of whoever it is said to be of; nothing is recorded in it.
+            Err(words) => (Who::of(&scanner, &scan), Some(words)),
         };
-        let draft = Kept { receipt, request };
+        let draft = Kept {
+            request: scan.mark(),
+            session: who.session.clone(),
+            record: None,
+            receipt: Receipt {
+                seq: scan.seq,
+                occurred_at: at.min(self.now()),
+                person: who.person,
+                line: line.clone(),
+                undoes: scan.undoes,
+                level: Went::Wrong,
+                words: String::new(),
+                recorded: None,
+                wheels: Vec::new(),
+                facts: Vec::new(),
+                undone: false,
+                undo_until: None,
+                asks_pin_of: match read {
+                    Some(Code::Person(badge)) if badge != who.person => Some(badge),
+                    _ => None,
+                },
+                skew_ms: scan.skew_ms,
+            },
+        };
+        self.stands(&counter, device, &who);
         let work = Work {
             stations: self,
             counter: &counter,
             device,
-            role,
+            who: &who,
         };
-        let read = line
-            .as_deref()
-            .and_then(|line| Some(Line::read(line).ok()?.code));
-        let group = match read {
-            Some(Code::Hoop(hoop)) => Some(Carrier::Hoop(hoop)),
-            Some(Code::Stack(stack)) => Some(Carrier::Stack(stack)),
-            Some(Code::Stillage(stillage)) => Some(Carrier::Stillage(stillage)),
-            _ => None,
-        };
-        let taken = match (line, scan.undoes, read) {
-            (None, Some(undoes), _) => work.undo(draft, Some(undoes)).await,
-            (Some(_), None, Some(Code::Action(Action::Undo))) => work.undo(draft, None).await,
-            (Some(_), None, Some(Code::Person(badge))) if badge != person => {
-                let mut draft = draft;
-                draft.receipt.asks_pin_of = Some(badge);
-                let words = format!("badge {badge}: type its PIN");
-                work.say(draft, Answer::new(Level::Next, words)).await
-            }
-            (Some(line), None, read) => work.take(draft, line, read, now).await,
+        let card = matches!(read, Some(Code::Action(action)) if action != Action::Undo);
+        let refused = unknown
+            .or_else(|| who.only_looks())
+            .or_else(|| withdrawn(&scan))
+            .or_else(|| counter.other_action(&scan, read));
+        let taken = match (refused, line, scan.undoes) {
+            (Some(words), ..) => work.refuse(draft, card, words).await,
+            (None, None, undoes @ Some(_)) => work.undo(draft, undoes, at).await,
+            (None, Some(line), None) => match read {
+                Some(Code::Action(Action::Undo)) => work.undo(draft, None, at).await,
+                read => work.take(draft, line, read, at).await,
+            },
             _ => {
                 return Err(Trouble::bad(
                     "send either `line`, one scanned code, or `undoes`, the number of a scan to take back",
@@ -235,19 +234,84 @@ impl Stations {
         receipt.words = taken.answer.words;
         // Nothing is recorded, or not yet: these are what it is about.
         if receipt.facts.is_empty()
-            && let Some(carrier) = group
+            && let Some(carrier) = read.and_then(carrier)
         {
             receipt.wheels = counter.desk.wheels_on(carrier);
         }
         Ok((receipt, false))
     }
 
-    /// States facts in the gateway's own name, by a person.
+    /// Whoever signed in anew stands there, though another badge was shown before.
+    fn stands(&self, counter: &Counter, device: &Device, who: &Who) {
+        let latest = self.receipts(device).next();
+        let session = latest.and_then(Result::ok).map(|kept| kept.session);
+        if session.is_some_and(|session| session != who.session) && !who.session.is_empty() {
+            let (person, role) = (who.person, who.role);
+            let badge = format!("P.{person}");
+            counter.desk.resume(SignedIn { person, role }, &[badge]);
+        }
+    }
+
+    /// The device's own desk.
+    fn counter(&self, device: &Device, scan: &ScanIn) -> Result<Arc<Counter>, Trouble> {
+        if scan.station != device.station {
+            return Err(Trouble::new(
+                StatusCode::FORBIDDEN,
+                "other_station",
+                format!(
+                    "this device is station {}, not {}: nothing recorded",
+                    device.station, scan.station
+                ),
+            ));
+        }
+        let counter = self.desks().get(&device.station).cloned();
+        counter.ok_or_else(|| {
+            Trouble::new(
+                StatusCode::CONFLICT,
+                "closed",
+                format!(
+                    "station {} has the name of a station in the site file: a manager must enrol this device under another",
+                    device.station
+                ),
+            )
+        })
+    }
+
+    /// A device counts its scans without gaps, so that none is lost or comes twice unseen.
+    fn in_turn(&self, device: &Device, scan: &ScanIn) -> Result<(), Trouble> {
+        let next = self.next_seq(device)?;
+        let (code, words) = match scan.seq.cmp(&next) {
+            Ordering::Equal => return Ok(()),
+            Ordering::Less => (
+                "seq_used",
+                format!(
+                    "another scan was sent as number {}: send this one as number {next}",
+                    scan.seq
+                ),
+            ),
+            Ordering::Greater => (
+                "seq_gap",
+                format!(
+                    "the next scan of this device is number {next}, not {}: send what was scanned before it first",
+                    scan.seq
+                ),
+            ),
+        };
+        Err(Trouble::new(StatusCode::CONFLICT, code, words))
+    }
+
+    /// States facts in the gateway's own name, by a person: all of them, or none where one is
+    /// not theirs to state.
     ///
     /// # Errors
-    /// When the disk cannot be written.
-    pub async fn state(&self, person: PersonId, events: Vec<Event>) -> Result<Vec<Fact>, Trouble> {
-        let (now, _) = self.instant(None);
+    /// They may not state one of them, or the disk cannot be written.
+    pub async fn state(&self, signed: &Signed, events: Vec<Event>) -> Result<Vec<Fact>, Trouble> {
+        let (person, role) = (signed.account.badge, signed.account.role);
+        for event in &events {
+            may_state(event, Proof::SignedIn(role))
+                .map_err(|refused| Trouble::forbidden(format!("this {refused}")))?;
+        }
+        let now = self.now();
         let answer = Answer::new(Level::Ok, "");
         let taken = self
             .office
@@ -259,19 +323,22 @@ impl Stations {
         }
     }
 
-    /// Now, and when something happened: not in the future of a clock that is driven, and
-    /// just now when it is almost now.
-    fn instant(&self, occurred_at: Option<DateTime<Utc>>) -> (DateTime<Utc>, DateTime<Utc>) {
-        let now = self.worker.clock().now();
+    fn now(&self) -> DateTime<Utc> {
+        self.worker.clock().now()
+    }
+
+    /// When something happened: not in the future of a clock that is driven, and just now when
+    /// it is almost now.
+    fn instant(&self, occurred_at: Option<DateTime<Utc>>) -> DateTime<Utc> {
+        let now = self.now();
         let driven = matches!(self.worker.clock(), Clock::Bus(_));
-        let at = occurred_at.map_or(now, |at| {
+        occurred_at.map_or(now, |at| {
             if (now - at).abs() <= NOW || (driven && at > now) {
                 now
             } else {
                 at
             }
-        });
-        (now, at)
+        })
     }
 
     fn desks(&self) -> MutexGuard<'_, BTreeMap<StationId, Arc<Counter>>> {
@@ -284,18 +351,63 @@ impl Stations {
     }
 
     /// A device's receipts, newest first.
-    fn receipts(&self, device: &Device) -> impl Iterator<Item = Result<Receipt, Trouble>> + use<> {
+    fn receipts(&self, device: &Device) -> impl Iterator<Item = Result<Kept, Trouble>> + use<> {
         let found = self.worker.outbox().notes(&receipts_key(device));
         found.filter_map(|entry| match entry {
-            Ok((_, bytes)) => Some(Ok(serde_json::from_slice::<Kept>(&bytes).ok()?.receipt)),
+            Ok((_, bytes)) => Some(Ok(serde_json::from_slice::<Kept>(&bytes).ok()?)),
             Err(error) => Some(Err(error.into())),
         })
     }
 
-    fn context(&self, station: StationId) -> Vec<String> {
+    /// What is set at a station; what an earlier version kept of it is as if nothing were.
+    fn context(&self, station: StationId) -> Option<Context> {
         let kept = self.worker.outbox().note(&context_key(station));
-        let bytes = kept.ok().flatten().unwrap_or_default();
-        serde_json::from_slice(&bytes).unwrap_or_default()
+        serde_json::from_slice(&kept.ok().flatten()?).ok()
+    }
+}
+
+/// The lines since the last action card, and who scanned them: so that a station goes on after
+/// a restart as it was.
+#[derive(Debug, Serialize, Deserialize)]
+struct Context {
+    person: PersonId,
+    lines: Vec<String>,
+}
+
+impl Counter {
+    /// Why a scan is not taken whose device showed another action than is set: what was scanned
+    /// then was meant otherwise.
+    fn other_action(&self, scan: &ScanIn, read: Option<Code>) -> Option<String> {
+        let means_itself = matches!(read, Some(Code::Action(_) | Code::Person(_)));
+        let shown = scan.action.as_deref().filter(|_| !means_itself)?;
+        let set = self.desk.action().map_or("", Action::name);
+        let named = |name: &str| match name {
+            "" => "no action".to_owned(),
+            name => name.to_owned(),
+        };
+        (scan.undoes.is_none() && shown != set).then(|| {
+            format!(
+                "this device showed {}, and {} is set: not recorded. Scan the action card, then scan this again",
+                named(&shortened(shown)),
+                named(set)
+            )
+        })
+    }
+}
+
+/// Why a scan is not taken that its device gave up.
+fn withdrawn(scan: &ScanIn) -> Option<String> {
+    (scan.withdrawn == Some(true)).then(|| {
+        "refused on the device, or nobody answered it in time: not recorded. Scan it again if it is still to be done".to_owned()
+    })
+}
+
+const fn carrier(code: Code) -> Option<Carrier> {
+    match code {
+        Code::Hoop(hoop) => Some(Carrier::Hoop(hoop)),
+        Code::Stack(stack) => Some(Carrier::Stack(stack)),
+        Code::Stillage(stillage) => Some(Carrier::Stillage(stillage)),
+        _ => None,
     }
 }
 

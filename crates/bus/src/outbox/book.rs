@@ -11,7 +11,7 @@ use std::collections::BTreeMap;
 use std::sync::{Mutex, PoisonError};
 
 use chrono::{DateTime, Utc};
-use facts::{Draft, Fact, FactIdSource, SiteId, StationId, wire};
+use facts::{Draft, Fact, FactId, SiteId, StationId, wire};
 
 use crate::streams::FLOOR_LARGEST;
 
@@ -143,14 +143,14 @@ pub enum NotNumbered<E> {
     Unreadable(&'static str, wire::Unreadable),
 }
 
-/// Numbers a station's drafts from its last number on and stamps them with ids; `next` is the
-/// position of the first. Gives the facts, and the changes that record them.
+/// Numbers a station's drafts from its last number on and stamps them with ids, each asked of
+/// `id`; `next` is the position of the first. Gives the facts, and the changes that record them.
 ///
 /// # Errors
 /// [`NotNumbered`]; then nothing has changed.
 pub fn number<S: Shelf>(
     shelf: &S,
-    (next, ids): (u64, &FactIdSource),
+    (next, mut id): (u64, impl FnMut() -> FactId),
     (site, station): (SiteId, StationId),
     drafts: Vec<Draft>,
     recorded_at: DateTime<Utc>,
@@ -163,7 +163,7 @@ pub fn number<S: Shelf>(
         number += 1;
         let (occurred_at, claimed_at) = facts::ordered(draft.occurred_at, recorded_at);
         let fact = Fact {
-            id: ids.next(recorded_at),
+            id: id(),
             site,
             station,
             station_seq: number,
@@ -441,6 +441,8 @@ fn big_endian(bytes: &[u8]) -> Option<u64> {
 
 #[cfg(test)]
 mod tests {
+    use facts::FactIdSource;
+
     use super::*;
 
     fn noon() -> DateTime<Utc> {
@@ -464,7 +466,8 @@ mod tests {
         let next = standing(shelf).unwrap().last + 1;
         let whose = ("larkholm".parse().unwrap(), "S1".parse().unwrap());
         let ids = FactIdSource::default();
-        let numbered = number(shelf, (next, &ids), whose, drafts(count), noon());
+        let id = || ids.next(noon());
+        let numbered = number(shelf, (next, id), whose, drafts(count), noon());
         let (facts, changes) = numbered.unwrap();
         shelf.apply(changes).unwrap();
         facts

@@ -81,7 +81,8 @@ impl Floor {
             return false;
         };
         let Some(recipe) = &batch.recipe else {
-            return false;
+            // Its start was voided: what its recipe asked for is as if it had never been.
+            return self.set_progress(id, Progress::default());
         };
         let expected = batch.outlook(&self.voids);
         let told = expected.as_ref().map(|(_, told)| &told.worth_ironing[..]);
@@ -99,11 +100,16 @@ impl Floor {
             ready,
             expected,
         };
-        let changed = batch.progress != progress;
-        if changed && let Some(batch) = self.batches.get_mut(&id) {
-            batch.progress = progress;
-        }
-        changed
+        self.set_progress(id, progress)
+    }
+
+    fn set_progress(&mut self, id: BatchId, progress: Progress) -> bool {
+        let batch = self.batches.get_mut(&id);
+        let Some(batch) = batch.filter(|batch| batch.progress != progress) else {
+            return false;
+        };
+        batch.progress = progress;
+        true
     }
 
     /// The wheels whose cores stand for the batch: those opened already, then those of which

@@ -33,11 +33,8 @@ fn a_scan_dated_2036_does_not_hide_the_wheel() {
     let mut facts = given.facts;
     facts[1] = received(facts[1].clone(), "2036-03-02 09:00");
     let floor = folded(&facts, "2026-03-03 20:00");
-    let turn = floor.wheel(wheel("318-01")).unwrap().actions().iter();
-    let turn = turn
-        .filter(|asked| asked.action == Action::Turn)
-        .next()
-        .unwrap();
+    let mut needs = floor.wheel(wheel("318-01")).unwrap().actions().iter();
+    let turn = needs.find(|asked| asked.action == Action::Turn).unwrap();
     assert!(
         turn.window.urgency(floor.now()) >= Urgency::Overdue,
         "{turn:?}"
@@ -162,7 +159,7 @@ proptest! {
         }
         for now in moments {
             floor.refresh(now);
-            floor.tell();
+            let _ = floor.tell();
             let by = Some(given.facts[0].occurred_at);
             let _ = answer::due(&floor, &answer::DueQuery { room: None, by });
             let _ = answer::due(&floor, &answer::DueQuery::default());

@@ -88,7 +88,7 @@ pub async fn place_order(
     visitor: &Visitor,
     order: OrderPlaced,
 ) -> Result<Vec<Fact>, Trouble> {
-    let badge = visitor.recorder()?.account.badge;
+    let signed = visitor.recorder()?;
     let checked: Checked = gateway.ask(CHECK, &order).await?;
     if let Some(unknown) = checked.unknown {
         return Err(unknown.into());
@@ -99,7 +99,7 @@ pub async fn place_order(
     if checked.known {
         return Ok(Vec::new());
     }
-    gateway.stations().state(badge, vec![order.into()]).await
+    gateway.stations().state(signed, vec![order.into()]).await
 }
 
 /// Records that an order is cancelled.
@@ -112,7 +112,7 @@ pub async fn cancel_order(
     order: OrderId,
     reason: &str,
 ) -> Result<Vec<Fact>, Trouble> {
-    let badge = visitor.recorder()?.account.badge;
+    let signed = visitor.recorder()?;
     let reason = words(reason, "a reason")?;
     let known = order_named(gateway, order).await?;
     let order = known.id;
@@ -120,7 +120,7 @@ pub async fn cancel_order(
         return Err(Trouble::bad(format!("order {order} is cancelled already")));
     }
     let event = Event::from(OrderCancelled { order, reason });
-    gateway.stations().state(badge, vec![event]).await
+    gateway.stations().state(signed, vec![event]).await
 }
 
 /// An order that was placed.
@@ -141,7 +141,7 @@ pub async fn confirm_order(
     order: OrderId,
     body: &ConfirmBody,
 ) -> Result<Vec<Fact>, Trouble> {
-    let badge = visitor.recorder()?.account.badge;
+    let signed = visitor.recorder()?;
     let order = order_named(gateway, order).await?.id;
     let allocation: Allocation = gateway.ask("allocation", &()).await?;
     let day = body.arrive_on.map(DairyDay::starting);
@@ -149,7 +149,7 @@ pub async fn confirm_order(
         .map_err(|not_yet| Trouble::bad(not_yet.to_string()))?;
     gateway
         .stations()
-        .state(badge, vec![confirmed.into()])
+        .state(signed, vec![confirmed.into()])
         .await
 }
 

@@ -1,15 +1,19 @@
 //! What people state from a desk: an alert was seen, a record was wrong.
 
+use authority::people::{Proof, may_correct};
 use axum::Json;
 use axum::extract::{Path, State};
+use axum::http::StatusCode;
 use facts::{AlertAcknowledged, Event, Fact, FactId, Voided};
 use names::{Kind, Known};
+use ripening::Floor;
 use ripening::answer::FloorPicture;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::gateway::Gateway;
 use crate::guard::{Body, Visitor};
+use crate::lookup;
 use crate::trouble::Trouble;
 
 /// Longest note or reason, in characters.
@@ -78,9 +82,7 @@ pub async fn acknowledge_alert(
     let note = words(note, "a note")?;
     let alert = alert_named(gateway, alert).await?;
     let event = AlertAcknowledged { alert, note };
-    gateway
-        .state(signed.account.badge, vec![event.into()])
-        .await
+    gateway.state(signed, vec![event.into()]).await
 }
 
 /// An alert that is open, or that somebody has said something of before.
@@ -99,22 +101,45 @@ async fn alert_named(gateway: &Gateway, alert: &str) -> Result<String, Trouble> 
 /// Records that a fact was wrong.
 ///
 /// # Errors
-/// They are no manager, the reason is missing, or the disk cannot be written.
+/// They may not correct, the reason is missing, there is no such fact, it was corrected already
+/// or is a correction itself, or the disk cannot be written.
 pub async fn void_fact(
     gateway: &Gateway,
     visitor: &Visitor,
     fact: &str,
     reason: &str,
 ) -> Result<Vec<Fact>, Trouble> {
-    let signed = visitor.manager()?;
+    let signed = visitor.signed()?;
+    may_correct(Proof::SignedIn(signed.account.role))
+        .map_err(|refused| Trouble::forbidden(format!("a correction {refused}")))?;
+    let reason = words(reason, "a reason")?;
     let fact: FactId = fact
         .parse()
-        .map_err(|_| Trouble::bad("there is no such record: open the wheel's page again"))?;
-    let event = Event::from(Voided {
-        fact,
-        reason: words(reason, "a reason")?,
-    });
-    gateway.state(signed.account.badge, vec![event]).await
+        .map_err(|_| Trouble::missing("there is no such record: open the wheel's page again"))?;
+    let target = lookup::fact(gateway, fact).await?;
+    if let Event::Voided(voided) = &target.event {
+        return Err(conflict(format!(
+            "this is a correction of record {} and cannot be corrected itself: if what it corrected did happen, record it anew",
+            voided.fact
+        )));
+    }
+    let safe = authority::workers::keeps_safe(&target.event);
+    let look = move |floor: &Floor| floor.voids().reason(fact, safe).map(str::to_owned);
+    let corrected = gateway.outlook().look(gateway.now(), look).await;
+    let corrected = corrected
+        .map_err(|error| Trouble::away(format!("this was not finished ({error}): try again")))?;
+    if let Some(why) = corrected {
+        return Err(conflict(format!(
+            "this record was corrected already ({why}): nothing more is to be done"
+        )));
+    }
+    gateway
+        .state(signed, vec![Voided { fact, reason }.into()])
+        .await
+}
+
+fn conflict(words: String) -> Trouble {
+    Trouble::new(StatusCode::CONFLICT, "corrected", words)
 }
 
 /// `POST /api/v1/alerts/{alert}/acknowledgement`

@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::gateway::Gateway;
 use crate::guard::{Body, SESSION_COOKIE, Visitor, set_cookie};
-use crate::people::{Pin, Role, SignIn, Signed};
+use crate::people::{IDLE, LONGEST, Pin, Role, Session, SignIn, Signed};
 use crate::trouble::Trouble;
 
 /// Longer than any session: when it ends is the register's to say.
@@ -41,6 +41,8 @@ pub struct SessionBody {
     pub ends: DateTime<Utc>,
     /// The station that this device is.
     pub station: Option<StationId>,
+    /// How scans are signed there.
+    pub scans: Option<ScanKey>,
 }
 
 /// Signs someone in; used by the page and by the call.
@@ -62,10 +64,39 @@ pub async fn sign_in(
     let badge = PersonId::new(bare).map_err(|bad| Trouble::bad(bad.to_string()))?;
     let pin = Pin::typed(pin);
     let station = visitor.device.as_ref().map(|device| device.station);
-    let now = gateway.machine_now();
+    let (now, instead) = (gateway.moment(), visitor.signed.clone());
     gateway
-        .with_people(move |people| people.sign_in(badge, &pin, station, now))
+        .with_people(move |people| people.sign_in(badge, &pin, station, instead.as_ref(), now))
         .await
+}
+
+/// How a device shows that its scans were made in this session, while it cannot ask anyone.
+#[derive(Debug, Clone, Serialize, JsonSchema)]
+pub struct ScanKey {
+    /// Sent as `session` with every scan.
+    pub session: String,
+    /// Signs every scan.
+    pub key: String,
+    /// Nobody stays signed in for longer, in seconds from signing in.
+    pub longest_s: i64,
+    /// Whoever scans nothing for so many seconds is signed out.
+    pub idle_s: i64,
+    /// For how many seconds it has lasted.
+    pub lasted_s: i64,
+}
+
+impl ScanKey {
+    /// Of a session; none of one that began before sessions signed scans.
+    #[must_use]
+    pub fn of(gateway: &Gateway, session: &Session) -> Option<Self> {
+        (!session.scan_key.is_empty()).then(|| Self {
+            session: session.id.clone(),
+            key: session.scan_key.clone(),
+            longest_s: LONGEST.num_seconds(),
+            idle_s: IDLE.num_seconds(),
+            lasted_s: (gateway.machine_now() - session.began).num_seconds(),
+        })
+    }
 }
 
 /// The cookies of someone who has signed in.
@@ -86,13 +117,15 @@ pub async fn begin(
 ) -> Result<(HeaderMap, Json<SessionBody>), Trouble> {
     let signed = sign_in(&gateway, &visitor, &body.badge, &body.pin).await?;
     let cookies = signed_in_cookies(&gateway, &signed);
+    let station = visitor.device.map(|device| device.station);
     let session = SessionBody {
         badge: signed.account.badge,
         name: signed.account.name,
         role: signed.account.role,
         ends: signed.session.ends(),
+        scans: station.and_then(|_| ScanKey::of(&gateway, &signed.session)),
         token: signed.session.token,
-        station: visitor.device.map(|device| device.station),
+        station,
     };
     Ok((cookies, Json(session)))
 }
@@ -101,7 +134,10 @@ pub async fn begin(
 ///
 /// # Errors
 /// Nobody is signed in.
-pub async fn look(visitor: Visitor) -> Result<Json<SessionBody>, Trouble> {
+pub async fn look(
+    State(gateway): State<Gateway>,
+    visitor: Visitor,
+) -> Result<Json<SessionBody>, Trouble> {
     let Signed {
         account, session, ..
     } = visitor.signed()?;
@@ -112,6 +148,10 @@ pub async fn look(visitor: Visitor) -> Result<Json<SessionBody>, Trouble> {
         token: session.token.clone(),
         ends: session.ends(),
         station: visitor.device.as_ref().map(|device| device.station),
+        scans: visitor
+            .device
+            .as_ref()
+            .and_then(|_| ScanKey::of(&gateway, session)),
     }))
 }
 
@@ -131,7 +171,7 @@ pub async fn end(
 ) -> Result<HeaderMap, Trouble> {
     gateway
         .people()
-        .sign_out(visitor.signed()?, gateway.machine_now())?;
+        .sign_out(visitor.signed()?, gateway.moment())?;
     let cookie = set_cookie(&gateway, SESSION_COOKIE, "", 0);
     Ok(HeaderMap::from_iter([(header::SET_COOKIE, cookie)]))
 }

@@ -15,7 +15,7 @@ use crate::stations::{MOST_AT_ONCE, Receipt, ScanIn, Scanner};
 use crate::trouble::{Trouble, TroubleBody};
 
 /// Scans shown when a station page is opened.
-const SHOWN: usize = 12;
+const SHOWN: usize = 30;
 
 /// One scan, or several in the order in which they were made.
 #[derive(Debug, Deserialize, JsonSchema)]
@@ -31,7 +31,7 @@ pub enum Scans {
 #[derive(Debug, Serialize, JsonSchema)]
 #[serde(untagged)]
 pub enum ScanOut {
-    /// It was taken; forget it.
+    /// It was taken, or refused for good: the receipt says which. Forget it.
     Taken {
         /// The device's number.
         seq: u64,
@@ -42,7 +42,7 @@ pub enum ScanOut {
         /// What it came to.
         receipt: Box<Receipt>,
     },
-    /// It was not taken, nor were those after it.
+    /// It was not taken, nor were those after it. Send it again if `trouble` says to keep it.
     Refused {
         /// The device's number.
         seq: u64,
@@ -60,7 +60,7 @@ pub struct ScansOut {
     pub results: Vec<ScanOut>,
     /// The action that is set now.
     pub action: Option<String>,
-    /// A number that was not used yet.
+    /// The number of the device's next scan.
     pub next_seq: u64,
     /// What time it is on the floor: a device whose clock is wrong goes by this.
     pub now: DateTime<Utc>,
@@ -77,7 +77,7 @@ pub struct StationBody {
     pub person: Option<PersonId>,
     /// The action that is set.
     pub action: Option<String>,
-    /// A number that was not used yet.
+    /// The number of the device's next scan.
     pub next_seq: u64,
     /// What time it is on the floor.
     pub now: DateTime<Utc>,
@@ -134,13 +134,9 @@ pub async fn scan(
     visitor: Visitor,
     Body(body): Body<Scans>,
 ) -> Result<Response, Trouble> {
-    let signed = visitor.recorder()?;
+    let signed = visitor.signed()?;
     let device = device(&visitor)?;
-    let scanner = Scanner {
-        person: signed.account.badge,
-        role: signed.account.role,
-        device,
-    };
+    let scanner = Scanner { signed, device };
     let (scans, alone) = match body {
         Scans::One(scan) => (vec![scan], true),
         Scans::Many(scans) => (scans, false),
@@ -155,7 +151,9 @@ pub async fn scan(
     let mut results = Vec::with_capacity(scans.len());
     for scan in scans {
         let seq = scan.seq;
-        let taken = gateway.stations().scan(scanner, scan, gateway.people());
+        let taken = gateway
+            .stations()
+            .scan(scanner, scan, gateway.people(), gateway.moment());
         match taken.await {
             Ok((receipt, again)) => results.push(ScanOut::Taken {
                 seq,

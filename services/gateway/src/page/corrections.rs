@@ -1,6 +1,7 @@
 //! What was corrected: every record that counts as never having happened, struck through; of
 //! the whole floor, of a batch, or of the wheels that stand somewhere.
 
+use authority::people::{TakenBack, UNDO_WITHIN, kind_taken_back};
 use axum::extract::{Query, State};
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Carrier, FactId};
@@ -9,6 +10,7 @@ use names::UnknownName;
 use ripening::answer::{self, LifeLine};
 use ripening::{Floor, Wheel};
 use serde::Deserialize;
+use station::Action;
 
 use super::frame::{Frame, Here};
 use super::stand::{named, stands_on};
@@ -16,6 +18,7 @@ use super::{Gate, looking, say, unfinished, wheel};
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
 use crate::trouble::Trouble;
+use crate::words::Tongue;
 
 /// Corrections shown, newest first.
 const SHOWN: usize = 40;
@@ -63,6 +66,7 @@ pub async fn page(
     let (rows, left) = rows.map_err(|error| unfinished(&error))??;
     let content = html! {
         p { (t.say("corrections-words")) }
+        (who_may(t))
         @match about {
             About::Everything => {}
             About::Batch(batch) => { p.big { a href={ "/batches/" (batch) } {
@@ -91,6 +95,36 @@ pub async fn page(
     Ok(Frame::new(&gateway, &visitor, title, Here::Nowhere)
         .live()
         .draw(&content))
+}
+
+/// Who takes back what: the table by which stations and this gateway go.
+fn who_may(t: Tongue) -> Markup {
+    let actions = |by: TakenBack| {
+        let of = |action: &Action| {
+            let topic = action.topic();
+            topic.is_some_and(|topic| kind_taken_back(topic) == by)
+        };
+        let named = Action::ALL.into_iter().map(|(action, ..)| action);
+        let named = named.filter(of);
+        let named = named.map(|action| t.say(&format!("act-{}", action.name())));
+        named.collect::<Vec<_>>().join(", ")
+    };
+    let minutes = UNDO_WITHIN.num_minutes();
+    let own = [
+        ("minutes", minutes.into()),
+        ("actions", actions(TakenBack::ByOwner).into()),
+    ];
+    let managers = [
+        ("minutes", minutes.into()),
+        ("actions", actions(TakenBack::ByManager).into()),
+    ];
+    html! {
+        details {
+            summary { (t.say("corrections-who")) }
+            p { (t.with("corrections-own", own)) }
+            p { (t.with("corrections-managers", managers)) }
+        }
+    }
 }
 
 fn about(gateway: &Gateway, asked: Asked) -> Result<About, Trouble> {

@@ -84,11 +84,11 @@ pub async fn enrol(
     visitor: Visitor,
     Filled(form): Filled<Enrolled>,
 ) -> Result<Response, Trouble> {
-    let by = visitor.manager()?.account.badge;
+    let by = visitor.manager()?;
     let station =
         StationId::new(form.station.trim()).map_err(|bad| Trouble::bad(bad.to_string()))?;
     free(gateway.site(), station)?;
-    let now = gateway.machine_now();
+    let now = gateway.moment();
     let (key, device) = gateway.people().enrol(station, &form.name, by, now)?;
     gateway.stations().open_desk(gateway.site(), &device);
     let mut response = see("/station");

@@ -5,6 +5,7 @@
 
 use std::collections::BTreeMap;
 
+use authority::people::{Proof, may_state_kind};
 use axum::extract::{Path, State};
 use axum::response::Response;
 use facts::{Event, TYPES};
@@ -17,6 +18,7 @@ use super::frame::{Frame, Here, token};
 use super::{Gate, looking, say, see};
 use crate::gateway::Gateway;
 use crate::guard::{Filled, Visitor};
+use crate::people::Signed;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
@@ -267,9 +269,22 @@ pub async fn list(State(gateway): Gate, visitor: Visitor) -> Result<Markup, Trou
     let t = visitor.tongue();
     let content = html! {
         p { (t.say("entry-words")) }
-        ul.list { @for (topic, _) in ENTRIES { li { a.big href={ "/entry/" (topic) } { (title(t, topic)) } } } }
+        ul.list { @for (topic, _) in ENTRIES {
+            li { @match may(&visitor, topic) {
+                Ok(_) => a.big href={ "/entry/" (topic) } { (title(t, topic)) },
+                Err(why) => { (title(t, topic)) " · " (say::core(t, &why.words)) },
+            } }
+        } }
     };
     Ok(Frame::new(&gateway, &visitor, t.say("entry-title"), Here::Nowhere).draw(&content))
+}
+
+/// Whoever may enter this, by the table of who may state what.
+fn may<'v>(visitor: &'v Visitor, topic: &str) -> Result<&'v Signed, Trouble> {
+    let signed = visitor.signed()?;
+    may_state_kind(topic, Proof::SignedIn(signed.account.role))
+        .map_err(|refused| Trouble::forbidden(format!("this {refused}")))?;
+    Ok(signed)
 }
 
 /// One form.
@@ -278,13 +293,14 @@ pub async fn form(
     visitor: Visitor,
     Path(topic): Path<String>,
 ) -> Result<Markup, Trouble> {
-    visitor.recorder()?;
+    let fields = fields(&topic)?;
+    may(&visitor, &topic)?;
     let t = visitor.tongue();
     let content = html! {
         form.card method="post" action={ "/entry/" (topic) } {
             (token(&visitor))
-            @for (name, kind, must) in fields(&topic)? { (input(t, name, *kind, *must)) }
-            @if fields(&topic)?.iter().any(|(field, _, _)| named(&topic, field).is_some()) {
+            @for (name, kind, must) in fields { (input(t, name, *kind, *must)) }
+            @if fields.iter().any(|(field, _, _)| named(&topic, field).is_some()) {
                 label.check { input type="checkbox" name=(NOT_YET) value="yes"; " " (t.say("entry-not-yet")) }
             }
             @if let Some(caution) = caution(&topic) { p { (say::core(t, caution.words())) } }
@@ -352,12 +368,14 @@ pub async fn enter(
     Path(topic): Path<String>,
     Filled(filled): Filled<BTreeMap<String, String>>,
 ) -> Result<Response, Trouble> {
-    let badge = visitor.recorder()?.account.badge;
+    let fields = fields(&topic)?;
+    let signed = may(&visitor, &topic)?;
+    let badge = signed.account.badge;
     if !filled.contains_key(NOT_YET) {
         check_names(&gateway, &topic, &filled).await?;
     }
     let mut body = Map::new();
-    for (name, kind, must) in fields(&topic)? {
+    for (name, kind, must) in fields {
         let text = filled.get(*name).map_or("", |text| text.trim());
         if text.is_empty() {
             if *must {
@@ -382,7 +400,7 @@ pub async fn enter(
     let event = Event::read(info.ty, &body)
         .ok_or_else(|| Trouble::missing("there is no such fact"))?
         .map_err(|error| Trouble::bad(format!("this does not fit: {error}")))?;
-    gateway.state(badge, vec![event]).await?;
+    gateway.state(signed, vec![event]).await?;
     Ok(see("/entry"))
 }
 

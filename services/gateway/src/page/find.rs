@@ -93,7 +93,7 @@ pub async fn page(
             button.primary type="submit" { (t.say("nav-find")) }
         }
         p.row {
-            a.button href="/entry" { (t.say("entry-title")) }
+            @if visitor.recorder().is_ok() { a.button href="/entry" { (t.say("entry-title")) } }
             a.button href="/recall" { (t.say("recall-title")) }
             a.button href="/holds" { (t.say("holds-title")) }
         }

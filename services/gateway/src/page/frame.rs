@@ -1,5 +1,6 @@
 //! What every page has around it.
 
+use authority::people::{self, Proof};
 use chart::Figure;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
@@ -189,6 +190,18 @@ pub fn drawn(t: Tongue, svg: String) -> Markup {
 pub fn token(visitor: &Visitor) -> Markup {
     let token = visitor.signed.as_ref().map(|s| s.session.token.as_str());
     html! { input type="hidden" name="token" value=(token.unwrap_or_default()); }
+}
+
+/// Whether whoever looks may state a kind of fact, so that they are offered it.
+pub fn may(visitor: &Visitor, topic: &str) -> bool {
+    let role = visitor.signed.as_ref().map(|signed| signed.account.role);
+    role.is_some_and(|role| people::may_state_kind(topic, Proof::SignedIn(role)).is_ok())
+}
+
+/// Whether whoever looks may correct records.
+pub fn may_correct(visitor: &Visitor) -> bool {
+    let role = visitor.signed.as_ref().map(|signed| signed.account.role);
+    role.is_some_and(|role| people::may_correct(Proof::SignedIn(role)).is_ok())
 }
 
 /// Whether the manager's own pages are shown.

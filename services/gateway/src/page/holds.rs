@@ -15,7 +15,7 @@ use names::{Kind, UnknownName};
 use records::{Caution, HoldStanding, InScope, KNOWN, Keeps};
 use serde::Deserialize;
 
-use super::frame::{Frame, Here, is_manager, token};
+use super::frame::{Frame, Here, may, token};
 use super::{Gate, looking, pager, say, see};
 use crate::api::words;
 use crate::gateway::Gateway;
@@ -62,7 +62,7 @@ pub async fn page(
         @else { p { (may_release(t, &gateway.site().rights())) } }
         @for hold in pager::part(&standing, begun.from) { (card(&gateway, &visitor, t, hold)) }
         (pager::links(t, begun.from, standing.len(), |from| format!("/holds?from={from}")))
-        @if visitor.recorder().is_ok() {
+        @if may(&visitor, "hold.placed") {
             h2 { (t.say("holds-new")) }
             form.card method="post" action="/holds" {
                 (token(&visitor))
@@ -132,7 +132,7 @@ fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldStanding) ->
                 }
                 @if of_recipe {
                     p.hint { (t.say("holds-of-recipe-end")) }
-                } @else if is_manager(visitor) {
+                } @else if may(visitor, "hold.lifted") {
                     details {
                         summary { (t.say("holds-end")) }
                         form.card method="post" action="/holds/end" {
@@ -165,7 +165,7 @@ pub async fn place(
     visitor: Visitor,
     Filled(form): Filled<Placed>,
 ) -> Result<Response, Trouble> {
-    let badge = visitor.recorder()?.account.badge;
+    let signed = visitor.recorder()?;
     let bad = |reason: facts::BadCode| Trouble::bad(reason.to_string());
     let code = form.code.trim();
     let mut scope = match form.what.as_str() {
@@ -182,7 +182,7 @@ pub async fn place(
         reason: words(&form.reason, "a reason")?,
         cause: None,
     };
-    gateway.state(badge, vec![placed.into()]).await?;
+    gateway.state(signed, vec![placed.into()]).await?;
     Ok(see("/holds"))
 }
 
@@ -197,7 +197,7 @@ pub async fn end(
     visitor: Visitor,
     Filled(form): Filled<Ended>,
 ) -> Result<Response, Trouble> {
-    let badge = visitor.manager()?.account.badge;
+    let signed = visitor.manager()?;
     let reason = words(&form.reason, "a reason")?;
     let standing: Vec<HoldStanding> = gateway.ask("holds", &()).await?;
     let codes: Vec<String> = standing.iter().map(|hold| hold.hold.to_string()).collect();
@@ -230,6 +230,6 @@ pub async fn end(
             reason: reason.clone(),
         })
     }));
-    gateway.state(badge, events).await?;
+    gateway.state(signed, events).await?;
     Ok(see("/holds"))
 }

@@ -104,7 +104,7 @@ pub async fn admit(
 ) -> Result<Response, Trouble> {
     visitor.manager()?;
     let badge = PersonId::new(form.badge.trim()).map_err(|bad| Trouble::bad(bad.to_string()))?;
-    let now = gateway.machine_now();
+    let now = gateway.moment();
     gateway
         .with_people(move |people| {
             let pin = (!form.pin.trim().is_empty()).then(|| Pin::typed(&form.pin));

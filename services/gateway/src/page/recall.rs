@@ -11,7 +11,7 @@ use names::{Kind, UnknownName};
 use records::{Paper, PaperFile, PapersQuery, RecallQuery};
 use serde::Deserialize;
 
-use super::frame::{Frame, Here};
+use super::frame::{Frame, Here, may};
 use super::{Gate, encoded, looking, say};
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
@@ -223,7 +223,9 @@ fn result(
                 @for batch in &recall.batches {
                     a.button href=(asked.paper_path("batch", batch)) { (t.with("recall-batch-file", [("batch", batch.as_str().into())])) }
                 }
-                a.button href={ "/holds?what=" (asked.what) "&code=" (encoded(asked.code.trim())) } { (t.say("recall-hold")) }
+                @if may(visitor, "hold.placed") {
+                    a.button href={ "/holds?what=" (asked.what) "&code=" (encoded(asked.code.trim())) } { (t.say("recall-hold")) }
+                }
             }
         }
         h2 { (t.say("recall-customers")) }

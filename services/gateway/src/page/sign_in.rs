@@ -106,7 +106,7 @@ pub async fn end(
     Filled(Nothing {}): Filled<Nothing>,
 ) -> Result<Response, Trouble> {
     if let Some(signed) = &visitor.signed {
-        gateway.people().sign_out(signed, gateway.machine_now())?;
+        gateway.people().sign_out(signed, gateway.moment())?;
     }
     let mut response = see("/sign-in");
     let cookie = set_cookie(&gateway, SESSION_COOKIE, "", 0);
@@ -181,7 +181,7 @@ pub async fn setup(
     if !gateway.setup().is_good(&first.word) {
         return Err(not_good());
     }
-    let now = gateway.machine_now();
+    let now = gateway.moment();
     let admitted = match PersonId::new(first.badge.trim()) {
         Ok(badge) => {
             let (name, pin) = (first.name, Pin::typed(&first.pin));

@@ -1,24 +1,21 @@
 //! The station: a scan field that never loses a scan, one big answer, what was just
 //! recorded, and the action that is set.
 
-use authority::Proof;
-use authority::people::may_state_kind;
 use axum::extract::State;
 use axum::http::{HeaderName, header};
 use maud::{Markup, html};
 use serde_json::{Map, Value, json};
 use station::Action;
 
-use super::frame::document;
+use super::frame::{document, may};
 use super::{Gate, icon};
 use crate::api;
 use crate::guard::{self, Visitor};
-use crate::people::Role;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
 /// What the page's script says by itself.
-const SCRIPT_WORDS: [&str; 33] = [
+const SCRIPT_WORDS: [&str; 39] = [
     "level-ok",
     "level-next",
     "level-wrong",
@@ -30,13 +27,19 @@ const SCRIPT_WORDS: [&str; 33] = [
     "station-sent",
     "station-waiting",
     "station-offline",
-    "station-offline-dispatch",
+    "station-offline-asked",
+    "station-unanswered",
+    "station-done-after-all",
+    "station-over",
     "station-offline-pin",
     "station-no-disk",
     "station-no-worker",
     "station-sign-in",
     "station-undo",
+    "station-undo-until",
     "station-undone",
+    "station-refused",
+    "station-manager-corrects",
     "station-nothing",
     "station-kept",
     "station-given-up",
@@ -74,12 +77,6 @@ const KEYS: [Action; 16] = [
     Action::Vat,
 ];
 
-/// Whether someone may do this here.
-fn offered(role: Role, action: Action) -> bool {
-    let may = |topic| may_state_kind(topic, Proof::SignedIn(role)).is_ok();
-    action.topic().map_or(role.records(), may)
-}
-
 pub async fn page(
     State(gateway): Gate,
     visitor: Visitor,
@@ -87,7 +84,6 @@ pub async fn page(
     let t = visitor.tongue();
     let standing = api::standing(&gateway, &visitor)?;
     let signed = visitor.signed.as_ref();
-    let role = signed.map_or(Role::Inspector, |signed| signed.account.role);
     let state = json!({
         "station": standing.station,
         "person": standing.person,
@@ -98,6 +94,7 @@ pub async fn page(
         "now": standing.now,
         "zone": gateway.site().clock.zone().name(),
         "latest": standing.latest,
+        "scans": signed.and_then(|signed| api::ScanKey::of(&gateway, &signed.session)),
         "words": script_words(t),
         "actions": action_words(t),
     });
@@ -137,7 +134,7 @@ pub async fn page(
             h2 { (t.say("station-choose")) }
             div.keys {
                 @for action in KEYS {
-                    @if offered(role, action) {
+                    @if action.topic().is_some_and(|topic| may(&visitor, topic)) {
                         button type="button" data-line={ "A." (action.name()) } {
                             strong { (t.say(&format!("act-{}", action.name()))) }
                         }
@@ -186,6 +183,11 @@ pub async fn page(
             p.words id="stop-words" {}
             button type="button" id="stop-seen" { (t.say("station-stop-seen")) }
         }
+        dialog id="elsewhere" aria-label=(t.say("station-elsewhere-title")) {
+            h2 { (t.say("station-elsewhere-title")) }
+            p { (t.say("station-elsewhere")) }
+            button.primary type="button" id="go-on-here" { (t.say("station-go-on-here")) }
+        }
         dialog id="lens" aria-label=(t.say("station-camera")) {
             p id="lens-words" role="status" {}
             video id="video" muted playsinline {}
@@ -193,7 +195,16 @@ pub async fn page(
         }
         data id="state" value=(state.to_string()) hidden {}
     };
-    let scripts = ["outbox.js", "camera.js", "station.js"];
+    let scripts = [
+        "outbox.js",
+        "signer.js",
+        "sound.js",
+        "tabs.js",
+        "wedge.js",
+        "receipts.js",
+        "camera.js",
+        "station.js",
+    ];
     let page = document(&visitor, &standing.name, "station", &scripts, &body);
     let policy = (header::CONTENT_SECURITY_POLICY, guard::STATION_POLICY);
     Ok(([policy], page))

@@ -7,7 +7,7 @@ use maud::{Markup, html};
 use ripening::answer::{LifeLine, NextLine, WheelLife};
 use serde::Deserialize;
 
-use super::frame::{Frame, Here, is_manager, token};
+use super::frame::{Frame, Here, may_correct, token};
 use super::{Gate, forecast, icon, life, looking, say, see, unfinished};
 use crate::api;
 use crate::gateway::Gateway;
@@ -138,7 +138,7 @@ pub fn record(
         li id={ "f-" (line.fact) } {
             (told(gateway, t, line))
             @for flag in &line.flags { p { span.mark.missed { (say::core(t, flag)) } } }
-            @if line.voided.is_none() && is_manager(visitor) {
+            @if line.voided.is_none() && may_correct(visitor) {
                 details.asks {
                     summary { (t.say("correct")) }
                     form.card method="post" action="/corrections" {

@@ -15,8 +15,7 @@ use names::{Kind, UnknownName};
 use serde::{Deserialize, Serialize};
 
 use super::secret::{hash, secret};
-use super::session::LONGEST;
-use super::{Account, Device, Pin, Role, Session, SignIn, Signed, Wishes};
+use super::{Account, Device, Moment, Pin, Role, Session, SignIn, Signed, Wishes, proof};
 use crate::trouble::Trouble;
 
 /// Ended sessions are remembered for so long: scans made in them may still come in from a
@@ -133,19 +132,55 @@ impl Register {
         })
     }
 
-    /// Whether someone was signed in at a station at an instant, as far as is remembered.
+    /// The session in which someone was signed in at a station at an instant of the floor's
+    /// clock, as far as is remembered.
     #[must_use]
-    pub fn was_signed_in(&self, badge: PersonId, station: StationId, at: DateTime<Utc>) -> bool {
-        let slack = TimeDelta::minutes(2);
+    pub fn session_of(
+        &self,
+        badge: PersonId,
+        station: StationId,
+        at: DateTime<Utc>,
+        now: Moment,
+    ) -> Option<Session> {
+        let book = self.book();
+        let theirs = book.sessions.values().filter(|session| {
+            session.badge == badge && session.station == Some(station) && session.was_open(at, now)
+        });
+        theirs.max_by_key(|session| session.began).cloned()
+    }
+
+    /// Whether somebody else was signed in at a station at an instant of the floor's clock.
+    #[must_use]
+    pub fn someone_else(
+        &self,
+        badge: PersonId,
+        station: StationId,
+        at: DateTime<Utc>,
+        now: Moment,
+    ) -> bool {
         self.book().sessions.values().any(|session| {
-            session.badge == badge
-                && session.station == Some(station)
-                && session.began - slack <= at
-                && at <= session.began + LONGEST + slack
+            session.badge != badge && session.station == Some(station) && session.was_open(at, now)
         })
     }
 
-    /// Signs someone in. Takes as long as a hash: keep it off the runtime.
+    /// The session that signed a scan, if it was signed by one.
+    #[must_use]
+    pub fn signed_by(&self, id: &str, message: &[u8], signature: &str) -> Option<Session> {
+        let book = self.book();
+        let session = book.sessions.values().find(|session| session.id == id)?;
+        proof::fits(&session.scan_key, message, signature).then(|| session.clone())
+    }
+
+    /// A scan that was signed in a session is taken: it was in use then.
+    pub fn scanned(&self, id: &str, at: DateTime<Utc>) {
+        let mut book = self.book();
+        if let Some(session) = book.sessions.values_mut().find(|session| session.id == id) {
+            session.scanned(at);
+        }
+    }
+
+    /// Signs someone in. Whoever was signed in at the same station, or by `instead`, no longer
+    /// is: one device, one person. Takes as long as a hash: keep it off the runtime.
     ///
     /// # Errors
     /// [`Trouble`]: the same words for a wrong PIN as for a badge that does not exist.
@@ -154,13 +189,14 @@ impl Register {
         badge: PersonId,
         pin: &Pin,
         station: Option<StationId>,
-        now: DateTime<Utc>,
+        instead: Option<&Signed>,
+        now: Moment,
     ) -> Result<SignIn, Trouble> {
         let account = self.account(badge);
         if let Some(until) = account.as_ref().and_then(|a| a.locked_until)
-            && now < until
+            && now.machine < until
         {
-            return Err(locked(until - now));
+            return Err(locked(until - now.machine));
         }
         let fits = pin.fits(account.as_ref().map(|a| a.pin.as_str()));
         self.change(|book| {
@@ -179,23 +215,22 @@ impl Register {
                 }
                 let doublings = (account.failures - TRIES).min(10);
                 let lock = (FIRST_LOCK * (1 << doublings)).min(LONGEST_LOCK);
-                account.locked_until = Some(now + lock);
+                account.locked_until = Some(now.machine + lock);
                 return Ok(Err(locked(lock)));
             }
             account.failures = 0;
             account.locked_until = None;
             let account = account.clone();
             let key = secret();
-            let session = Session {
-                badge,
-                station,
-                token: secret(),
-                began: now,
-                used: now,
-                ended: None,
-            };
+            for (key, session) in &mut book.sessions {
+                let here = station.is_some() && session.station == station;
+                if here || instead.is_some_and(|signed| signed.key == *key) {
+                    session.end(now);
+                }
+            }
+            let session = Session::begin(&account, station, now);
             book.sessions
-                .retain(|_, session| now - session.began < REMEMBERED);
+                .retain(|_, session| now.machine - session.began < REMEMBERED);
             book.sessions.insert(hash(&key), session.clone());
             Ok(Ok(SignIn {
                 key,
@@ -209,10 +244,10 @@ impl Register {
     ///
     /// # Errors
     /// When the file cannot be written.
-    pub fn sign_out(&self, signed: &Signed, now: DateTime<Utc>) -> Result<(), Trouble> {
+    pub fn sign_out(&self, signed: &Signed, now: Moment) -> Result<(), Trouble> {
         self.change(|book| {
             if let Some(session) = book.sessions.get_mut(&signed.key) {
-                session.ended = Some(now);
+                session.end(now);
             }
             Ok(())
         })
@@ -229,7 +264,7 @@ impl Register {
         name: &str,
         role: Role,
         pin: Option<&Pin>,
-        now: DateTime<Utc>,
+        now: Moment,
     ) -> Result<(), Trouble> {
         let name: String = name.trim().chars().take(60).collect();
         if name.is_empty() {
@@ -258,11 +293,15 @@ impl Register {
                 }
                 (Some(account), pin) => {
                     account.name = name;
+                    // Else a scan kept in a session would have two roles to be judged by.
+                    let becomes = account.role != role;
                     account.role = role;
-                    if let Some(pin) = pin {
-                        account.pin = pin;
+                    if let Some(pin) = &pin {
+                        account.pin.clone_from(pin);
                         account.failures = 0;
                         account.locked_until = None;
+                    }
+                    if becomes || pin.is_some() {
                         sign_out_everywhere(book, badge, now);
                     }
                 }
@@ -300,7 +339,7 @@ impl Register {
     }
 
     /// Makes a device a station; the key is for its cookie. A device that was this station
-    /// before no longer is.
+    /// before no longer is, and nobody is signed in there but the manager who enrols it.
     ///
     /// # Errors
     /// When the name is missing or the file cannot be written.
@@ -308,8 +347,8 @@ impl Register {
         &self,
         station: StationId,
         name: &str,
-        by: PersonId,
-        now: DateTime<Utc>,
+        by: &Signed,
+        now: Moment,
     ) -> Result<(String, Device), Trouble> {
         let name: String = name.trim().chars().take(60).collect();
         if name.is_empty() {
@@ -321,13 +360,20 @@ impl Register {
         let device = Device {
             station,
             name,
-            by,
-            at: now,
+            by: by.account.badge,
+            at: now.machine,
             enrolment: secret().chars().take(8).collect(),
             key: Some(hash(&key)),
         };
         self.change(|book| {
             book.devices.insert(station, device.clone());
+            for (key, session) in &mut book.sessions {
+                if *key == by.key {
+                    session.station = Some(station);
+                } else if session.station == Some(station) {
+                    session.end(now);
+                }
+            }
             Ok(())
         })?;
         Ok((key, device))
@@ -393,9 +439,9 @@ impl Register {
     }
 }
 
-fn sign_out_everywhere(book: &mut Book, badge: PersonId, now: DateTime<Utc>) {
+fn sign_out_everywhere(book: &mut Book, badge: PersonId, now: Moment) {
     let theirs = book.sessions.values_mut().filter(|s| s.badge == badge);
-    theirs.for_each(|session| session.ended = Some(now));
+    theirs.for_each(|session| session.end(now));
 }
 
 fn manager_left(book: &Book) -> Result<(), Trouble> {
@@ -440,7 +486,13 @@ mod tests {
         let register = Register::open(dir).unwrap();
         let pin = Pin::typed("407193");
         register
-            .admit(badge("M1"), "Mo", Role::Manager, Some(&pin), at(0))
+            .admit(
+                badge("M1"),
+                "Mo",
+                Role::Manager,
+                Some(&pin),
+                Moment::of(at(0)),
+            )
             .unwrap();
         register
     }
@@ -450,7 +502,9 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let register = with_manager(dir.path());
         let pin = Pin::typed("407193");
-        let signed = register.sign_in(badge("M1"), &pin, None, at(0)).unwrap();
+        let signed = register
+            .sign_in(badge("M1"), &pin, None, None, Moment::of(at(0)))
+            .unwrap();
         let register = Register::open(dir.path()).unwrap();
         assert!(register.signed(&signed.key, at(239)).is_some());
         assert!(register.signed(&signed.key, at(239 + 240)).is_none());
@@ -463,7 +517,7 @@ mod tests {
         let register = with_manager(dir.path());
         let (right, wrong) = (Pin::typed("407193"), Pin::typed("999999"));
         let try_at = |pin: &Pin, minute| {
-            let tried = register.sign_in(badge("M1"), pin, None, at(minute));
+            let tried = register.sign_in(badge("M1"), pin, None, None, Moment::of(at(minute)));
             tried.map(|_| ()).map_err(|trouble| trouble.code)
         };
         for _ in 0..4 {
@@ -484,9 +538,17 @@ mod tests {
         assert!(register.erase(badge("M1")).is_err());
         let pin = Pin::typed("8052");
         register
-            .admit(badge("O1"), "Odd Name", Role::Operator, Some(&pin), at(0))
+            .admit(
+                badge("O1"),
+                "Odd Name",
+                Role::Operator,
+                Some(&pin),
+                Moment::of(at(0)),
+            )
             .unwrap();
-        register.sign_in(badge("O1"), &pin, None, at(0)).unwrap();
+        register
+            .sign_in(badge("O1"), &pin, None, None, Moment::of(at(0)))
+            .unwrap();
         register.erase(badge("O1")).unwrap();
         let text = std::fs::read_to_string(dir.path().join("people.json")).unwrap();
         // In quotes: a salt may have any two letters in it.
@@ -502,7 +564,9 @@ mod tests {
         let dir = tempfile::tempdir().unwrap();
         let register = with_manager(dir.path());
         let pin = Pin::typed("407193");
-        let signed = register.sign_in(badge("M1"), &pin, None, at(0)).unwrap();
+        let signed = register
+            .sign_in(badge("M1"), &pin, None, None, Moment::of(at(0)))
+            .unwrap();
         let path = dir.path().join("people.json");
         let mode = std::fs::metadata(&path).unwrap().permissions().mode();
         assert_eq!(mode & 0o777, 0o600);

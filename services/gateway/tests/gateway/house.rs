@@ -12,7 +12,9 @@ use facts::wire::Read;
 use facts::{
     Event, Fact, FactIdSource, StationId, WheelHeld, WheelLoaded, WheelMoved, WheelPortioned,
 };
+use hmac::{Hmac, Mac as _};
 use serde_json::{Value, json};
+use sha2::Sha256;
 use site::Site;
 use tempfile::TempDir;
 use tokio::task::JoinHandle;
@@ -154,6 +156,8 @@ impl House {
             url: self.url.clone(),
             cookies: BTreeMap::new(),
             token: None,
+            badge: String::new(),
+            scans: Value::Null,
         }
     }
 
@@ -380,6 +384,8 @@ pub struct Browser {
     url: String,
     pub cookies: BTreeMap<String, String>,
     pub token: Option<String>,
+    badge: String,
+    scans: Value,
 }
 
 /// What it got.
@@ -436,7 +442,51 @@ impl Browser {
     pub fn sign_in(&mut self, badge: &str, pin: &str) {
         let answer = self.post("/api/v1/session", &json!({ "badge": badge, "pin": pin }));
         assert_eq!(answer.status, 200, "{}", answer.text);
-        self.token = Some(answer.json()["token"].as_str().unwrap().to_owned());
+        let session = answer.json();
+        self.token = Some(session["token"].as_str().unwrap().to_owned());
+        self.badge = badge.to_owned();
+        self.scans = session["scans"].clone();
+    }
+
+    /// A scan as a station page keeps it while the dairy is out of reach: signed in the session
+    /// that is open now.
+    pub fn kept_scan(
+        &self,
+        station: &str,
+        seq: u64,
+        line: &str,
+        action: &str,
+        at: DateTime<Utc>,
+    ) -> Value {
+        let at = at.to_rfc3339_opts(chrono::SecondsFormat::Millis, true);
+        let number = seq.to_string();
+        let parts = [
+            "wheelward scan 1",
+            station,
+            &number,
+            &at,
+            line,
+            "",
+            &self.badge,
+            action,
+        ];
+        let signed: String = parts
+            .iter()
+            .map(|part| format!("{}:{part},", part.len()))
+            .collect();
+        let key = self.scans["key"].as_str().unwrap();
+        let mut mac = Hmac::<Sha256>::new_from_slice(key.as_bytes()).unwrap();
+        mac.update(signed.as_bytes());
+        let signature: String = mac
+            .finalize()
+            .into_bytes()
+            .iter()
+            .map(|byte| format!("{byte:02x}"))
+            .collect();
+        json!({
+            "station": station, "seq": seq, "line": line, "occurred_at": at, "action": action,
+            "person": self.badge, "session": self.scans["session"], "signature": signature,
+        })
     }
 
     /// A scan, sent as the station page does.

@@ -9,5 +9,7 @@ mod orders;
 mod pages;
 mod people;
 mod recall;
+mod refused;
 mod scan;
 mod unknown;
+mod who;

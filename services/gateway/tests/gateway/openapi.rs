@@ -130,9 +130,9 @@ async fn answers_good_and_bad_are_as_described() {
         &note.json(),
         true,
     );
-    let fact = "019c0000-0000-7000-8000-000000000000";
+    let acknowledged = house.stated("gateway", 1).await[0].id;
     let void = tablet.post(
-        &format!("/api/v1/facts/{fact}/void"),
+        &format!("/api/v1/facts/{acknowledged}/void"),
         &json!({ "reason": "no" }),
     );
     check(

@@ -57,6 +57,15 @@ async fn another_scan_under_a_used_number_is_refused_and_told_a_free_one() {
     assert_eq!(other.status, 409);
     assert_eq!(other.json()["code"], "seq_used");
     assert_eq!(other.json()["keep"], true);
+    let gap = tablet.scan("tablet-1", 3, "A.MOVE");
+    assert_eq!(
+        (
+            gap.status,
+            gap.json()["code"].clone(),
+            gap.json()["keep"].clone()
+        ),
+        (409, json!("seq_gap"), json!(true))
+    );
     assert_eq!(tablet.get("/api/v1/station").json()["next_seq"], 2);
     assert_eq!(tablet.get("/api/v1/station").json()["action"], "TURN");
     house.end().await;
@@ -87,23 +96,29 @@ async fn after_a_restart_the_action_receipts_and_undo_are_as_before() {
     let one = tablet.scan("tablet-1", 4, "W.311-01").json();
     assert_eq!(receipts(&one)[0]["words"], "wheel 311-01 moved to R2");
 
-    let undo = json!({ "station": "tablet-1", "seq": 5, "undoes": 3 });
+    // Only the last record can be undone; it says which that is.
+    let earlier = json!({ "station": "tablet-1", "seq": 5, "undoes": 3 });
+    let earlier = tablet.post("/api/v1/station/scan", &earlier).json();
+    assert_eq!(receipts(&earlier)[0]["level"], "wrong");
+    let words = receipts(&earlier)[0]["words"].as_str().unwrap();
+    assert!(words.contains("wheel 311-01 moved to R2"), "{words}");
+    let undo = json!({ "station": "tablet-1", "seq": 6, "undoes": 4 });
     let undone = tablet.post("/api/v1/station/scan", &undo).json();
     assert_eq!(
         receipts(&undone)[0]["words"],
-        "undone: 6 wheels on S07 moved to R2"
+        "undone: wheel 311-01 moved to R2"
     );
     // Sent again it is the same undo; a second one finds nothing.
     let again = tablet.post("/api/v1/station/scan", &undo).json();
     assert_eq!(again["results"][0]["again"], true);
-    let twice = json!({ "station": "tablet-1", "seq": 6, "undoes": 3 });
+    let twice = json!({ "station": "tablet-1", "seq": 7, "undoes": 4 });
     let twice = tablet.post("/api/v1/station/scan", &twice).json();
     assert_eq!(receipts(&twice)[0]["level"], "wrong");
     // The card undoes the latest that is left.
-    let card = tablet.scan("tablet-1", 7, "A.UNDO").json();
+    let card = tablet.scan("tablet-1", 8, "A.UNDO").json();
     assert_eq!(
         receipts(&card)[0]["words"],
-        "undone: wheel 311-01 moved to R2"
+        "undone: 6 wheels on S07 moved to R2"
     );
 
     let topics: Vec<_> = house.stated("tablet-1", 4).await;
@@ -159,8 +174,9 @@ async fn each_role_records_what_it_may() {
         "IRON needs an ironer: nothing recorded"
     );
     tablet.sign_in("V1", "7305");
-    let looking = tablet.scan("tablet-1", 4, "W.311-01");
-    assert_eq!(looking.status, 403);
+    let looking = tablet.scan("tablet-1", 4, "W.311-01").json();
+    assert_eq!(receipts(&looking)[0]["level"], "wrong");
+    assert_eq!(receipts(&looking)[0]["facts"], json!([]));
     assert!(tablet.get("/today").status == 200);
     house.end().await;
 }
@@ -174,10 +190,9 @@ async fn an_expired_session_in_the_middle_of_a_batch_loses_nothing() {
     let mut tablet = house.tablet("tablet-1", "O1", "8052");
     house.until(&mut tablet, "/floor", "S07").await;
     tablet.scan("tablet-1", 1, "A.TURN");
-    let made = utc_now();
     let waiting = json!([
-        { "station": "tablet-1", "seq": 2, "line": "W.311-01", "occurred_at": made, "person": "O1" },
-        { "station": "tablet-1", "seq": 3, "line": "W.311-02", "occurred_at": made, "person": "O1" },
+        tablet.kept_scan("tablet-1", 2, "W.311-01", "TURN", utc_now()),
+        tablet.kept_scan("tablet-1", 3, "W.311-02", "TURN", utc_now()),
     ]);
     let mut expired = tablet.clone();
     expired.cookies.remove("wheelward-person");
@@ -199,8 +214,13 @@ async fn an_expired_session_in_the_middle_of_a_batch_loses_nothing() {
     // But nobody can scan in the name of someone who never was here.
     house.admit("O3", "operator", "3951");
     let forged = json!({ "station": "tablet-1", "seq": 4, "line": "W.311-03", "person": "O3" });
-    let forged = expired.post("/api/v1/station/scan", &forged);
-    assert_eq!(forged.json()["code"], "other_person");
+    let forged = expired.post("/api/v1/station/scan", &forged).json();
+    let words = receipts(&forged)[0]["words"].as_str().unwrap();
+    assert!(
+        words.contains("O3 must sign in to send this scan"),
+        "{words}"
+    );
+    assert_eq!(receipts(&forged)[0]["facts"], json!([]));
     house.end().await;
 }
 
