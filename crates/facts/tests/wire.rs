@@ -238,10 +238,10 @@ fn a_message_whose_subject_says_otherwise_is_no_fact() {
     }
     assert!(read_binary(SUBJECT, &unknown, &body).is_err());
     let sung = read_binary("floor.larkholm.wheel.sung.drain", &unknown, &body);
-    assert_eq!(
-        sung.unwrap(),
-        Read::UnknownType("floor.wheel.sung.v1".into())
-    );
+    let Read::UnknownType(sung) = sung.unwrap() else {
+        panic!("a type that this build does not know");
+    };
+    assert_eq!(sung.ty, "floor.wheel.sung.v1");
 }
 
 #[test]

@@ -108,8 +108,8 @@ impl World {
         };
         let upto = usize::try_from(fold.seq()).unwrap();
         let mut rebuilt = self.folded(self.log.all()[..upto].iter().filter_map(|s| s.fact()));
-        rebuilt.refresh(fold.floor.now());
-        let (kept, rebuilt) = (everything(&fold.floor), everything(&rebuilt));
+        rebuilt.refresh(fold.floor().now());
+        let (kept, rebuilt) = (everything(fold.floor()), everything(&rebuilt));
         if kept != rebuilt {
             let how = differs(&kept, &rebuilt);
             return Err(Failure::new(format!(
@@ -224,7 +224,7 @@ impl World {
             )));
         }
         self.numbers_have_no_gaps(&parked)?;
-        self.people_know_what_stands(&fold.floor)
+        self.people_know_what_stands(fold.floor())
     }
 
     /// Every number that was given has arrived, or is parked.
@@ -274,7 +274,7 @@ impl World {
     }
 
     fn folded<'f>(&self, facts: impl IntoIterator<Item = &'f Fact>) -> Floor {
-        let mut floor = Floor::new(self.dairy.practice.clone());
+        let mut floor = Floor::new(self.dairy.practice.clone(), chrono::DateTime::UNIX_EPOCH);
         facts.into_iter().for_each(|fact| floor.apply(fact));
         floor
     }

@@ -318,14 +318,15 @@ impl World {
                 fold.advance(now);
             }
         }
-        if fold.seq() < self.log.end() {
+        // No time, no answer.
+        if fold.seq() < self.log.end() || !fold.knows_time {
             return asked;
         }
         let reason = |wheel: &WheelId| {
-            if !fold.floor.held(*wheel).is_empty() {
+            if !fold.floor().held(*wheel).is_empty() {
                 return Some(format!("{wheel} is held"));
             }
-            let state = fold.floor.wheel(*wheel)?.state();
+            let state = fold.floor().wheel(*wheel)?.state();
             state.grade.is_none().then(|| format!("{wheel} is not graded"))
         };
         let reasons = asked.leaving.wheels.iter().filter_map(reason).collect();
