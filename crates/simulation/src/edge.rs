@@ -257,7 +257,8 @@ impl World {
             Err(Full) => return Some(Err(Full)),
         };
         let positions = running.outbox.positions_of(&facts);
-        self.recorded.extend(facts.iter().map(|fact| (fact.id, fact.clone())));
+        self.recorded
+            .extend(facts.iter().map(|fact| (fact.id, fact.clone())));
         for (fact, position) in facts.iter().zip(positions) {
             self.lies.insert(fact.id, (w, position));
         }
@@ -326,7 +327,10 @@ impl World {
                 return Some(format!("{wheel} is held"));
             }
             let state = fold.floor.wheel(*wheel)?.state();
-            state.grade.is_none().then(|| format!("{wheel} is not graded"))
+            state
+                .grade
+                .is_none()
+                .then(|| format!("{wheel} is not graded"))
         };
         let reasons = asked.leaving.wheels.iter().filter_map(reason).collect();
         asked.said = Some(Stays { reasons });
@@ -370,7 +374,9 @@ impl World {
         match sent.wheels.iter().find(stays) {
             Some(wheel) => Err(Failure::new(format!(
                 "a hold is absolute: {wheel} is held by {:?}, and {} answered {}",
-                held(wheel), self.workers[w].name, outcome.answer
+                held(wheel),
+                self.workers[w].name,
+                outcome.answer
             ))),
             None => Ok(()),
         }
