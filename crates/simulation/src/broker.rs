@@ -73,7 +73,8 @@ impl Stored {
                 all.find(|(n, _)| n == name)
                     .map(|(_, value)| value.as_str())
             };
-            wire::from_binary(&message.subject, header, &message.body).map_err(|error| error.to_string())
+            wire::from_binary(&message.subject, header, &message.body)
+                .map_err(|error| error.to_string())
         });
         read.as_ref()
     }

@@ -155,7 +155,11 @@ impl World {
         floor: &Floor,
     ) -> Result<(), Failure> {
         let counting = obvious::counting(facts.iter().copied());
-        let codes = |held: Vec<Held>| held.into_iter().map(|held| held.hold).collect::<BTreeSet<_>>();
+        let codes = |held: Vec<Held>| {
+            held.into_iter()
+                .map(|held| held.hold)
+                .collect::<BTreeSet<_>>()
+        };
         let mut wheels: BTreeSet<WheelId> = floor.wheels().map(|(wheel, _)| *wheel).collect();
         wheels.insert("399-01".parse().unwrap());
         for wheel in wheels {
@@ -232,9 +236,8 @@ impl World {
         for worker in &self.workers {
             for station in &worker.stations {
                 for number in 1..=outbox::last_number(&worker.disk, *station) {
-                    let is_parked = |fact: &Fact| {
-                        fact.station == *station && fact.station_seq == number
-                    };
+                    let is_parked =
+                        |fact: &Fact| fact.station == *station && fact.station_seq == number;
                     if !self.numbers.contains_key(&(*station, number))
                         && !parked.iter().any(is_parked)
                     {

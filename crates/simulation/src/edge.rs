@@ -257,7 +257,8 @@ impl World {
             Err(Full) => return Some(Err(Full)),
         };
         let positions = running.outbox.positions_of(&facts);
-        self.recorded.extend(facts.iter().map(|fact| (fact.id, fact.clone())));
+        self.recorded
+            .extend(facts.iter().map(|fact| (fact.id, fact.clone())));
         for (fact, position) in facts.iter().zip(positions) {
             self.lies.insert(fact.id, (w, position));
         }
@@ -318,16 +319,18 @@ impl World {
                 fold.advance(now);
             }
         }
-        // No time, no answer.
-        if fold.seq() < self.log.end() || !fold.knows_time {
+        if fold.seq() < self.log.end() {
             return asked;
         }
         let reason = |wheel: &WheelId| {
-            if !fold.floor().held(*wheel).is_empty() {
+            if !fold.floor.held(*wheel).is_empty() {
                 return Some(format!("{wheel} is held"));
             }
-            let state = fold.floor().wheel(*wheel)?.state();
-            state.grade.is_none().then(|| format!("{wheel} is not graded"))
+            let state = fold.floor.wheel(*wheel)?.state();
+            state
+                .grade
+                .is_none()
+                .then(|| format!("{wheel} is not graded"))
         };
         let reasons = asked.leaving.wheels.iter().filter_map(reason).collect();
         asked.said = Some(Stays { reasons });
@@ -371,7 +374,9 @@ impl World {
         match sent.wheels.iter().find(stays) {
             Some(wheel) => Err(Failure::new(format!(
                 "a hold is absolute: {wheel} is held by {:?}, and {} answered {}",
-                held(wheel), self.workers[w].name, outcome.answer
+                held(wheel),
+                self.workers[w].name,
+                outcome.answer
             ))),
             None => Ok(()),
         }
