@@ -245,19 +245,22 @@ fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<Ho
             _ => None,
         };
     }
-    counts.retain(|fact| fact.occurred_at <= until);
-    let births: Vec<(BatchId, DateTime<Utc>)> = counts
-        .iter()
-        .filter_map(|fact| match &fact.event {
+    let births = |counts: &[&Fact]| -> Vec<(BatchId, DateTime<Utc>)> {
+        let of = counts.iter().filter_map(|fact| match &fact.event {
             Event::WheelPortioned(e) if e.wheel == wheel => Some((e.batch, fact.occurred_at)),
             _ => None,
-        })
-        .collect();
-    let batches: BTreeSet<BatchId> = births.iter().map(|(batch, _)| *batch).collect();
-    let recipe = match batches.first() {
-        Some(batch) if batches.len() == 1 => recipes.get(batch),
+        });
+        of.collect()
+    };
+    // So is the batch that a wheel is of: what is known today counts for every instant.
+    let of: BTreeSet<BatchId> = births(&counts).into_iter().map(|(batch, _)| batch).collect();
+    let recipe = match of.first() {
+        Some(batch) if of.len() == 1 => recipes.get(batch),
         _ => None,
     };
+    counts.retain(|fact| fact.occurred_at <= until);
+    let births = births(&counts);
+    let batches: BTreeSet<BatchId> = births.iter().map(|(batch, _)| *batch).collect();
     let may = |person: Option<PersonId>| person.is_some_and(|p| ["01", "09"].contains(&p.as_str()));
     let born: &[&str] = match recipe.map(|(id, version)| (id.as_str(), *version)) {
         Some(("blue", 1)) => &[],
