@@ -236,6 +236,7 @@ impl World {
         let dispatched = |fact: &facts::Fact| matches!(fact.event, Event::WheelDispatched(_));
         let facts = self.log.all().iter().filter_map(|stored| stored.fact());
         Played {
+            story: Vec::new(),
             messages: self.log.end(),
             promised: self.ledger.promised.len(),
             killed: self.killed,
