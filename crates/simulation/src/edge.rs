@@ -324,10 +324,10 @@ impl World {
             return asked;
         }
         let reason = |wheel: &WheelId| {
-            if !fold.floor.held(*wheel).is_empty() {
+            if !fold.floor().held(*wheel).is_empty() {
                 return Some(format!("{wheel} is held"));
             }
-            let state = fold.floor.wheel(*wheel)?.state();
+            let state = fold.floor().wheel(*wheel)?.state();
             state
                 .grade
                 .is_none()
