@@ -37,6 +37,7 @@ impl Desk {
             station_seq: self.number,
             person: Some("M1".parse().expect("a badge")),
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         }

@@ -7,6 +7,7 @@ use facts::{
     RoomId, SampleId, StackId, StationId, StillageId, ToolId, stored_enum, stored_struct,
 };
 use quantity::{Grams, Percent};
+use serde::{Deserialize, Serialize};
 
 use crate::{Moment, Voids};
 

@@ -157,6 +157,7 @@ mod tests {
             station_seq: 1,
             person: None,
             occurred_at: at,
+            claimed_at: None,
             recorded_at: at,
             event: event.into(),
         }

@@ -268,7 +268,8 @@ impl Fold {
         }
         let station = message.subject.split('.').nth(4).unwrap_or("unknown");
         let station: String = station.chars().take(20).collect();
-        let day = self.floor.now().format("%Y-%m-%d");
+        let day = self.now().unwrap_or(message.stored_at);
+        let day = day.format("%Y-%m-%d");
         let id = format!("rejected-{station}-{day}");
         let text = format!(
             "message {} of station {station} counts for nothing: {reason}. It is kept whole in REJECTED; look at who sent it",

@@ -113,7 +113,7 @@ fn a_log_that_writes_codes_in_both_cases_is_the_same_after_a_restart() {
         let line = wire::to_line(&fact).unwrap().replace("\"31", code);
         match wire::from_line(&line).unwrap() {
             Read::Fact(fact) => fact,
-            Read::UnknownType(ty) => panic!("{ty}"),
+            Read::UnknownType(unknown) => panic!("{}", unknown.ty),
         }
     });
     let facts: Vec<_> = facts.collect();
@@ -122,7 +122,7 @@ fn a_log_that_writes_codes_in_both_cases_is_the_same_after_a_restart() {
         let store = Store::open(folder.path()).unwrap();
         Writer::on(&store).write(part);
     }
-    let mut plain = ripening::Floor::new(practice());
+    let mut plain = ripening::Floor::new(practice(), end());
     facts.iter().for_each(|fact| plain.apply(fact));
     plain.refresh(end());
     assert_eq!(plain.batches().count(), 4, "each once");

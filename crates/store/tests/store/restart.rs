@@ -207,6 +207,7 @@ fn any_event() -> impl Strategy<Value = Event> {
             via: None,
             order: order.then(|| "A1".parse().unwrap()),
             market: None,
+            sale: None,
         }
         .into()),
         wheels().prop_map(|wheels| facts::WheelReturned {
@@ -273,6 +274,7 @@ fn any_life() -> impl Strategy<Value = Vec<(Fact, Then)>> {
                 station_seq: n as u64 / 3 + 1 + u64::from(late > 60),
                 person: (n % 4 > 0).then(|| "09".parse().unwrap()),
                 occurred_at: at - TimeDelta::hours(late % 24),
+                claimed_at: None,
                 recorded_at: at,
                 event,
             };
@@ -455,6 +457,7 @@ fn an_alarm_that_was_over_by_mistake_is_told_again_when_the_mistake_is_voided() 
         station_seq: n as u64,
         person: None,
         occurred_at: start() + TimeDelta::hours(hours),
+        claimed_at: None,
         recorded_at: start() + TimeDelta::hours(hours),
         event,
     };
