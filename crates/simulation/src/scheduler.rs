@@ -7,10 +7,10 @@ use std::rc::Rc;
 use bus::outbox::book::Shelf as _;
 use chrono::{DateTime, Utc};
 use facts::wire::Read;
-use facts::{BatchId, RoomId, StationId, ToolId, WheelId};
-use ripening::alert::Open;
-use ripening::{Alert, Counts, Floor, Practice, Voiding, Wheel};
-use serde::de::DeserializeOwned;
+use facts::stored::borsh::{self, BorshDeserialize, BorshSerialize};
+use facts::{BatchId, RoomId, StationId, ToolId, WheelId, stored_struct};
+use ripening::{Alert, Counts, Floor, Folding, Practice, Voiding};
+
 use serde::{Deserialize, Serialize};
 
 use crate::Breakage;
@@ -25,16 +25,19 @@ pub(crate) struct Position {
 }
 
 /// A message to publish once the state that asks for it is safe.
-#[derive(Debug, Clone, Serialize, Deserialize)]
+#[derive(Debug, Clone)]
 pub(crate) struct Effect {
     pub(crate) id: String,
     pub(crate) body: Vec<u8>,
 }
 
+stored_struct!(Position { created, seq });
+stored_struct!(Effect { id, body });
+
 /// The scheduler while it runs.
 #[derive(Debug)]
 pub(crate) struct Fold {
-    pub(crate) floor: Floor,
+    pub(crate) floor: Folding,
     pub(crate) position: Option<Position>,
     /// The log's end when folding began: until then nobody is told anything.
     live_from: u64,
@@ -50,17 +53,18 @@ const POSITION: &[u8] = b"position";
 const COUNTS: &[u8] = b"counts";
 const SCOPES: &[u8] = b"scopes";
 const OPEN: &[u8] = b"open";
+const OVER: &[u8] = b"over";
 
 impl Fold {
     /// Puts the stored floor together.
     pub(crate) fn load(practice: &Practice, store: &Disk, log: &Broker) -> Self {
-        let mut floor = Floor::new(practice.clone());
+        let mut floor = Folding::new(practice.clone());
         each(store, b"v/", |_: String, voiding: Voiding| {
             floor.restore_voiding(voiding)
         });
         floor.restore_scopes(get(store, SCOPES).unwrap_or_default());
-        each(store, b"w/", |id: WheelId, (chronicle, state)| {
-            floor.restore_wheel(id, Wheel::stored(chronicle, state));
+        each(store, b"w/", |id: WheelId, chronicle| {
+            floor.restore_wheel(id, chronicle).unwrap();
         });
         each(store, b"b/", |id: BatchId, batch| {
             floor.restore_batch(id, batch)
@@ -74,12 +78,13 @@ impl Fold {
         each(store, b"s/", |id: StationId, log| {
             floor.restore_station(id, log)
         });
-        floor.restore_open_alerts(get::<Vec<Open>>(store, OPEN).unwrap_or_default());
+        let open = get(store, OPEN).unwrap_or_default();
+        floor.restore_told(open, get(store, OVER).unwrap_or_default());
         floor.restore_counts(get::<Counts>(store, COUNTS).unwrap_or_default());
         let mut to_publish = VecDeque::new();
         for (key, value) in store.under(b"e/") {
             let number = u64::from_be_bytes(key[2..].try_into().unwrap());
-            to_publish.push_back((number, postcard::from_bytes(&value).unwrap()));
+            to_publish.push_back((number, borsh::from_slice(&value).unwrap()));
         }
         Self {
             floor,
@@ -90,6 +95,11 @@ impl Fold {
             knows_time: false,
             to_publish,
         }
+    }
+
+    /// The floor, once it knows what time it is.
+    pub(crate) fn floor(&self) -> &Floor {
+        self.floor.floor().unwrap()
     }
 
     pub(crate) fn seq(&self) -> u64 {
@@ -105,7 +115,7 @@ impl Fold {
         for stored in chunk {
             match stored.read() {
                 Ok(Read::Fact(fact)) => self.floor.apply(fact),
-                Ok(Read::UnknownType(_)) => self.floor.count_unknown_type(),
+                Ok(Read::UnknownType(unknown)) => self.floor.pass(stored.seq, unknown),
                 Err(_) => self.floor.count_unreadable(),
             }
             self.position = Some(Position {
@@ -128,15 +138,18 @@ impl Fold {
         let position = self
             .position
             .filter(|_| self.unwritten && self.knows_time)?;
-        self.floor.refresh(self.floor.now());
+        let live = self.is_live();
+        let floor = self.floor.floor_mut()?;
+        let now = floor.now();
+        floor.refresh(now);
         let mut effects = Vec::new();
-        if self.is_live() {
-            let alerts = self.floor.tell();
+        if live {
+            let alerts = floor.tell();
             effects.extend(alerts.iter().map(|alert| Effect {
                 id: alert.id(),
                 body: serde_json::to_vec(alert).unwrap(),
             }));
-            effects.extend(self.floor.take_labels().iter().map(|label| Effect {
+            effects.extend(floor.take_labels().iter().map(|label| Effect {
                 id: format!("label-{}-{}", label.wheel, label.cause),
                 body: Vec::new(),
             }));
@@ -144,12 +157,17 @@ impl Fold {
         let effects: Vec<_> = (self.next_effect..).zip(effects).collect();
         self.next_effect += effects.len() as u64;
         self.unwritten = false;
-        let mut batch = of(&mut self.floor);
+        let mut batch = of(floor);
         if breakage != Breakage::ForgetsWhatItTold {
             put(
                 &mut batch,
                 OPEN,
-                &self.floor.open_alerts().collect::<Vec<_>>(),
+                &floor.open_alerts().collect::<Vec<_>>(),
+            );
+            put(
+                &mut batch,
+                OVER,
+                &floor.alerts_over().collect::<Vec<_>>(),
             );
         }
         put(&mut batch, POSITION, &position);
@@ -166,8 +184,7 @@ fn of(floor: &mut Floor) -> Batch {
     let changed = floor.take_changed();
     for id in &changed.wheels {
         if let Some(wheel) = floor.wheel(*id) {
-            let stored = (wheel.chronicle(), wheel.state());
-            put(&mut batch, format!("w/{id}").as_bytes(), &stored);
+            put(&mut batch, format!("w/{id}").as_bytes(), wheel.chronicle());
         }
     }
     for id in &changed.batches {
@@ -210,16 +227,16 @@ pub(crate) fn alert(body: &[u8]) -> Option<Alert> {
     serde_json::from_slice(body).ok()
 }
 
-fn put(batch: &mut Batch, key: &[u8], value: &impl Serialize) {
-    batch.push((key.to_vec(), Some(postcard::to_stdvec(value).unwrap())));
+fn put(batch: &mut Batch, key: &[u8], value: &impl BorshSerialize) {
+    batch.push((key.to_vec(), Some(borsh::to_vec(value).unwrap())));
 }
 
-fn get<T: DeserializeOwned>(store: &Disk, key: &[u8]) -> Option<T> {
+fn get<T: BorshDeserialize>(store: &Disk, key: &[u8]) -> Option<T> {
     let bytes = store.get(key).unwrap()?;
-    Some(postcard::from_bytes(&bytes).unwrap())
+    Some(borsh::from_slice(&bytes).unwrap())
 }
 
-fn each<K: std::str::FromStr, T: DeserializeOwned>(
+fn each<K: std::str::FromStr, T: BorshDeserialize>(
     store: &Disk,
     begin: &[u8],
     mut take: impl FnMut(K, T),
@@ -227,7 +244,7 @@ fn each<K: std::str::FromStr, T: DeserializeOwned>(
     for (key, value) in store.under(begin) {
         let id = std::str::from_utf8(&key[begin.len()..]).unwrap();
         if let Ok(id) = id.parse() {
-            take(id, postcard::from_bytes(&value).unwrap());
+            take(id, borsh::from_slice(&value).unwrap());
         }
     }
 }

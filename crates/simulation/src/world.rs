@@ -6,7 +6,9 @@ use std::rc::Rc;
 use authority::Role;
 use bus::outbox::book::{Changes, Shelf as _};
 use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
-use facts::{Draft, Event, Fact, FactId, HoldLifted, HoldPlaced, PersonId, Scope, StationId, Voided};
+use facts::{
+    Draft, Event, Fact, FactId, HoldLifted, HoldPlaced, PersonId, Scope, StationId, Voided,
+};
 use station::{Claim, Kept, Line};
 
 use crate::broker::{Answer, Broker, Message};
@@ -234,6 +236,7 @@ impl World {
         let dispatched = |fact: &facts::Fact| matches!(fact.event, Event::WheelDispatched(_));
         let facts = self.log.all().iter().filter_map(|stored| stored.fact());
         Played {
+            story: Vec::new(),
             messages: self.log.end(),
             promised: self.ledger.promised.len(),
             killed: self.killed,
@@ -378,7 +381,11 @@ impl World {
             scanner.kept.push_back(stamped);
             return Ok(true);
         }
-        let line = if scanner.stamps { stamped } else { line.clone() };
+        let line = if scanner.stamps {
+            stamped
+        } else {
+            line.clone()
+        };
         let heard = self.send_line(s, &line)?;
         Ok(heard || !self.scanners[s].keeps)
     }
@@ -404,7 +411,12 @@ impl World {
         let now = self.now;
         let scanner = &mut self.scanners[s];
         let at = Line::read(line).ok().and_then(|line| line.kept_since);
-        let was_there = |at| scanner.visits.iter().any(|(from, heard)| *from <= at && at <= *heard);
+        let was_there = |at| {
+            scanner
+                .visits
+                .iter()
+                .any(|(from, heard)| *from <= at && at <= *heard)
+        };
         let claim = at.map(|at| Claim {
             at,
             kept: match was_there(at) {

@@ -328,8 +328,8 @@ proptest! {
         let rule = Rule::new(&recipes(), rights());
         let mut placement = Placement::default();
         let mut index = Index::new(rule.clone());
-        let mut office = Office::new(practice(), customers(), vec![code("R1")]);
         let end = instant(HOURS + 1);
+        let mut office = Office::new(practice(), customers(), vec![code("R1")], end);
         // One of them is known to no fact.
         let all: Vec<WheelId> = ["b1-01", "b1-02", "b1-03", "b9-01"].map(code).to_vec();
         for n in 0..facts.len() {

@@ -370,7 +370,7 @@ fn received(mut fact: Fact, claimed: &str) -> Fact {
     fact.occurred_at = at(claimed);
     match facts::wire::from_line(&facts::wire::to_line(&fact).unwrap()).unwrap() {
         facts::wire::Read::Fact(fact) => fact,
-        facts::wire::Read::UnknownType(ty) => panic!("{ty} is known"),
+        facts::wire::Read::UnknownType(unknown) => panic!("{} is known", unknown.ty),
     }
 }
 
