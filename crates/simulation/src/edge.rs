@@ -316,18 +316,21 @@ impl World {
         }
         if self.dice.chance(800) {
             fold.take(self.log.after(fold.seq()), self.log.created);
-            if fold.knows_time {
+            if fold.folding.floor().is_some() {
                 fold.advance(now);
             }
         }
         if fold.seq() < self.log.end() {
             return asked;
         }
+        let Some(floor) = fold.floor() else {
+            return asked;
+        };
         let reason = |wheel: &WheelId| {
-            if !fold.floor().held(*wheel).is_empty() {
+            if !floor.held(*wheel).is_empty() {
                 return Some(format!("{wheel} is held"));
             }
-            let state = fold.floor().wheel(*wheel)?.state();
+            let state = floor.wheel(*wheel)?.state();
             state
                 .grade
                 .is_none()

@@ -311,8 +311,7 @@ fn what_is_not_fit_to_leave_stays_where_there_is_no_dispatch_desk_either() {
         "K.K1",
         "311-01 is in hoop H1 by the records (and 3 wheels more)",
     );
-    // Of a wheel that nobody knows, nobody knows either whether its recipe holds it.
-    stays(&mut floor, "W.999-01", "wheel 999-01 is under hold Q-BORN");
+    stays(&mut floor, "W.999-01", "999-01 is not known here");
     let mut floor = Floor::with_a_batch();
     floor.scans(&["A.UNHOOP", "W.311-01", "P.17", "A.DISPATCH", "O.77"]);
     floor.facts.clear();
