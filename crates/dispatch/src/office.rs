@@ -365,15 +365,12 @@ impl Office {
         let Leaving {
             customer, wheels, ..
         } = *leaving;
-        let known = &self.customers.customers;
-        if let Some(unknown) = customer.filter(|customer| !known.contains_key(customer)) {
-            let names: Vec<String> = known.keys().map(CustomerId::to_string).collect();
-            return vec![format!(
-                "the customers file has no {unknown}: it has {}",
-                names.join(", ")
-            )];
-        }
-        let theirs = customer.and_then(|customer| Some(known.get(&customer)?.market));
+        let customer = customer.map(|id| self.customers.customer(id));
+        let theirs = match customer {
+            Some(Err(unknown)) => return vec![unknown.to_string()],
+            Some(Ok((_, customer))) => Some(customer.market),
+            None => None,
+        };
         let market = leaving.market.or(theirs);
         let today = self.now().today;
         let recipes = &self.floor.practice().recipes;

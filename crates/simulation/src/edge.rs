@@ -257,18 +257,20 @@ impl World {
             Err(Full) => return Some(Err(Full)),
         };
         let positions = running.outbox.positions_of(&facts);
-        self.recorded.extend(facts.iter().map(|fact| (fact.id, fact.clone())));
+        self.recorded
+            .extend(facts.iter().map(|fact| (fact.id, fact.clone())));
         for (fact, position) in facts.iter().zip(positions) {
             self.lies.insert(fact.id, (w, position));
         }
-        if self.dice.chance(200) {
+        if self.dice.chance(300) {
             // Sending goes on beside recording.
             self.send(w);
             for _ in 0..self.dice.below(4) {
                 self.network();
             }
         }
-        if self.strikes(w) {
+        // A sync takes long: most kills and power cuts come here.
+        if (0..4).any(|_| self.strikes(w)) {
             return None;
         }
         let worker = &mut self.workers[w];
@@ -314,20 +316,25 @@ impl World {
         }
         if self.dice.chance(800) {
             fold.take(self.log.after(fold.seq()), self.log.created);
-            if fold.knows_time {
+            if fold.folding.floor().is_some() {
                 fold.advance(now);
             }
         }
-        // No time, no answer.
-        if fold.seq() < self.log.end() || !fold.knows_time {
+        if fold.seq() < self.log.end() {
             return asked;
         }
+        let Some(floor) = fold.floor() else {
+            return asked;
+        };
         let reason = |wheel: &WheelId| {
-            if !fold.floor().held(*wheel).is_empty() {
+            if !floor.held(*wheel).is_empty() {
                 return Some(format!("{wheel} is held"));
             }
-            let state = fold.floor().wheel(*wheel)?.state();
-            state.grade.is_none().then(|| format!("{wheel} is not graded"))
+            let state = floor.wheel(*wheel)?.state();
+            state
+                .grade
+                .is_none()
+                .then(|| format!("{wheel} is not graded"))
         };
         let reasons = asked.leaving.wheels.iter().filter_map(reason).collect();
         asked.said = Some(Stays { reasons });
@@ -371,7 +378,9 @@ impl World {
         match sent.wheels.iter().find(stays) {
             Some(wheel) => Err(Failure::new(format!(
                 "a hold is absolute: {wheel} is held by {:?}, and {} answered {}",
-                held(wheel), self.workers[w].name, outcome.answer
+                held(wheel),
+                self.workers[w].name,
+                outcome.answer
             ))),
             None => Ok(()),
         }

@@ -50,7 +50,9 @@ pub(crate) fn holds(counting: &[&Fact], wheel: WheelId, dairy: &Dairy) -> BTreeS
     let one = births.first().map(|(batch, _)| *batch);
     let one = one.filter(|batch| births.iter().all(|(other, _)| other == batch));
     // Only one recipe here asks for a hold; a wheel of which nobody knows the recipe has it.
-    let born = one.and_then(recipe).is_none_or(|recipe| recipe.as_str() == TESTED);
+    let born = one
+        .and_then(recipe)
+        .is_none_or(|recipe| recipe.as_str() == TESTED);
     let lies_over = |scope: &Scope| match scope {
         Scope::Wheels(wheels) => wheels.contains(&wheel),
         Scope::Batch(batch) => births.iter().any(|(of, _)| of == batch),
@@ -84,5 +86,8 @@ pub(crate) fn holds(counting: &[&Fact], wheel: WheelId, dairy: &Dairy) -> BTreeS
             _ => {}
         }
     }
-    [by_recipe, by_fact, by_scope].into_iter().flatten().collect()
+    [by_recipe, by_fact, by_scope]
+        .into_iter()
+        .flatten()
+        .collect()
 }

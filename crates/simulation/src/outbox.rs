@@ -39,7 +39,11 @@ impl Ids {
 
     fn next(&mut self, now: DateTime<Utc>) -> FactId {
         let ms = now.timestamp_millis();
-        let count = if self.last.0 == ms { self.last.1 + 1 } else { 0 };
+        let count = if self.last.0 == ms {
+            self.last.1 + 1
+        } else {
+            0
+        };
         self.last = (ms, count);
         let version = u128::from(0x7000 | (count & 0xfff)) << 64;
         let high = (u128::from(ms.unsigned_abs()) << 80) | version;
@@ -257,7 +261,10 @@ impl Sending {
         };
         let each = positions.into_iter().enumerate().map(|(at, position)| {
             let outcome = answered.remove(&at);
-            (position, outcome.unwrap_or_else(|| Outcome::Unknown("no answer".to_owned())))
+            (
+                position,
+                outcome.unwrap_or_else(|| Outcome::Unknown("no answer".to_owned())),
+            )
         });
         each.collect()
     }

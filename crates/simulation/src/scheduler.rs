@@ -6,11 +6,10 @@ use std::rc::Rc;
 
 use bus::outbox::book::Shelf as _;
 use chrono::{DateTime, Utc};
-use facts::wire::Read;
 use facts::stored::borsh::{self, BorshDeserialize, BorshSerialize};
+use facts::wire::Read;
 use facts::{BatchId, RoomId, StationId, ToolId, WheelId, stored_struct};
-use ripening::{Alert, Counts, Floor, Folding, Practice, Voiding};
-
+use ripening::{Alert, Floor, Folding, Practice, Voiding};
 use serde::{Deserialize, Serialize};
 
 use crate::Breakage;
@@ -24,6 +23,8 @@ pub(crate) struct Position {
     pub(crate) seq: u64,
 }
 
+stored_struct!(Position { created, seq });
+
 /// A message to publish once the state that asks for it is safe.
 #[derive(Debug, Clone)]
 pub(crate) struct Effect {
@@ -31,20 +32,17 @@ pub(crate) struct Effect {
     pub(crate) body: Vec<u8>,
 }
 
-stored_struct!(Position { created, seq });
 stored_struct!(Effect { id, body });
 
 /// The scheduler while it runs.
 #[derive(Debug)]
 pub(crate) struct Fold {
-    pub(crate) floor: Folding,
+    pub(crate) folding: Folding,
     pub(crate) position: Option<Position>,
     /// The log's end when folding began: until then nobody is told anything.
     live_from: u64,
     next_effect: u64,
     unwritten: bool,
-    /// Whether it knows what time it is: before the first tick nothing is derived.
-    pub(crate) knows_time: bool,
     /// What was written and has to be published, in order.
     pub(crate) to_publish: VecDeque<(u64, Effect)>,
 }
@@ -56,54 +54,49 @@ const OPEN: &[u8] = b"open";
 const OVER: &[u8] = b"over";
 
 impl Fold {
-    /// Puts the stored floor together.
-    pub(crate) fn load(practice: &Practice, store: &Disk, log: &Broker) -> Self {
+    /// Puts the stored floor together. With an empty store the log is folded anew, and what
+    /// people were told is read back from where it was published.
+    pub(crate) fn load(practice: &Practice, store: &Disk, log: &Broker, derived: &Broker) -> Self {
         let mut floor = Folding::new(practice.clone());
-        each(store, b"v/", |_: String, voiding: Voiding| {
-            floor.restore_voiding(voiding)
-        });
+        each(store, b"v/", |_: String, voiding: Voiding| floor.restore_voiding(voiding));
         floor.restore_scopes(get(store, SCOPES).unwrap_or_default());
-        each(store, b"w/", |id: WheelId, chronicle| {
-            floor.restore_wheel(id, chronicle).unwrap();
-        });
-        each(store, b"b/", |id: BatchId, batch| {
-            floor.restore_batch(id, batch)
-        });
-        each(store, b"r/", |id: RoomId, room| {
-            floor.restore_room(id, room)
-        });
-        each(store, b"t/", |id: ToolId, tool| {
-            floor.restore_tool(id, tool)
-        });
-        each(store, b"s/", |id: StationId, log| {
-            floor.restore_station(id, log)
-        });
-        let open = get(store, OPEN).unwrap_or_default();
-        floor.restore_told(open, get(store, OVER).unwrap_or_default());
-        floor.restore_counts(get::<Counts>(store, COUNTS).unwrap_or_default());
+        each(store, b"w/", |id: WheelId, chronicle| floor.restore_wheel(id, chronicle).unwrap());
+        each(store, b"b/", |id: BatchId, batch| floor.restore_batch(id, batch));
+        each(store, b"r/", |id: RoomId, room| floor.restore_room(id, room));
+        each(store, b"t/", |id: ToolId, tool| floor.restore_tool(id, tool));
+        each(store, b"s/", |id: StationId, log| floor.restore_station(id, log));
+        let position: Option<Position> = get(store, POSITION);
+        if position.is_some() {
+            let open = get(store, OPEN).unwrap_or_default();
+            floor.restore_told(open, get(store, OVER).unwrap_or_default());
+        } else {
+            let all = derived.all().iter().filter_map(|stored| alert(&stored.message.body));
+            let (open, over) = ripening::alert::recall(&all.collect::<Vec<_>>());
+            floor.restore_told(open, over);
+        }
+        floor.restore_counts(get(store, COUNTS).unwrap_or_default());
         let mut to_publish = VecDeque::new();
         for (key, value) in store.under(b"e/") {
             let number = u64::from_be_bytes(key[2..].try_into().unwrap());
             to_publish.push_back((number, borsh::from_slice(&value).unwrap()));
         }
         Self {
-            floor,
-            position: get(store, POSITION),
+            folding: floor,
+            position,
             live_from: log.end(),
             next_effect: to_publish.back().map_or(1, |(number, _)| number + 1),
             unwritten: false,
-            knows_time: false,
             to_publish,
         }
     }
 
-    /// The floor, once it knows what time it is.
-    pub(crate) fn floor(&self) -> &Floor {
-        self.floor.floor().unwrap()
-    }
-
     pub(crate) fn seq(&self) -> u64 {
         self.position.map_or(0, |position| position.seq)
+    }
+
+    /// The floor, once the time is known and all of the log has been folded.
+    pub(crate) fn floor(&self) -> Option<&Floor> {
+        self.folding.floor().filter(|_| self.is_live())
     }
 
     fn is_live(&self) -> bool {
@@ -114,9 +107,9 @@ impl Fold {
     pub(crate) fn take(&mut self, chunk: &[Rc<Stored>], created: u64) {
         for stored in chunk {
             match stored.read() {
-                Ok(Read::Fact(fact)) => self.floor.apply(fact),
-                Ok(Read::UnknownType(unknown)) => self.floor.pass(stored.seq, unknown),
-                Err(_) => self.floor.count_unreadable(),
+                Ok(Read::Fact(fact)) => self.folding.apply(fact),
+                Ok(Read::UnknownType(unknown)) => self.folding.pass(stored.seq, unknown),
+                Err(_) => self.folding.count_unreadable(),
             }
             self.position = Some(Position {
                 created,
@@ -128,24 +121,20 @@ impl Fold {
 
     /// Derives what falls due by now.
     pub(crate) fn advance(&mut self, now: DateTime<Utc>) {
-        self.knows_time = true;
-        self.floor.refresh(now);
+        self.folding.refresh(now);
         self.unwritten |= self.position.is_some();
     }
 
     /// What has to be written now; nothing while there is nothing, or no time.
     pub(crate) fn gather(&mut self, breakage: Breakage) -> Option<(Batch, Vec<(u64, Effect)>)> {
-        let position = self
-            .position
-            .filter(|_| self.unwritten && self.knows_time)?;
+        let position = self.position.filter(|_| self.unwritten)?;
         let live = self.is_live();
-        let floor = self.floor.floor_mut()?;
+        let floor = self.folding.floor_mut()?;
         let now = floor.now();
         floor.refresh(now);
         let mut effects = Vec::new();
         if live {
-            let alerts = floor.tell();
-            effects.extend(alerts.iter().map(|alert| Effect {
+            effects.extend(floor.tell().iter().map(|alert| Effect {
                 id: alert.id(),
                 body: serde_json::to_vec(alert).unwrap(),
             }));
@@ -157,19 +146,7 @@ impl Fold {
         let effects: Vec<_> = (self.next_effect..).zip(effects).collect();
         self.next_effect += effects.len() as u64;
         self.unwritten = false;
-        let mut batch = of(floor);
-        if breakage != Breakage::ForgetsWhatItTold {
-            put(
-                &mut batch,
-                OPEN,
-                &floor.open_alerts().collect::<Vec<_>>(),
-            );
-            put(
-                &mut batch,
-                OVER,
-                &floor.alerts_over().collect::<Vec<_>>(),
-            );
-        }
+        let mut batch = of(floor, breakage != Breakage::ForgetsWhatItTold);
         put(&mut batch, POSITION, &position);
         for (number, effect) in &effects {
             put(&mut batch, &effect_key(*number), effect);
@@ -179,7 +156,7 @@ impl Fold {
 }
 
 /// What has changed on a floor.
-fn of(floor: &mut Floor) -> Batch {
+fn of(floor: &mut Floor, told: bool) -> Batch {
     let mut batch = Batch::new();
     let changed = floor.take_changed();
     for id in &changed.wheels {
@@ -200,10 +177,7 @@ fn of(floor: &mut Floor) -> Batch {
             put(&mut batch, format!("t/{id}").as_bytes(), tool);
         }
     }
-    for (id, log) in floor
-        .stations()
-        .filter(|(id, _)| changed.stations.contains(id))
-    {
+    for (id, log) in floor.stations().filter(|(id, _)| changed.stations.contains(id)) {
         put(&mut batch, format!("s/{id}").as_bytes(), log);
     }
     for voiding in &changed.voidings {
@@ -212,6 +186,10 @@ fn of(floor: &mut Floor) -> Batch {
     }
     if changed.scopes {
         put(&mut batch, SCOPES, floor.scopes());
+    }
+    if changed.told && told {
+        put(&mut batch, OPEN, &floor.open_alerts().collect::<Vec<_>>());
+        put(&mut batch, OVER, &floor.alerts_over().collect::<Vec<_>>());
     }
     put(&mut batch, COUNTS, &floor.counts());
     batch

@@ -64,7 +64,10 @@ impl Dairy {
                 clock,
                 recipes: [(recipe("practice-blue"), 1), (recipe(TESTED), 1)].into(),
                 holds: Rule::new(&recipes, rights.clone()),
-                people: PEOPLE.iter().map(|(badge, _)| badge.parse().unwrap()).collect(),
+                people: PEOPLE
+                    .iter()
+                    .map(|(badge, _)| badge.parse().unwrap())
+                    .collect(),
                 youngest: Default::default(),
                 dispatch_desk,
                 rooms: ["R1", "R2", "R3"].map(|room| room.parse().unwrap()).into(),

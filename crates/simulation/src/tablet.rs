@@ -407,7 +407,10 @@ impl World {
 
     /// The number and time of a device's last receipt.
     fn last_receipt(&self, station: StationId) -> Option<(u64, DateTime<Utc>)> {
-        let tablet = self.tablets.iter().find(|tablet| tablet.station == station)?;
+        let tablet = self
+            .tablets
+            .iter()
+            .find(|tablet| tablet.station == station)?;
         let mut numbers = (1..tablet.next).rev();
         numbers.find_map(|number| Some((number, self.receipt(station, number)?.at)))
     }

@@ -159,7 +159,7 @@ async fn every_page_of_a_floor_of_200_000_wheels_and_20_000_orders() {
     eprintln!("{} facts stated in {:?}", past.numbered, began.elapsed());
 
     let mut browser = house.manager();
-    browser.patience(Duration::from_secs(120));
+    browser.patience(Duration::from_secs(600));
     let began = Instant::now();
     let standing = || async {
         let end = house.bus.floor_end().await.unwrap();
@@ -189,9 +189,9 @@ async fn every_page_of_a_floor_of_200_000_wheels_and_20_000_orders() {
         "/orders?over=19400",
         "/orders?short=200",
         "/holds",
-        "/find?q=B0001",
+        "/find?q=B000",
+        "/find?q=LARGE1",
         "/find?q=HARBOUR",
-        "/find?q=N00001",
         "/batches/B0001",
         "/wheels/B0001-001",
         "/stands/stillage/S00010",
@@ -224,7 +224,8 @@ async fn every_page_of_a_floor_of_200_000_wheels_and_20_000_orders() {
             waited
         );
         let page = !path.starts_with("/api/");
-        if answer.status != 200 || (page && answer.text.len() > 2_000_000) {
+        let nothing = path == "/find?q=B000" && answer.status == 404;
+        if answer.status != 200 && !nothing || (page && answer.text.len() > 2_000_000) {
             slow.push(format!(
                 "{path}: {} {} bytes",
                 answer.status,
