@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use authority::workers::{OFFICE, keeps_safe};
 use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
 use dispatch::office::{Leaving, Office};
 use facts::{
@@ -226,14 +227,21 @@ fn arrivals() -> impl Strategy<Value = Vec<Fact>> {
 
 /// Slow and obvious: which holds keep a wheel, by these facts, at an instant.
 fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<HoldId> {
-    fn is_void(facts: &[&Fact], id: FactId) -> bool {
+    // What keeps somebody safe, and a voiding, is taken back by the office's voiding only.
+    fn is_void(facts: &[&Fact], target: &Fact) -> bool {
+        let corrected_only =
+            matches!(target.event, Event::Voided(_)) || keeps_safe(&target.event);
         facts.iter().any(|fact| match &fact.event {
-            Event::Voided(voided) => voided.fact == id && !is_void(facts, fact.id),
+            Event::Voided(voided) => {
+                voided.fact == target.id
+                    && (fact.station.as_str() == OFFICE || !corrected_only)
+                    && !is_void(facts, fact)
+            }
             _ => false,
         })
     }
     let mut counts: Vec<&Fact> = facts.to_vec();
-    counts.retain(|fact| !is_void(facts, fact.id));
+    counts.retain(|fact| !is_void(facts, fact));
     counts.sort_by_key(|fact| fact.order());
     counts.dedup_by_key(|fact| fact.id);
     // A batch goes by the recipe it was given last, whenever that was.
