@@ -1,5 +1,8 @@
 //! Each part broken on purpose is found by a seed: the simulation can fail.
 
+// The helper beside the tests fails like a test.
+#![allow(clippy::panic)]
+
 use simulation::{Breakage, Watch, play};
 
 /// Seeds tried until one finds it.
