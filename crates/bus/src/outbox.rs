@@ -277,13 +277,14 @@ impl Outbox {
     pub fn continue_after(&self, station: &StationId, number: u64) -> Result<(), OutboxError> {
         let inner = &*self.inner;
         let wrong = |error| sled_error(&inner.dir, error);
-        let _order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
-        let changes = book::continue_after(&inner.facts, station, number).map_err(wrong)?;
-        if !changes.0.is_empty() {
+        let write = {
+            let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
+            let changes = book::continue_after(&inner.facts, station, number).map_err(wrong)?;
             inner.facts.apply(changes).map_err(wrong)?;
-            inner.db.flush().map_err(wrong)?;
-        }
-        Ok(())
+            order.writes += 1;
+            order.writes
+        };
+        self.sync(write)
     }
 
     /// What was kept under a key.
@@ -340,10 +341,18 @@ impl Outbox {
     pub fn send_again(&self, station: &StationId, after: u64) -> Result<usize, OutboxError> {
         let inner = &*self.inner;
         let wrong = |error| sled_error(&inner.dir, error);
-        let (changes, again) = book::send_again(&inner.facts, station, after).map_err(wrong)?;
-        inner.facts.apply(changes).map_err(wrong)?;
-        inner.kept.fetch_sub(again, Ordering::AcqRel);
-        inner.waiting.fetch_add(again, Ordering::AcqRel);
+        let (again, write) = {
+            let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
+            let (changes, again) =
+                book::send_again(&inner.facts, station, after).map_err(wrong)?;
+            inner.facts.apply(changes).map_err(wrong)?;
+            inner.kept.fetch_sub(again, Ordering::AcqRel);
+            inner.waiting.fetch_add(again, Ordering::AcqRel);
+            order.writes += 1;
+            (again, order.writes)
+        };
+        // Else a power cut would make them sent again, and nobody would know that they are not.
+        self.sync(write)?;
         inner.more.notify_one();
         Ok(again)
     }

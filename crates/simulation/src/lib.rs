@@ -41,6 +41,8 @@ pub enum Breakage {
     ForgetsOneUnanswered,
     /// The outbox keeps nothing that was sent, so that a broker's loss is nobody's gain.
     KeepsNothingSent,
+    /// What is to be sent again is not synced, and a power cut makes it sent.
+    SendsAgainUnsynced,
     /// A refused fact holds up everything behind it.
     OneRefusedStopsAll,
     /// A station does not hear of holds set elsewhere.

@@ -138,9 +138,11 @@ pub(crate) fn forget(disk: &Disk, position: u64) {
 }
 
 /// Puts a station's facts after a number that were sent back among those that wait.
-pub(crate) fn send_again(disk: &Disk, station: StationId, after: u64) {
+pub(crate) fn send_again(disk: &Disk, station: StationId, after: u64, breakage: Breakage) {
     let (changes, _) = book::send_again(disk, &station, after).unwrap();
-    let _ = disk.apply(changes);
+    if disk.apply(changes).is_ok() && breakage != Breakage::SendsAgainUnsynced {
+        disk.sync();
+    }
 }
 
 /// Every fact still here, refused, sent or not, in the order of recording.

@@ -885,7 +885,7 @@ impl World {
             while self.numbers.contains_key(&(station, after + 1)) {
                 after += 1;
             }
-            outbox::send_again(&self.workers[w].disk, station, after);
+            outbox::send_again(&self.workers[w].disk, station, after, self.breakage);
         }
     }
 

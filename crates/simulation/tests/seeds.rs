@@ -11,6 +11,7 @@ fn number(name: &str) -> Option<u64> {
 /// `SIM_SEEDS=1000000 cargo test --release -p simulation thousands_of_seeds -- --nocapture`
 /// plays a million; `SIM_FROM` is the first.
 #[test]
+#[allow(clippy::disallowed_methods)] // measures how long
 fn thousands_of_seeds() {
     let from = number("SIM_FROM").unwrap_or(0);
     let many = number("SIM_SEEDS").unwrap_or(8000);
