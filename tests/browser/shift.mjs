@@ -82,6 +82,7 @@ export function shift(test, house) {
     await signIn(page, people.operator);
     if (held) {
       await scan(page, "A.DISPATCH");
+      await scan(page, "O.O-1", "next");
       await wedge(page, `S.${held}`);
       await page.waitForSelector("#stop[open]");
       assert.match(await page.innerText("#stop"), /held|hold/i);
@@ -329,6 +330,7 @@ export function shift(test, house) {
     const { held } = await stands(page);
     assert.ok(held, "a held wheel stands on the floor");
     await scan(page, "A.DISPATCH");
+    await scan(page, "O.O-1", "next");
     await wedge(page, `S.${held}`);
     await page.waitForSelector("#stop[open]");
     assert.match(await page.innerText("#stop"), /HALT/);

@@ -193,7 +193,7 @@ impl Floor {
                 self.tick().await;
                 let end = self.bus.floor_end().await.ok()?;
                 let standing: Standing = self.asked("standing").await?;
-                (standing.live && standing.seq >= end && standing.now >= self.now)
+                (standing.live && standing.seq >= end && standing.now >= Some(self.now))
                     .then_some(standing)
             },
         )

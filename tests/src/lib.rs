@@ -8,6 +8,7 @@
 mod chat;
 mod floor;
 mod given;
+mod office;
 mod past;
 mod program;
 mod scanner;

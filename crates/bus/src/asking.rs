@@ -45,6 +45,8 @@ const GROUP: &str = "answerers";
 enum Reply<A> {
     Answer(A),
     Refused(String),
+    /// Whoever answers has read so many percent of the log.
+    Reading(u8),
     Unknown(UnknownName),
 }
 
@@ -149,6 +151,10 @@ impl Bus {
         match serde_json::from_slice(&reply) {
             Ok(Reply::Answer(answer)) => Ok(answer),
             Ok(Reply::Refused(sentence)) => Err(BusError::Refused(sentence)),
+            Ok(Reply::Reading(percent)) => Err(BusError::StillReading {
+                question: question.to_owned(),
+                percent,
+            }),
             Ok(Reply::Unknown(name)) => Err(BusError::Unknown(name)),
             Err(reason) => Err(BusError::Json {
                 what: format!("the answer to {question:?}"),
@@ -281,6 +287,22 @@ impl Question {
     /// When the broker is away.
     pub async fn refuse(self, sentence: &str) -> Result<(), BusError> {
         let body = json(&self.name, &Reply::<()>::Refused(sentence.to_owned()))?;
+        self.send(body.into()).await
+    }
+
+    /// Says that nothing can be said yet: so much of the log has been read. Without all of it,
+    /// or without the time, an answer would be one about some earlier floor.
+    ///
+    /// # Errors
+    /// When the broker is away.
+    pub async fn still_reading(self, read: u64, of: u64) -> Result<(), BusError> {
+        let percent = read
+            .saturating_mul(100)
+            .checked_div(of)
+            .unwrap_or(0)
+            .min(100);
+        let percent = u8::try_from(percent).unwrap_or(100);
+        let body = json(&self.name, &Reply::<()>::Reading(percent))?;
         self.send(body.into()).await
     }
 

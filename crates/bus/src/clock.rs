@@ -7,6 +7,7 @@ use facts::{SiteId, calendar};
 use futures::StreamExt as _;
 use serde::{Deserialize, Serialize};
 use tokio::sync::{broadcast, watch};
+use tokio::time::MissedTickBehavior;
 
 use crate::{Bus, BusError};
 
@@ -27,9 +28,31 @@ pub struct Tick {
 #[derive(Debug, Clone)]
 pub enum Clock {
     /// The machine's clock.
-    System,
+    System(Seconds),
     /// Ticks heard on `clock.<site>`.
     Bus(BusClock),
+}
+
+/// The seconds of the machine's clock. They go on while nobody waits for them: whoever drops
+/// a wait half-way, to answer a question, finds the tick there the next time.
+#[derive(Debug, Default)]
+pub struct Seconds(Option<tokio::time::Interval>);
+
+impl Clone for Seconds {
+    fn clone(&self) -> Self {
+        Self::default()
+    }
+}
+
+impl Seconds {
+    async fn next(&mut self) {
+        let interval = self.0.get_or_insert_with(|| {
+            let mut interval = tokio::time::interval(Duration::from_secs(1));
+            interval.set_missed_tick_behavior(MissedTickBehavior::Delay);
+            interval
+        });
+        interval.tick().await;
+    }
 }
 
 /// A clock driven over the bus.
@@ -54,7 +77,13 @@ impl Clock {
     /// The machine's clock.
     #[must_use]
     pub const fn system() -> Self {
-        Self::System
+        Self::System(Seconds(None))
+    }
+
+    /// Whether it is the machine's own: then the present is always known.
+    #[must_use]
+    pub const fn is_the_machines(&self) -> bool {
+        matches!(self, Self::System(_))
     }
 
     /// The site's clock on the bus. Returns once the first tick was heard, which is also
@@ -106,7 +135,7 @@ impl Clock {
     #[must_use]
     pub fn now(&self) -> DateTime<Utc> {
         match self {
-            Self::System => machine_now(),
+            Self::System(_) => machine_now(),
             Self::Bus(clock) => clock.latest.borrow().now,
         }
     }
@@ -115,8 +144,8 @@ impl Clock {
     /// the order of arrival. Safe to drop half-way.
     pub async fn next_tick(&mut self) -> Tick {
         match self {
-            Self::System => {
-                tokio::time::sleep(Duration::from_secs(1)).await;
+            Self::System(seconds) => {
+                seconds.next().await;
                 Tick {
                     now: machine_now(),
                     after_seq: 0,

@@ -123,6 +123,16 @@ pub enum BusError {
         /// The site asked.
         site: facts::SiteId,
     },
+    /// The one who answers has not read the whole log yet, or does not know the time yet.
+    #[error(
+        "still reading, {percent} % of the log: {question:?} is answered when all of it is read. Ask again in a moment; nothing has to be done"
+    )]
+    StillReading {
+        /// The question's name.
+        question: String,
+        /// How much of the log has been read.
+        percent: u8,
+    },
     /// The one who answers said no; the text is theirs.
     #[error("{0}")]
     Refused(String),
@@ -143,7 +153,10 @@ impl BusError {
     /// Whether trying again later can help without a person's doing anything.
     #[must_use]
     pub fn may_pass(&self) -> bool {
-        matches!(self, Self::Unanswered { .. } | Self::NobodyAnswers { .. })
+        matches!(
+            self,
+            Self::Unanswered { .. } | Self::NobodyAnswers { .. } | Self::StillReading { .. }
+        )
     }
 }
 

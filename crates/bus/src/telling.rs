@@ -5,6 +5,7 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use async_nats::jetstream::consumer::pull::{Ordered, OrderedConfig};
+use bytes::Bytes;
 use chrono::{DateTime, Utc};
 use facts::SiteId;
 use futures::StreamExt as _;
@@ -69,6 +70,8 @@ pub struct Message {
 pub struct Told {
     path: PathBuf,
     alerts: BTreeMap<String, Raised>,
+    /// There was no file: it is new, or lost.
+    without_file: bool,
 }
 
 /// How often an alert was raised, and whether it is over.
@@ -121,9 +124,13 @@ impl Told {
     /// # Errors
     /// [`ToldError`].
     pub fn open(path: &Path) -> Result<Self, ToldError> {
+        let mut without_file = false;
         let text = match std::fs::read_to_string(path) {
             Ok(text) => text,
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => String::new(),
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+                without_file = true;
+                String::new()
+            }
             Err(source) => {
                 let path = path.to_owned();
                 return Err(ToldError { path, source });
@@ -132,6 +139,7 @@ impl Told {
         let mut told = Self {
             path: path.to_owned(),
             alerts: BTreeMap::new(),
+            without_file,
         };
         for line in text.lines() {
             match line.strip_suffix(CLEARED) {
@@ -140,6 +148,36 @@ impl Told {
             }
         }
         Ok(told)
+    }
+
+    /// Where there was no file, reads back from the broker what was told: a worker whose disk
+    /// was lost tells nobody anything a second time.
+    ///
+    /// # Errors
+    /// [`ToldError`] when it cannot be written down. When the broker does not say, people may
+    /// be told again.
+    pub async fn recall(&mut self, bus: &Bus, site: &SiteId) -> Result<(), ToldError> {
+        if !std::mem::take(&mut self.without_file) {
+            return Ok(());
+        }
+        let told = match bus.derived(site, TOPIC).await {
+            Ok(told) => told,
+            Err(error) => {
+                tracing::warn!(%error, "what was told before is not known: people may be told again");
+                return Ok(());
+            }
+        };
+        for body in told {
+            if let Ok(message) = serde_json::from_slice::<Message>(&body) {
+                let Telling { alert, step, .. } = message.telling;
+                // The name of a later time: `drying-B1#2`.
+                let plain = alert
+                    .rsplit_once('#')
+                    .map_or(alert.as_str(), |(plain, _)| plain);
+                self.keep(plain, step)?;
+            }
+        }
+        Ok(())
     }
 
     /// Those raised under names that begin so which `still` names no longer: they are over.
@@ -250,6 +288,57 @@ impl Told {
 /// What a line of the file ends with when the alert is over.
 const CLEARED: &str = "-cleared";
 
+impl Bus {
+    /// Every derived message of a site on `derived.<site>.<tail>` that the broker still has,
+    /// oldest first: what was told, for whoever has lost its own note of it.
+    ///
+    /// # Errors
+    /// What the broker said; try again later.
+    pub async fn derived(&self, site: &SiteId, tail: &str) -> Result<Vec<Bytes>, BusError> {
+        let mut messages = self.follow_derived(site, tail).await?;
+        let mut found = Vec::new();
+        let Some(mut waiting) = messages.1 else {
+            return Ok(found);
+        };
+        while waiting > 0 {
+            let message = messages.0.next().await;
+            let message = message
+                .and_then(Result::ok)
+                .ok_or_else(|| BusError::Unanswered {
+                    doing: "reading what was told".to_owned(),
+                })?;
+            waiting = message.info().map_or(0, |info| info.pending);
+            found.push(message.message.payload);
+        }
+        Ok(found)
+    }
+
+    /// Follows derived messages from the first; how many wait now, if any do.
+    async fn follow_derived(
+        &self,
+        site: &SiteId,
+        tail: &str,
+    ) -> Result<(Ordered, Option<u64>), BusError> {
+        let refused = |reason: String| BusError::Stream {
+            name: DERIVED,
+            reason,
+        };
+        let stream = self.jetstream().get_stream(DERIVED).await;
+        let config = OrderedConfig {
+            // With a name the filter stands in the call's subject, where permissions see it.
+            name: Some(format!("told-{:016x}", rand::rng().random::<u64>())),
+            filter_subject: format!("derived.{site}.{tail}"),
+            ..OrderedConfig::default()
+        };
+        let stream = stream.map_err(|e| refused(e.to_string()))?;
+        let consumer = stream.create_consumer(config).await;
+        let consumer = consumer.map_err(|e| refused(e.to_string()))?;
+        let waiting = Some(consumer.cached_info().num_pending).filter(|n| *n > 0);
+        let messages = consumer.messages().await;
+        Ok((messages.map_err(|e| refused(e.to_string()))?, waiting))
+    }
+}
+
 /// What workers tell, as it is told, from the first that the broker still has.
 pub struct Tellings(Ordered);
 
@@ -259,22 +348,8 @@ impl Bus {
     /// # Errors
     /// What the broker said; try again later.
     pub async fn tellings(&self, site: &SiteId) -> Result<Tellings, BusError> {
-        let refused = |reason: String| BusError::Stream {
-            name: DERIVED,
-            reason,
-        };
-        let stream = self.jetstream().get_stream(DERIVED).await;
-        let config = OrderedConfig {
-            // With a name the filter stands in the call's subject, where permissions see it.
-            name: Some(format!("told-{:016x}", rand::rng().random::<u64>())),
-            filter_subject: format!("derived.{site}.{TOPIC}"),
-            ..OrderedConfig::default()
-        };
-        let stream = stream.map_err(|e| refused(e.to_string()))?;
-        let consumer = stream.create_consumer(config).await;
-        let consumer = consumer.map_err(|e| refused(e.to_string()))?;
-        let messages = consumer.messages().await;
-        Ok(Tellings(messages.map_err(|e| refused(e.to_string()))?))
+        let (messages, _) = self.follow_derived(site, TOPIC).await?;
+        Ok(Tellings(messages))
     }
 }
 

@@ -1,15 +1,15 @@
 //! What is wrong with the portions, in words that a person can act on.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, PersonId};
+use facts::{BatchId, PersonId, stored_enum};
 use quantity::DairyClock;
-use serde::{Deserialize, Serialize};
+use serde::Serialize;
 
 use crate::Rules;
 use crate::nelson::Test;
 
 /// To which side.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Lean {
     /// Heavier.
@@ -123,3 +123,9 @@ fn fives(grams: f64) -> f64 {
 pub(crate) fn local_time(clock: &DairyClock, at: DateTime<Utc>) -> String {
     clock.at_home(at).format("%H:%M").to_string()
 }
+
+stored_enum!(Lean {
+    0 = High,
+    1 = Low,
+    2 = Neither,
+});

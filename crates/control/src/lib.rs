@@ -43,4 +43,4 @@ pub use monitor::Monitor;
 pub use page::{figures, found, report};
 pub use sample::{Sample, mean_and_range, samples};
 pub use study::{Point, Study, Whose};
-pub use watch::{Notice, Told, Watch};
+pub use watch::{Notice, Said, Told, Watch};

@@ -8,7 +8,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, Event, Fact, RecipeId, WheelId};
+use facts::stored::instant;
+use facts::{BatchId, Event, Fact, RecipeId, WheelId, stored_struct};
 use quantity::DairyDay;
 use ripening::{Floor, Severity, Step};
 use serde::{Deserialize, Serialize};
@@ -42,7 +43,7 @@ struct Line {
 }
 
 /// What people were told and not yet told is over.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Told {
     /// The recipe.
     pub recipe: RecipeId,
@@ -55,7 +56,6 @@ pub struct Told {
     /// The vat that showed it.
     pub batch: BatchId,
     /// Since when.
-    #[serde(with = "chrono::serde::ts_microseconds")]
     pub since: DateTime<Utc>,
 }
 
@@ -82,8 +82,21 @@ pub struct Notice {
     pub since: DateTime<Utc>,
 }
 
+/// A notice as it was told: enough to know that it was.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+pub struct Said {
+    /// The alert's name.
+    pub alert: String,
+    /// What the message said of it.
+    pub step: Step,
+    /// The vat.
+    pub subject: About,
+    /// Since when.
+    pub since: DateTime<Utc>,
+}
+
 /// What a notice is about.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum About {
     /// A vat.
@@ -116,6 +129,28 @@ impl Watch {
     pub fn restore(&mut self, told: Vec<Told>) {
         let keyed = told.into_iter().map(|t| ((t.recipe, t.version), t));
         self.told = keyed.collect();
+    }
+
+    /// Takes up what people were told, as it was published, oldest first: for a floor that was
+    /// folded anew. The floor must have folded the facts.
+    pub fn recall(&mut self, said: &[Said], floor: &Floor) {
+        self.told.clear();
+        for said in said {
+            let About::Batch(batch) = said.subject;
+            if said.step == Step::Cleared {
+                self.told.retain(|_, told| told.alert != said.alert);
+            } else if let Some(recipe) = floor.recipe_of(batch) {
+                let told = Told {
+                    recipe: recipe.id,
+                    version: recipe.version,
+                    alert: said.alert.clone(),
+                    lean: lean_of(&said.alert),
+                    batch,
+                    since: said.since,
+                };
+                self.told.insert((recipe.id, recipe.version), told);
+            }
+        }
     }
 
     /// What people were told and not yet told is over: to be stored with the floor.
@@ -288,6 +323,15 @@ const SITUATION: &str = "portions_off";
 /// How many wheels a notice names.
 const NAMED: usize = 50;
 
+/// To which side, by the name that [`name`] gives.
+fn lean_of(alert: &str) -> Lean {
+    match alert.split('-').next() {
+        Some("PortionsHeavy") => Lean::High,
+        Some("PortionsLight") => Lean::Low,
+        _ => Lean::Neither,
+    }
+}
+
 /// The same whenever the same finding is made again from the same facts.
 fn name(finding: &Finding) -> String {
     let kind = match finding.what {
@@ -298,3 +342,12 @@ fn name(finding: &Finding) -> String {
     let (batch, at) = (finding.batch, finding.at.timestamp());
     format!("Portions{kind}-batch-{batch}-{at}")
 }
+
+stored_struct!(Told {
+    recipe,
+    version,
+    alert,
+    lean,
+    batch,
+    since via instant,
+});

@@ -36,7 +36,7 @@ impl Shift {
     /// Begins anew with what was stored: the folded floor and what was told.
     fn restart(&mut self) {
         let stored: Vec<Told> = self.watch.told().cloned().collect();
-        let bytes = postcard_round(&stored);
+        let bytes = stored_round(&stored);
         self.watch = Watch::new(Size::USUAL);
         self.watch.restore(bytes);
     }
@@ -46,8 +46,9 @@ impl Shift {
     }
 }
 
-fn postcard_round(told: &Vec<Told>) -> Vec<Told> {
-    postcard::from_bytes(&postcard::to_stdvec(told).unwrap()).unwrap()
+fn stored_round(told: &Vec<Told>) -> Vec<Told> {
+    use facts::stored::borsh;
+    borsh::from_slice(&borsh::to_vec(told).unwrap()).unwrap()
 }
 
 fn told_of(facts: &[Fact]) -> Shift {

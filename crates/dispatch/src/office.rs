@@ -80,6 +80,42 @@ pub struct Asked {
     pub sure_pct: u8,
 }
 
+/// An office before anyone knows what time it is: facts need no clock, and whatever is to be
+/// answered does. There is no [`Office`] to be had of it before.
+pub struct UntimedOffice {
+    office: Office,
+    timed: bool,
+}
+
+impl UntimedOffice {
+    /// Before any fact. `walk`: the rooms in walking order.
+    #[must_use]
+    pub fn new(practice: Practice, customers: Customers, walk: Vec<RoomId>) -> Self {
+        Self {
+            // Nobody sees this instant: there is no office before another is given.
+            office: Office::new(practice, customers, walk, DateTime::<Utc>::MIN_UTC),
+            timed: false,
+        }
+    }
+
+    /// Folds a fact.
+    pub fn apply(&mut self, fact: &Fact) {
+        self.office.apply(fact);
+    }
+
+    /// What time it is. From now on there is an office.
+    pub fn refresh(&mut self, now: DateTime<Utc>) {
+        self.timed = true;
+        self.office.refresh(now);
+    }
+
+    /// The office as of the latest time; `None` before the first.
+    #[must_use]
+    pub const fn office(&self) -> Option<&Office> {
+        if self.timed { Some(&self.office) } else { None }
+    }
+}
+
 /// Why nothing can be promised or denied.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 pub enum NoPromise {
@@ -114,11 +150,17 @@ pub struct Leaving<'a> {
 }
 
 impl Office {
-    /// Before any fact. `walk`: the rooms in walking order.
+    /// Before any fact. `walk`: the rooms in walking order. Where nobody knows yet what time it
+    /// is, an [`UntimedOffice`] takes the facts.
     #[must_use]
-    pub fn new(practice: Practice, customers: Customers, walk: Vec<RoomId>) -> Self {
+    pub fn new(
+        practice: Practice,
+        customers: Customers,
+        walk: Vec<RoomId>,
+        now: DateTime<Utc>,
+    ) -> Self {
         Self {
-            floor: Floor::new(practice),
+            floor: Floor::new(practice, now),
             book: OrderBook::default(),
             customers: Arc::new(customers.clone()),
             file: customers,
@@ -323,15 +365,12 @@ impl Office {
         let Leaving {
             customer, wheels, ..
         } = *leaving;
-        let known = &self.customers.customers;
-        if let Some(unknown) = customer.filter(|customer| !known.contains_key(customer)) {
-            let names: Vec<String> = known.keys().map(CustomerId::to_string).collect();
-            return vec![format!(
-                "the customers file has no {unknown}: it has {}",
-                names.join(", ")
-            )];
-        }
-        let theirs = customer.and_then(|customer| Some(known.get(&customer)?.market));
+        let customer = customer.map(|id| self.customers.customer(id));
+        let theirs = match customer {
+            Some(Err(unknown)) => return vec![unknown.to_string()],
+            Some(Ok((_, customer))) => Some(customer.market),
+            None => None,
+        };
         let market = leaving.market.or(theirs);
         let today = self.now().today;
         let recipes = &self.floor.practice().recipes;

@@ -231,7 +231,9 @@ impl OrderBook {
     pub fn is_untouched(&self, id: OrderId) -> bool {
         let mut notes = self.notes.get(&id).into_iter().flatten();
         notes.all(|(moment, (_, note))| {
-            !matches!(note, Note::Sent(_) | Note::Cancelled(_)) || self.voids.is_void(moment.fact)
+            let keeps_safe = matches!(note, Note::Sent(_));
+            !matches!(note, Note::Sent(_) | Note::Cancelled(_))
+                || self.voids.takes_back(moment.fact, keeps_safe)
         })
     }
 

@@ -11,20 +11,43 @@ use chrono::{DateTime, Duration, Utc};
 use serde::{Deserialize, Serialize};
 use station::Placement;
 
-/// Raised when the file's form changes; an older file is then read anew from the log.
-const FORM: u8 = 4;
+/// Raised when the file's form changes; an older file is then read anew from the log. The
+/// golden bytes below fail when the one changes without the other.
+const FORM: u8 = 5;
 
 /// How long what has left the dairy is kept: longer than any handheld keeps a scan.
 const KEPT: Duration = Duration::days(60);
 
 /// The placement, and the place in the log up to which it holds every fact.
-#[derive(Debug, Default, Serialize, Deserialize)]
+#[derive(Debug, Serialize, Deserialize)]
 pub(crate) struct Picture {
+    /// Which types of facts the build knew that read them. What another passed over is read
+    /// anew by a build that knows it.
+    known: u64,
     pub(crate) position: Option<Position>,
     pub(crate) placement: Placement,
     /// When the placement last forgot what is old.
     #[serde(skip)]
     forgot: Option<DateTime<Utc>>,
+}
+
+impl Default for Picture {
+    fn default() -> Self {
+        Self {
+            known: known(facts::TYPES.iter().map(|info| info.ty)),
+            position: None,
+            placement: Placement::default(),
+            forgot: None,
+        }
+    }
+}
+
+/// A number that changes with the types of facts (FNV-1a, 64 bit).
+fn known<'t>(types: impl Iterator<Item = &'t str>) -> u64 {
+    let bytes = types.flat_map(|ty| ty.bytes().chain([b'\n']));
+    bytes.fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
+        (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
+    })
 }
 
 impl Picture {
@@ -42,7 +65,10 @@ impl Picture {
         };
         match bytes.split_first() {
             Some((&FORM, picture)) => match postcard::from_bytes::<Self>(picture) {
-                Ok(picture) => return picture,
+                Ok(picture) if picture.known == Self::default().known => return picture,
+                Ok(_) => tracing::info!(
+                    "this version knows other types of facts than the one that kept the picture of the floor: reading the log"
+                ),
                 Err(error) => {
                     tracing::warn!(%error, file = %path.display(), "the picture of the floor is damaged: reading the log from its beginning");
                 }
@@ -81,4 +107,65 @@ pub(crate) fn keep(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
             path.display()
         )
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use std::fmt::Write as _;
+    use std::path::PathBuf;
+
+    use facts::wire::{self, Read};
+
+    use super::*;
+
+    /// Every type of fact, fully filled and minimal.
+    const GOLDEN: &str = include_str!("../../facts/tests/golden.ndjson");
+
+    fn picture() -> Picture {
+        let mut picture = Picture::default();
+        for (number, line) in (1..).zip(GOLDEN.lines()) {
+            let Ok(Read::Fact(mut fact)) = wire::from_line(line) else {
+                panic!("{line}");
+            };
+            let id = format!("0190b6b0-0000-7000-8000-{number:012x}");
+            fact.id = id.parse().unwrap();
+            picture.placement.apply(&fact);
+        }
+        picture
+    }
+
+    #[test]
+    fn the_form_of_this_number_is_the_one_that_is_written_down_for_it() {
+        let mut picture = picture();
+        picture.known = 0;
+        let bytes = picture.bytes().unwrap();
+        let hex = bytes.iter().fold(String::new(), |mut hex, byte| {
+            let _ = write!(hex, "{byte:02x}");
+            hex
+        });
+        let name = format!("tests/picture-{FORM}.txt");
+        let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(&name);
+        let was = std::fs::read_to_string(&path).unwrap_or_default();
+        if was.is_empty() && std::env::var("WHEELWARD_GOLDEN").is_ok_and(|what| what == "add") {
+            std::fs::create_dir_all(path.parent().unwrap()).unwrap();
+            std::fs::write(&path, hex + "\n").unwrap();
+            return;
+        }
+        assert!(
+            was.trim_end() == hex,
+            "the picture lies otherwise than form {FORM} says: raise FORM, remove {name}, and run this with WHEELWARD_GOLDEN=add"
+        );
+    }
+
+    #[test]
+    fn a_picture_of_a_build_that_knew_other_facts_is_read_anew() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("picture");
+        let mut picture = picture();
+        keep(&path, &picture.bytes().unwrap()).unwrap();
+        assert_eq!(Picture::load(&path).placement, picture.placement);
+        picture.known = known(facts::TYPES.iter().skip(1).map(|info| info.ty));
+        keep(&path, &picture.bytes().unwrap()).unwrap();
+        assert_eq!(Picture::load(&path).placement, Placement::default());
+    }
 }

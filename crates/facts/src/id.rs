@@ -14,7 +14,7 @@ use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Deserializer, Serialize};
 
 /// Longest code. GS1 lot and serial numbers (AI 10, 21) hold 20 characters at most.
-const LONGEST: usize = 20;
+pub(crate) const LONGEST: usize = 20;
 
 /// A text that cannot be a code.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -112,6 +112,18 @@ macro_rules! codes {
                     }
                 }
                 d.deserialize_str(Text)
+            }
+        }
+
+        impl borsh::BorshSerialize for $name {
+            fn serialize<W: std::io::Write>(&self, to: &mut W) -> std::io::Result<()> {
+                crate::stored::write_code(self.as_str(), to)
+            }
+        }
+
+        impl borsh::BorshDeserialize for $name {
+            fn deserialize_reader<R: std::io::Read>(from: &mut R) -> std::io::Result<Self> {
+                crate::stored::read_code(from, Self::new)
             }
         }
 

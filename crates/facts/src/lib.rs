@@ -25,6 +25,7 @@ mod room;
 pub mod schema;
 mod sscc;
 mod standing;
+pub mod stored;
 mod tool;
 mod vat;
 mod wheel;

@@ -68,7 +68,22 @@ pub enum Read {
     /// A fact.
     Fact(Fact),
     /// A well-formed event of another type or version.
-    UnknownType(String),
+    UnknownType(Unknown),
+}
+
+/// A well-formed event of a type or version that this build does not know: who stated it,
+/// and under which number, is known all the same.
+#[derive(Debug, Clone, PartialEq)]
+#[allow(missing_docs)] // as in `Fact`
+pub struct Unknown {
+    /// The CloudEvents `type`.
+    pub ty: String,
+    pub id: FactId,
+    pub site: SiteId,
+    pub station: StationId,
+    pub station_seq: u64,
+    pub occurred_at: DateTime<Utc>,
+    pub recorded_at: DateTime<Utc>,
 }
 
 /// A fact in CloudEvents binary mode: header names and values, and the body.
@@ -376,7 +391,15 @@ impl Attributes<'_> {
             ));
         }
         let Some(event) = Event::read(ty, body) else {
-            return Ok(Read::UnknownType(ty.to_owned()));
+            return Ok(Read::UnknownType(Unknown {
+                ty: ty.to_owned(),
+                id,
+                site,
+                station,
+                station_seq,
+                occurred_at,
+                recorded_at,
+            }));
         };
         let event = event.map_err(|reason| Unreadable::Body {
             ty: ty.to_owned(),

@@ -26,7 +26,7 @@ fn folded(seed: u64, size: Size, mistakes: Mistakes, days: usize) -> (Floor, Vec
         lost_after_days: site.lost_after_days,
         recipes: site.recipes.clone(),
         rights: ripening::Rights::AnyBadge,
-    });
+    }, chrono::DateTime::UNIX_EPOCH);
     let mut dairy = Dairy::new(seed, first_day(), size, mistakes);
     let mut stations = Stations::new();
     let mut alerts = Vec::new();

@@ -1,7 +1,8 @@
 //! When something happened, and the fact that says so.
 
 use chrono::{DateTime, Utc};
-use facts::{Fact, FactId};
+use facts::stored::instant;
+use facts::{Fact, FactId, stored_struct};
 use serde::{Deserialize, Serialize};
 
 /// An instant and the fact that it comes from. Ordered by time, then by fact, which is
@@ -32,3 +33,5 @@ impl Moment {
         }
     }
 }
+
+stored_struct!(Moment { at via instant, fact });

@@ -3,7 +3,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use facts::{Event, Fact, FactId, HoldId, PersonId, RecipeId};
+use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
+use facts::{Event, Fact, FactId, HoldId, PersonId, RecipeId, stored_struct};
 use recipe::RecipeBook;
 use serde::{Deserialize, Serialize};
 
@@ -126,6 +127,24 @@ struct Leg {
     version: u32,
     /// Whether it began here; else it was moved.
     start: bool,
+}
+
+stored_struct!(Leg {
+    recipe,
+    version,
+    start,
+});
+
+impl BorshSerialize for Course {
+    fn serialize<W: std::io::Write>(&self, to: &mut W) -> std::io::Result<()> {
+        BorshSerialize::serialize(&self.0, to)
+    }
+}
+
+impl BorshDeserialize for Course {
+    fn deserialize_reader<R: std::io::Read>(from: &mut R) -> std::io::Result<Self> {
+        BTreeMap::deserialize_reader(from).map(Self)
+    }
 }
 
 impl Course {

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::ops::Bound;
 
-use facts::{Event, Fact, FactId, HoldId, PersonId, Scope, WheelId, Window};
+use facts::{Event, Fact, FactId, HoldId, PersonId, Scope, WheelId, Window, stored_struct};
 use serde::{Deserialize, Serialize};
 
 use crate::{Birth, Ledger, Moment, Rights, Voids};
@@ -37,6 +37,17 @@ pub struct Scopes {
     placed: BTreeMap<Moment, Placed>,
     lifted: BTreeMap<Moment, Lifted>,
 }
+
+stored_struct!(Placed {
+    moment,
+    hold,
+    scope via stored,
+    reason,
+    person,
+});
+
+stored_struct!(Lifted { hold, person });
+stored_struct!(Scopes { placed, lifted });
 
 impl Scopes {
     /// Takes a fact in. `false`: it says nothing of a hold over a scope, or was there.
@@ -127,10 +138,38 @@ impl Placed {
 /// stored forms cannot.
 mod stored {
     use chrono::{DateTime, Utc};
-    use facts::{BatchId, LotId, RoomId, Scope, StillageId, ToolId, WheelId, Window};
+    use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
+    use facts::stored::instant;
+    use facts::{
+        BatchId, LotId, RoomId, Scope, StillageId, ToolId, WheelId, Window, stored_enum,
+        stored_struct,
+    };
     use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-    type Time = (DateTime<Utc>, Option<DateTime<Utc>>);
+    #[derive(Serialize, Deserialize)]
+    struct At {
+        at: DateTime<Utc>,
+    }
+
+    stored_struct!(At { at via instant });
+
+    #[derive(Serialize, Deserialize)]
+    struct Time {
+        from: At,
+        to: Option<At>,
+    }
+
+    stored_struct!(Time { from, to });
+
+    stored_enum!(Stored {
+        0 = Wheels(wheels),
+        1 = Batch(batch),
+        2 = Lot(lot),
+        3 = Room(room, time),
+        4 = Stillage(stillage, time),
+        5 = Tool(tool, time),
+        6 = Made(time),
+    });
 
     #[derive(Serialize, Deserialize)]
     enum Stored {
@@ -143,39 +182,64 @@ mod stored {
         Made(Time),
     }
 
-    pub(super) fn serialize<S: Serializer>(scope: &Scope, s: S) -> Result<S::Ok, S::Error> {
-        let time = |window: &Window| (window.from, window.to);
-        match scope {
-            Scope::Wheels(wheels) => Stored::Wheels(wheels.clone()),
-            Scope::Batch(batch) => Stored::Batch(*batch),
-            Scope::Lot(lot) => Stored::Lot(*lot),
-            Scope::Room { room, window } => Stored::Room(*room, time(window)),
-            Scope::Stillage { stillage, window } => Stored::Stillage(*stillage, time(window)),
-            Scope::Tool { tool, window } => Stored::Tool(*tool, time(window)),
-            Scope::Made(window) => Stored::Made(time(window)),
+    impl From<&Scope> for Stored {
+        fn from(scope: &Scope) -> Self {
+            let time = |window: &Window| Time {
+                from: At { at: window.from },
+                to: window.to.map(|at| At { at }),
+            };
+            match scope {
+                Scope::Wheels(wheels) => Self::Wheels(wheels.clone()),
+                Scope::Batch(batch) => Self::Batch(*batch),
+                Scope::Lot(lot) => Self::Lot(*lot),
+                Scope::Room { room, window } => Self::Room(*room, time(window)),
+                Scope::Stillage { stillage, window } => Self::Stillage(*stillage, time(window)),
+                Scope::Tool { tool, window } => Self::Tool(*tool, time(window)),
+                Scope::Made(window) => Self::Made(time(window)),
+            }
         }
-        .serialize(s)
+    }
+
+    impl From<Stored> for Scope {
+        fn from(stored: Stored) -> Self {
+            let window = |time: Time| Window {
+                from: time.from.at,
+                to: time.to.map(|to| to.at),
+            };
+            match stored {
+                Stored::Wheels(wheels) => Self::Wheels(wheels),
+                Stored::Batch(batch) => Self::Batch(batch),
+                Stored::Lot(lot) => Self::Lot(lot),
+                Stored::Room(room, time) => Self::Room {
+                    room,
+                    window: window(time),
+                },
+                Stored::Stillage(stillage, time) => Self::Stillage {
+                    stillage,
+                    window: window(time),
+                },
+                Stored::Tool(tool, time) => Self::Tool {
+                    tool,
+                    window: window(time),
+                },
+                Stored::Made(time) => Self::Made(window(time)),
+            }
+        }
+    }
+
+    pub(super) fn serialize<S: Serializer>(scope: &Scope, s: S) -> Result<S::Ok, S::Error> {
+        Serialize::serialize(&Stored::from(scope), s)
     }
 
     pub(super) fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<Scope, D::Error> {
-        let window = |(from, to): Time| Window { from, to };
-        Ok(match Stored::deserialize(d)? {
-            Stored::Wheels(wheels) => Scope::Wheels(wheels),
-            Stored::Batch(batch) => Scope::Batch(batch),
-            Stored::Lot(lot) => Scope::Lot(lot),
-            Stored::Room(room, time) => Scope::Room {
-                room,
-                window: window(time),
-            },
-            Stored::Stillage(stillage, time) => Scope::Stillage {
-                stillage,
-                window: window(time),
-            },
-            Stored::Tool(tool, time) => Scope::Tool {
-                tool,
-                window: window(time),
-            },
-            Stored::Made(time) => Scope::Made(window(time)),
-        })
+        <Stored as Deserialize>::deserialize(d).map(Scope::from)
+    }
+
+    pub(super) fn write<W: std::io::Write>(scope: &Scope, to: &mut W) -> std::io::Result<()> {
+        BorshSerialize::serialize(&Stored::from(scope), to)
+    }
+
+    pub(super) fn read<R: std::io::Read>(from: &mut R) -> std::io::Result<Scope> {
+        Stored::deserialize_reader(from).map(Scope::from)
     }
 }

@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use authority::workers::{self, OFFICE};
-use facts::{Event, Fact, FactId, Voided};
+use facts::{Event, Fact, FactId, Voided, stored_struct};
 use serde::{Deserialize, Serialize};
 
 /// One voiding: the fact that voids, and why.
@@ -19,6 +19,13 @@ pub struct Voiding {
     /// back only what keeps nobody safe.
     pub corrects: bool,
 }
+
+stored_struct!(Voiding {
+    by,
+    target,
+    reason,
+    corrects,
+});
 
 impl Voiding {
     /// What a `fact.voided` fact says.

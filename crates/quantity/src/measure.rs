@@ -69,6 +69,22 @@ macro_rules! measured {
             }
         }
 
+        impl borsh::BorshSerialize for $name {
+            fn serialize<W: std::io::Write>(&self, to: &mut W) -> std::io::Result<()> {
+                to.write_all(&self.0.to_le_bytes())
+            }
+        }
+
+        impl borsh::BorshDeserialize for $name {
+            fn deserialize_reader<R: std::io::Read>(from: &mut R) -> std::io::Result<Self> {
+                let mut bytes = [0; size_of::<$inner>()];
+                from.read_exact(&mut bytes)?;
+                Self::new(<$inner>::from_le_bytes(bytes)).map_err(|bad| {
+                    std::io::Error::new(std::io::ErrorKind::InvalidData, bad.to_string())
+                })
+            }
+        }
+
         impl JsonSchema for $name {
             fn schema_name() -> std::borrow::Cow<'static, str> {
                 stringify!($name).into()

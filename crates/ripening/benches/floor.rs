@@ -82,7 +82,7 @@ fn stillages(wheels: usize) -> Vec<Vec<WheelId>> {
 /// A floor of pierced wheels, the first `daily` of which stand where wheels are turned
 /// daily, the others where they are turned weekly.
 fn floor(stillages: &[Vec<WheelId>], daily: usize, teller: &mut Teller) -> Floor {
-    let mut floor = Floor::new(practice());
+    let mut floor = Floor::new(practice(), made_at());
     for (n, wheels) in stillages.iter().enumerate() {
         for wheel in wheels {
             let batch = wheel.as_str().split('-').next().unwrap().parse().unwrap();

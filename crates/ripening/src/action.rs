@@ -167,6 +167,8 @@ pub enum Blocked {
     Held,
     /// Pierced with needles that nobody had counted that day.
     NeedlesUncounted,
+    /// Made by a version of its recipe that the site does not have.
+    RecipeMissing,
 }
 
 impl Blocked {
@@ -177,6 +179,9 @@ impl Blocked {
             Self::TooLittleRind => "too little rind yet: look at it again first",
             Self::NeedlesUncounted => {
                 "pierced without a good needle count that day: hold it and look for metal first"
+            }
+            Self::RecipeMissing => {
+                "made by a version of its recipe that this site does not have: name that file in the site file first"
             }
             Self::Held => "held: it must not leave until a named person releases it",
         }

@@ -6,8 +6,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt;
 
-use chrono::{DateTime, Utc};
-use facts::{RoomId, StackId, StationId, StillageId, ToolId, WheelId};
+use chrono::{DateTime, TimeDelta, Utc};
+use facts::stored::instant;
+use facts::{
+    BatchId, RoomId, StackId, StationId, StillageId, ToolId, WheelId, stored_enum, stored_struct,
+};
 use serde::{Deserialize, Serialize};
 
 use crate::wheels::{Slot, Wheels};
@@ -15,6 +18,10 @@ use crate::{Action, Severity, Urgency, Wheel, rule};
 
 /// How many wheels a message names one by one.
 const NAMED: usize = 50;
+
+/// How long it is remembered that a situation was over: longer than anybody who delivers
+/// messages remembers them.
+const REMEMBERED: TimeDelta = TimeDelta::days(60);
 
 /// A kind of trouble.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -42,6 +49,7 @@ pub enum Situation {
     SensorDoubted,
     GasHigh,
     GasDanger,
+    RecipeMissing,
 }
 
 impl Situation {
@@ -72,6 +80,7 @@ impl Situation {
             Self::SensorDoubted => "a sensor that cannot be right: its readings are not relied on",
             Self::GasHigh => "gas in the air above a limit for people",
             Self::GasDanger => "gas in the air that is dangerous to life: LEAVE AT ONCE",
+            Self::RecipeMissing => "made by a version of its recipe that this site does not have",
         }
     }
 
@@ -107,6 +116,9 @@ impl Situation {
             Self::SensorDoubted => "its sensors can be relied on again",
             Self::GasHigh => "gas below its limits again, by the sensor",
             Self::GasDanger => "gas no longer at the dangerous level, by the sensor",
+            Self::RecipeMissing => {
+                "its recipe is here again, it was moved to another, or it has left"
+            }
         }
     }
 
@@ -137,6 +149,8 @@ pub enum Subject {
     Room(RoomId),
     Tool(ToolId),
     Station(StationId),
+    /// A batch.
+    Batch(BatchId),
 }
 
 impl fmt::Display for Subject {
@@ -148,6 +162,7 @@ impl fmt::Display for Subject {
             Self::Room(id) => write!(f, "room {id}"),
             Self::Tool(id) => write!(f, "{id}"),
             Self::Station(id) => write!(f, "station {id}"),
+            Self::Batch(id) => write!(f, "batch {id}"),
         }
     }
 }
@@ -222,39 +237,110 @@ impl Alert {
 pub(crate) struct Told {
     pub(crate) key: Key,
     pub(crate) level: Level,
+    /// Since when, by the facts and the rules alone: the same whenever it is looked at.
+    pub(crate) since: DateTime<Utc>,
 }
 
 pub(crate) type Key = (Situation, Subject);
 
 /// What people have been told and not yet been told is over. Stored with the state, so
-/// that a restart neither repeats nor forgets a message.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+/// that a restart neither repeats nor forgets a message; a rebuild reads it back from what
+/// was told ([`recall`]).
+#[derive(Debug, Clone, PartialEq)]
 pub struct Open {
     /// The kind of trouble and where.
     pub key: (Situation, Subject),
     /// How bad people were told it is.
     pub level: Level,
-    /// Since when.
-    #[serde(with = "chrono::serde::ts_microseconds")]
+    /// Since when the situation stands.
     pub since: DateTime<Utc>,
+    /// How often this very situation was raised: more than once when it was over by mistake,
+    /// and a correction brought it back.
+    pub times: u32,
+}
+
+/// A situation that was over: if the very same comes back, people are told again, under
+/// another name.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Over {
+    /// The kind of trouble and where.
+    pub key: (Situation, Subject),
+    /// Since when it stood.
+    pub since: DateTime<Utc>,
+    /// How often it was raised.
+    pub times: u32,
+    /// Still remembered on this day, counted from 1970; none where that is not known yet.
+    pub until: Option<i64>,
 }
 
 impl Open {
     /// The situation's own name: the same as in every message about it.
     #[must_use]
     pub fn name(&self) -> String {
-        name(self.key, self.since)
+        name(self.key, self.since, self.times)
     }
+}
+
+/// What people have been told, read back from every message in the order in which they were
+/// published.
+#[must_use]
+pub fn recall<'a>(told: impl IntoIterator<Item = &'a Alert>) -> (Vec<Open>, Vec<Over>) {
+    let mut open: BTreeMap<Key, Open> = BTreeMap::new();
+    let mut over: BTreeMap<Key, Over> = BTreeMap::new();
+    for alert in told {
+        let (key, since) = ((alert.situation, alert.subject), alert.since);
+        let plain = name(key, since, 1);
+        let rest = alert.alert.strip_prefix(&plain);
+        let again = rest.and_then(|rest| rest.strip_prefix(AGAIN));
+        let times = again.and_then(|times| times.parse().ok()).unwrap_or(1);
+        let level = match alert.step {
+            Step::Raised => Level::Raised,
+            Step::Escalated => Level::Escalated,
+            Step::Cleared => {
+                open.remove(&key);
+                let until = None;
+                over.insert(
+                    key,
+                    Over {
+                        key,
+                        since,
+                        times,
+                        until,
+                    },
+                );
+                continue;
+            }
+        };
+        open.insert(
+            key,
+            Open {
+                key,
+                level,
+                since,
+                times,
+            },
+        );
+    }
+    (open.into_values().collect(), over.into_values().collect())
 }
 
 /// A situation as it is now.
 #[derive(Debug, Clone, Default)]
 struct Standing {
-    wheels: BTreeMap<Slot, Level>,
+    wheels: BTreeMap<Slot, (Level, DateTime<Utc>)>,
     /// How many of the wheels are at the worse level.
     escalated: usize,
-    /// For what is not about single wheels: how bad, and in words.
-    other: Option<(Level, String)>,
+    /// For what is not about single wheels.
+    other: Option<Trouble>,
+}
+
+/// Trouble that is not about what single wheels need.
+#[derive(Debug, Clone)]
+pub(crate) struct Trouble {
+    pub(crate) level: Level,
+    /// Since when, by the facts alone.
+    pub(crate) since: DateTime<Utc>,
+    pub(crate) words: String,
 }
 
 impl Standing {
@@ -264,17 +350,25 @@ impl Standing {
             (false, 0) => Some(Level::Raised),
             (false, _) => Some(Level::Escalated),
         };
-        wheels.max(self.other.as_ref().map(|(level, _)| *level))
+        wheels.max(self.other.as_ref().map(|other| other.level))
     }
 
-    fn joins(&mut self, wheel: Slot, level: Level) {
+    /// Since when the earliest part of it stands. To the second, as its name has it.
+    fn since(&self) -> Option<DateTime<Utc>> {
+        let other = self.other.as_ref().map(|other| other.since);
+        let wheels = self.wheels.values().map(|(_, since)| *since).min();
+        let since = other.or(wheels)?;
+        DateTime::from_timestamp(since.timestamp(), 0)
+    }
+
+    fn joins(&mut self, wheel: Slot, level: Level, since: DateTime<Utc>) {
         self.leaves(wheel);
-        self.wheels.insert(wheel, level);
+        self.wheels.insert(wheel, (level, since));
         self.escalated += usize::from(level == Level::Escalated);
     }
 
     fn leaves(&mut self, wheel: Slot) {
-        let level = self.wheels.remove(&wheel);
+        let level = self.wheels.remove(&wheel).map(|(level, _)| level);
         self.escalated -= usize::from(level == Some(Level::Escalated));
     }
 }
@@ -285,16 +379,30 @@ pub(crate) struct Board {
     standing: BTreeMap<Key, Standing>,
     changed: BTreeSet<Key>,
     open: BTreeMap<Key, Open>,
+    over: BTreeMap<Key, Over>,
+    /// What people know has changed since it was last stored.
+    unstored: bool,
 }
 
 impl Board {
-    pub(crate) fn restore(&mut self, open: Vec<Open>) {
+    /// Whether what people know has changed since this was last asked.
+    pub(crate) fn take_unstored(&mut self) -> bool {
+        std::mem::take(&mut self.unstored)
+    }
+
+    pub(crate) fn restore(&mut self, open: Vec<Open>, over: Vec<Over>) {
+        self.unstored = true;
         self.changed.extend(open.iter().map(|o| o.key));
         self.open = open.into_iter().map(|o| (o.key, o)).collect();
+        self.over = over.into_iter().map(|o| (o.key, o)).collect();
     }
 
     pub(crate) fn open(&self) -> impl Iterator<Item = &Open> {
         self.open.values()
+    }
+
+    pub(crate) fn over(&self) -> impl Iterator<Item = &Over> {
+        self.over.values()
     }
 
     /// How many situations stand, told or not.
@@ -314,25 +422,25 @@ impl Board {
         }
         for told in after {
             let standing = self.standing.entry(told.key).or_default();
-            standing.joins(wheel, told.level);
+            standing.joins(wheel, told.level, told.since);
             self.changed.insert(told.key);
         }
     }
 
     /// Sets or clears a situation that is not about what single wheels need.
-    pub(crate) fn other(&mut self, key: Key, now: Option<(Level, String)>) {
+    pub(crate) fn other(&mut self, key: Key, now: Option<Trouble>) {
         self.other_with(key, now, &[]);
     }
 
     /// The same, naming the wheels it concerns.
-    pub(crate) fn other_with(&mut self, key: Key, now: Option<(Level, String)>, wheels: &[Slot]) {
+    pub(crate) fn other_with(&mut self, key: Key, now: Option<Trouble>, wheels: &[Slot]) {
         if now.is_none() && !self.standing.contains_key(&key) {
             return;
         }
         let mut standing = Standing::default();
-        if let Some((level, _)) = &now {
+        if let Some(trouble) = &now {
             for wheel in wheels {
-                standing.joins(*wheel, *level);
+                standing.joins(*wheel, trouble.level, trouble.since);
             }
         }
         standing.other = now;
@@ -340,47 +448,86 @@ impl Board {
         self.changed.insert(key);
     }
 
-    /// What people should be told now, as told.
+    /// What people should be told now, as told. What was told goes by the name that it was
+    /// raised under, also when the wheel that it began with has left it.
     pub(crate) fn tell(&mut self, now: DateTime<Utc>, wheels: &Wheels) -> Vec<Alert> {
         let mut alerts = Vec::new();
         for key in std::mem::take(&mut self.changed) {
-            let level = self.standing.get(&key).and_then(Standing::level);
-            let open = self.open.get(&key);
-            let (step, since) = match (open, level) {
-                (None, None) => (None, now),
-                (None, Some(Level::Raised)) => (Some(Step::Raised), now),
-                (None, Some(Level::Escalated)) => (Some(Step::Escalated), now),
-                (Some(o), Some(level)) if level > o.level => (Some(Step::Escalated), o.since),
-                (Some(o), Some(_)) => (None, o.since),
-                (Some(o), None) => (Some(Step::Cleared), o.since),
-            };
-            if let Some(step) = step {
-                alerts.push(self.message(key, step, since, wheels));
-            }
-            match level {
+            let standing = self.standing.get(&key);
+            let stands = standing.and_then(|s| Some((s.level()?, s.since()?)));
+            let told = self.open.get(&key).cloned();
+            match (told, stands) {
+                (None, None) => {}
+                (None, Some((level, since))) => {
+                    let over = self.over.get(&key).filter(|over| over.since == since);
+                    let open = Open {
+                        key,
+                        level,
+                        since,
+                        times: over.map_or(0, |over| over.times) + 1,
+                    };
+                    let step = match level {
+                        Level::Raised => Step::Raised,
+                        Level::Escalated => Step::Escalated,
+                    };
+                    alerts.push(self.message(&open, step, wheels));
+                    self.open.insert(key, open);
+                }
                 // A situation that eases without ending stays as bad as people were told.
-                Some(level) => {
-                    let open = self.open.entry(key).or_insert(Open { key, level, since });
-                    open.level = open.level.max(level);
+                (Some(open), Some((level, _))) => {
+                    if level > open.level {
+                        let open = Open { level, ..open };
+                        alerts.push(self.message(&open, Step::Escalated, wheels));
+                        self.open.insert(key, open);
+                    }
                 }
-                None => {
+                (Some(open), None) => {
+                    alerts.push(self.message(&open, Step::Cleared, wheels));
                     self.open.remove(&key);
-                    self.standing.remove(&key);
+                    self.remember(&open, now);
                 }
+            }
+            if stands.is_none() {
+                self.standing.remove(&key);
             }
         }
+        self.unstored |= !alerts.is_empty();
         alerts
     }
 
-    fn message(&self, key: Key, step: Step, since: DateTime<Utc>, wheels: &Wheels) -> Alert {
-        let (situation, subject) = key;
-        let standing = self.standing.get(&key);
+    /// That it is over, for as long as anybody remembers that it was told.
+    fn remember(&mut self, open: &Open, now: DateTime<Utc>) {
+        let day = |at: DateTime<Utc>| at.timestamp().div_euclid(86_400);
+        let until = day(now + REMEMBERED);
+        for over in self.over.values_mut() {
+            over.until.get_or_insert(until);
+        }
+        self.over
+            .retain(|_, over| over.until.is_none_or(|until| day(now) <= until));
+        let Open {
+            key, since, times, ..
+        } = *open;
+        let until = Some(until);
+        self.over.insert(
+            key,
+            Over {
+                key,
+                since,
+                times,
+                until,
+            },
+        );
+    }
+
+    fn message(&self, open: &Open, step: Step, wheels: &Wheels) -> Alert {
+        let (situation, subject) = open.key;
+        let standing = self.standing.get(&open.key);
         let slots = standing.iter().flat_map(|s| s.wheels.keys());
         let mut wheels: Vec<WheelId> = slots.map(|slot| wheels.id(*slot)).collect();
         wheels.sort_unstable();
         let detail = standing
             .and_then(|s| s.other.as_ref())
-            .map(|(_, words)| words.as_str());
+            .map(|other| other.words.as_str());
         let words = match step {
             Step::Raised => situation.words(),
             Step::Escalated => situation.words_when_worse(),
@@ -402,7 +549,7 @@ impl Board {
             Step::Raised | Step::Escalated => situation.severity(),
         };
         Alert {
-            alert: name(key, since),
+            alert: open.name(),
             step,
             severity,
             situation,
@@ -410,16 +557,24 @@ impl Board {
             text,
             wheel_count: wheels.len(),
             wheels: wheels.into_iter().take(NAMED).collect(),
-            since,
+            since: open.since,
         }
     }
 }
 
-/// `not_turned-stillage-S07-1772517600`: fit for a header and a subject token.
-fn name((situation, subject): Key, since: DateTime<Utc>) -> String {
+/// Between a situation's name and how often it was raised, if more than once.
+const AGAIN: &str = "-again-";
+
+/// `NotTurned-stillage-S07-1772517600`: fit for a header and a subject token. The same
+/// facts, looked at whenever and by whomever, give the same name.
+fn name((situation, subject): Key, since: DateTime<Utc>, times: u32) -> String {
     let kind = format!("{situation:?}");
     let place = subject.to_string().replace(' ', "-");
-    format!("{kind}-{place}-{}", since.timestamp())
+    let plain = format!("{kind}-{place}-{}", since.timestamp());
+    match times {
+        0 | 1 => plain,
+        times => format!("{plain}{AGAIN}{times}"),
+    }
 }
 
 /// Writes into `told` the situations a wheel takes part in, by what it needs and how
@@ -437,10 +592,12 @@ pub(crate) fn of_wheel(id: WheelId, wheel: &Wheel, now: DateTime<Utc>, told: &mu
         told.push(Told {
             key,
             level: Level::Raised,
+            since: wheel.chronicle.first().map_or(now, |first| first.at),
         });
     }
     for asked in &wheel.actions {
-        let urgency = asked.window.urgency(now);
+        let window = asked.window;
+        let urgency = window.urgency(now);
         let level = match (asked.action, urgency) {
             (_, Urgency::Ahead) => None,
             (Action::Turn | Action::RubUp, Urgency::Overdue) => Some(Level::Raised),
@@ -478,11 +635,66 @@ pub(crate) fn of_wheel(id: WheelId, wheel: &Wheel, now: DateTime<Utc>, told: &mu
             },
             _ => subject,
         };
+        // From when on it is told at all, whatever it has become by now.
+        let since = match asked.action {
+            Action::Turn | Action::RubUp | Action::Find => window.due,
+            Action::Review
+            | Action::Decide
+            | Action::Weigh
+            | Action::LookForMetal
+            | Action::RindCheck => window.earliest,
+            _ => window.latest,
+        };
         if let Some(level) = level {
             told.push(Told {
                 key: (situation, subject),
                 level,
+                since,
             });
         }
     }
 }
+
+// A number stands for its variant for ever: what is new gets a new one.
+stored_enum!(Situation {
+    0 = NotTurned,
+    1 = NotUnhooped,
+    2 = NotRubbedUp,
+    3 = NotPlaced,
+    4 = NoRind,
+    5 = NotMovedOn,
+    6 = NotPierced,
+    7 = NotIroned,
+    8 = Unseen,
+    9 = Contradiction,
+    10 = CameBack,
+    11 = CheckFailed,
+    12 = RoomOutOfRange,
+    13 = FactsMissing,
+    14 = NumbersReused,
+    15 = ClockWrong,
+    16 = PiercedUnchecked,
+    17 = WeightOff,
+    18 = SensorDoubted,
+    19 = GasHigh,
+    20 = GasDanger,
+    21 = RecipeMissing,
+});
+
+stored_enum!(Subject {
+    0 = Stillage(id),
+    1 = Stack(id),
+    2 = Wheel(id),
+    3 = Room(id),
+    4 = Tool(id),
+    5 = Station(id),
+    6 = Batch(id),
+});
+
+stored_enum!(Level {
+    0 = Raised,
+    1 = Escalated,
+});
+
+stored_struct!(Open { key, level, since via instant, times });
+stored_struct!(Over { key, since via instant, times, until });

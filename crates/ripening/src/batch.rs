@@ -5,16 +5,17 @@ use std::sync::Arc;
 
 use facts::{
     Event, Fact, FactId, ForecastTold, LotId, PersonId, RecipeId, StationId, VatId, WheelId,
+    stored_struct,
 };
 use holds::Course;
 use quantity::Litres;
 use recipe::Recipe;
-use serde::{Deserialize, Serialize};
 
+use crate::stored::forecasts;
 use crate::{Moment, Voids};
 
 /// What the start of a batch says.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Started {
     /// The vat.
     pub vat: VatId,
@@ -29,7 +30,7 @@ pub struct Started {
 }
 
 /// A line of the make record.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct MakeLine {
     /// Where it was written.
     pub station: StationId,
@@ -42,7 +43,7 @@ pub struct MakeLine {
 }
 
 /// One vat's make.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Batch {
     /// The make record in order.
     pub lines: BTreeMap<Moment, MakeLine>,
@@ -51,14 +52,13 @@ pub struct Batch {
     /// What was expected of it, the latest few.
     pub(crate) expected: BTreeMap<Moment, ForecastTold>,
     /// Every wheel ever portioned from it.
-    #[serde(skip)]
     pub wheels: BTreeSet<WheelId>,
     /// How far its wheels are.
-    #[serde(skip)]
     pub progress: Progress,
     /// The recipe it ripens by, as last settled by the floor.
-    #[serde(skip)]
     pub(crate) recipe: Option<Arc<Recipe>>,
+    /// The recipe and version it was made by, where the site does not have them.
+    pub(crate) missing: Option<(RecipeId, u32)>,
 }
 
 /// How far a batch's wheels are.
@@ -122,6 +122,13 @@ impl Batch {
         standing.next().map(|(m, told)| (*m, told.clone()))
     }
 
+    /// The recipe and version it was made by, where the site does not have them: what is said
+    /// of its wheels then goes by another version, or by none, and must say so.
+    #[must_use]
+    pub const fn missing_recipe(&self) -> Option<(RecipeId, u32)> {
+        self.missing
+    }
+
     /// Whether a fact is kept here.
     pub(crate) fn mentions(&self, fact: FactId) -> bool {
         let lines = self.lines.keys().chain(self.expected.keys());
@@ -178,3 +185,20 @@ fn words(event: &Event) -> Option<String> {
         _ => return None,
     })
 }
+
+stored_struct!(Started {
+    vat,
+    recipe,
+    version,
+    milk,
+    milk_lots,
+});
+
+stored_struct!(MakeLine {
+    station,
+    person,
+    words,
+    started,
+});
+
+stored_struct!(Batch { lines, course, expected via forecasts } skip { wheels, progress, recipe, missing });

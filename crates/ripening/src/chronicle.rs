@@ -1,11 +1,11 @@
 //! A wheel's life: its notes in order, each once.
 //!
-//! Kept encoded (postcard, one note after the other), because a floor holds many
+//! Kept encoded (Borsh, one note after the other), because a floor holds many
 //! wheels and nearly every note is only ever appended and written to disk: appending
 //! costs no decoding, and storing costs a copy.
 
-use facts::FactId;
-use serde::{Deserialize, Serialize};
+use facts::stored::borsh::{self, BorshDeserialize as _};
+use facts::{FactId, stored_struct};
 
 use crate::{Moment, Note};
 
@@ -21,7 +21,7 @@ pub enum Noted {
 }
 
 /// A wheel's notes, in order.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Chronicle {
     encoded: Vec<u8>,
     count: u32,
@@ -50,17 +50,30 @@ impl Chronicle {
         }
     }
 
-    /// Every note, oldest first. A damaged tail is cut off rather than guessed at:
-    /// the log behind it is whole.
+    /// Every note, oldest first.
     #[must_use]
     pub fn notes(&self) -> Vec<Note> {
         let mut notes = Vec::with_capacity(self.count as usize);
         let mut rest = self.encoded.as_slice();
-        while let Ok((note, after)) = postcard::take_from_bytes(rest) {
+        while let Ok(note) = Note::deserialize(&mut rest) {
             notes.push(note);
-            rest = after;
         }
         notes
+    }
+
+    /// The first note's moment.
+    pub(crate) fn first(&self) -> Option<Moment> {
+        let note = Note::deserialize(&mut self.encoded.as_slice());
+        note.ok().map(|note| note.moment)
+    }
+
+    /// Every note of a chronicle that comes from a disk; `None` when it does not read whole.
+    pub(crate) fn read_whole(&self) -> Option<Vec<Note>> {
+        let notes = self.notes();
+        let whole = notes.len() == self.len()
+            && notes.last().map(|note| note.moment) == self.last
+            && notes.is_sorted_by(|a, b| a.moment < b.moment);
+        whole.then_some(notes)
     }
 
     /// Whether a fact is among the notes.
@@ -85,5 +98,11 @@ impl Chronicle {
 /// A note as a chronicle keeps it.
 pub(crate) fn encoded_note(note: &Note) -> Vec<u8> {
     // Notes hold strings, numbers and enums only: encoding them into memory cannot fail.
-    postcard::to_allocvec(note).unwrap_or_default()
+    borsh::to_vec(note).unwrap_or_default()
 }
+
+stored_struct!(Chronicle {
+    encoded,
+    count,
+    last
+});

@@ -6,8 +6,7 @@
 use std::fmt;
 
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::Fact;
-use serde::{Deserialize, Serialize};
+use facts::{Fact, stored_struct};
 
 use crate::Moment;
 
@@ -73,7 +72,7 @@ impl fmt::Display for Drift {
 type Off = (Moment, i64);
 
 /// What a station's facts tell of its clocks.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub(crate) struct Clocks {
     /// The fact written down last.
     latest: Option<Moment>,
@@ -101,6 +100,16 @@ impl Clocks {
                 self.late.remove(0);
             }
         }
+    }
+
+    /// When the fact that was written down last was written.
+    pub(crate) const fn latest(&self) -> Option<Moment> {
+        self.latest
+    }
+
+    /// A fact was written that this build does not know.
+    pub(crate) fn passed(&mut self, written: Moment) {
+        self.latest = self.latest.max(Some(written));
     }
 
     pub(crate) fn stored(&mut self, fact: &Fact, at: DateTime<Utc>) {
@@ -142,6 +151,14 @@ impl Clocks {
         Some(TimeDelta::seconds(*least))
     }
 }
+
+stored_struct!(Clocks {
+    latest,
+    ahead,
+    late,
+    stored,
+    stored_early,
+});
 
 /// A fact at an instant, to the microsecond as stored.
 fn moment(fact: &Fact, at: DateTime<Utc>) -> Moment {

@@ -3,6 +3,7 @@
 mod case;
 mod derive;
 mod fold;
+mod folding;
 mod label;
 mod store;
 mod trouble;
@@ -10,16 +11,17 @@ mod trouble;
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, RoomId, StationId, ToolId, WheelId};
+use facts::{BatchId, RoomId, StationId, ToolId, WheelId, stored_struct};
 use holds::{Rule, Scopes};
 use quantity::DairyDay;
 
-use crate::alert::{Alert, Board, Level, Open, Situation, Subject};
+use crate::alert::{Alert, Board, Level, Open, Over, Situation, Subject};
 use crate::wheels::{Slot, Wheels};
 use crate::{Batch, Calendar, Practice, Room, StationLog, Tool, Urgency, Voids, Wheel};
 
+pub use folding::Folding;
 pub use label::LabelWanted;
-pub use store::Changed;
+pub use store::{Changed, Damaged};
 
 /// How much has been folded.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
@@ -34,7 +36,16 @@ pub struct Counts {
     pub unreadable: u64,
 }
 
-/// The whole floor.
+/// Facts of one type that this build does not know: passed over, and not forgotten.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Gap {
+    /// The number in the log of the first of them.
+    pub first: u64,
+    /// How many there are.
+    pub count: u64,
+}
+
+/// The whole floor, at an instant.
 #[derive(Debug)]
 pub struct Floor {
     practice: Practice,
@@ -52,6 +63,8 @@ pub struct Floor {
     /// Holds over scopes.
     scopes: Scopes,
     counts: Counts,
+    /// Facts of types that this build does not know, by type.
+    gaps: BTreeMap<String, Gap>,
     now: DateTime<Utc>,
     /// When each wheel's urgency next changes by itself.
     due: BTreeSet<(DateTime<Utc>, Slot)>,
@@ -74,9 +87,9 @@ struct Stale {
 }
 
 impl Floor {
-    /// An empty floor.
+    /// An empty floor. Where nobody knows yet what time it is, a [`Folding`] takes the facts.
     #[must_use]
-    pub fn new(practice: Practice) -> Self {
+    pub fn new(practice: Practice, now: DateTime<Utc>) -> Self {
         Self {
             calendar: Calendar::new(practice.clock, practice.turn_by),
             rule: Rule::new(&practice.recipes, practice.rights.clone()),
@@ -90,7 +103,8 @@ impl Floor {
             voids: Voids::default(),
             scopes: Scopes::default(),
             counts: Counts::default(),
-            now: DateTime::UNIX_EPOCH,
+            gaps: BTreeMap::new(),
+            now,
             due: BTreeSet::new(),
             silent_from: BTreeMap::new(),
             board: Board::default(),
@@ -115,6 +129,17 @@ impl Floor {
     /// What people have been told and not yet been told is over.
     pub fn open_alerts(&self) -> impl Iterator<Item = &Open> {
         self.board.open()
+    }
+
+    /// What people have lately been told is over.
+    pub fn alerts_over(&self) -> impl Iterator<Item = &Over> {
+        self.board.over()
+    }
+
+    /// Types of facts that this build does not know, and where in the log the first of each
+    /// lies.
+    pub const fn gaps(&self) -> &BTreeMap<String, Gap> {
+        &self.gaps
     }
 
     /// The instant of the latest refresh.
@@ -214,3 +239,12 @@ impl Floor {
         })
     }
 }
+
+stored_struct!(Counts {
+    facts,
+    duplicates,
+    unknown_types,
+    unreadable,
+});
+
+stored_struct!(Gap { first, count });

@@ -1,9 +1,10 @@
 //! What a fact means for one wheel.
 
 use chrono::{DateTime, TimeDelta, Utc};
+use facts::stored::instant;
 use facts::{
     BatchId, Carrier, Event, Fact, Grade, HoldId, HoopId, MarketId, OrderId, PersonId, PositionId,
-    RoomId, SampleId, StackId, StationId, StillageId, ToolId,
+    RoomId, SampleId, StackId, StationId, StillageId, ToolId, stored_enum, stored_struct,
 };
 use quantity::{Grams, Percent};
 use serde::{Deserialize, Serialize};
@@ -14,7 +15,7 @@ use crate::{Moment, Voids};
 const ON_THE_WAY: TimeDelta = TimeDelta::seconds(5);
 
 /// One entry of a wheel's life: a fact, as far as it concerns this wheel.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Note {
     /// When, and which fact.
     pub moment: Moment,
@@ -52,7 +53,7 @@ impl Claim {
 }
 
 /// What happened to a wheel.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq)]
 #[allow(missing_docs)] // the fact types of the same names document the fields
 pub enum What {
     Portioned {
@@ -297,3 +298,39 @@ impl What {
         }
     }
 }
+
+stored_struct!(Note {
+    moment,
+    station,
+    person,
+    claim,
+    via,
+    what,
+});
+
+stored_struct!(Claim { claimed via instant, received via instant });
+
+// A number stands for its variant for ever: what is new gets a new one.
+stored_enum!(What {
+    0 = Portioned { batch, weight },
+    1 = Hooped { hoop, stack },
+    2 = Turned,
+    3 = Unhooped,
+    4 = RubbedUp,
+    5 = Loaded { stillage },
+    6 = Moved { room, position },
+    7 = RindSeen { cover },
+    8 = Pierced { machine },
+    9 = Ironed { coverage, note },
+    10 = Graded { grade },
+    11 = Weighed { weight },
+    12 = Labelled { printer },
+    13 = Sampled { sample },
+    14 = Held { hold, reason },
+    15 = Released { hold, reason },
+    16 = Allocated { order },
+    17 = Dispatched { order, market },
+    18 = Delivered { order },
+    19 = Returned { reason },
+    20 = Discarded { reason },
+});

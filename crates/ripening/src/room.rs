@@ -6,10 +6,9 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, TimeDelta, Utc};
 use climate::gas::{self, Caution, Gas, Urgency};
 use climate::{Doubt, Limits, Source, inspect};
-use facts::{Event, Fact, SensorId, StationId};
+use facts::{Event, Fact, SensorId, StationId, stored_struct};
 use quantity::{Celsius, DairyClock, Percent, Ppm, calendar};
 use recipe::Stage;
-use serde::{Deserialize, Serialize};
 
 use crate::{Moment, Voids};
 
@@ -26,7 +25,7 @@ const RECENT: TimeDelta = TimeDelta::hours(2);
 const JUMPS: usize = 3;
 
 /// One reading of a room's air.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Reading {
     /// The sensor, where the fact names one.
     pub sensor: Option<SensorId>,
@@ -80,7 +79,7 @@ impl Reading {
 }
 
 /// A room's recent readings.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Room {
     readings: BTreeMap<Moment, Reading>,
 }
@@ -95,6 +94,8 @@ pub struct RoomLook {
     pub excursion: Option<Excursion>,
     /// Sensors to doubt, in sentences.
     pub doubts: Vec<String>,
+    /// Since when the first of them is to be doubted.
+    pub doubted_since: Option<DateTime<Utc>>,
     /// The most urgent caution about a gas, and when it was measured.
     pub caution: Option<(DateTime<Utc>, Caution)>,
     /// When silence of a sensor will be news, if it goes on.
@@ -177,8 +178,10 @@ impl Room {
         // Only silence depends on the present; all else on the readings alone.
         let inspected = inspect(&sources, &BTreeMap::new(), &limits, latest);
         let mut doubts = Vec::new();
+        let mut since = Vec::new();
         for (source, at) in &last {
             if now - *at > limits.gap {
+                since.push(*at + limits.gap);
                 doubts.push(format!(
                     "{source} has said nothing since {}: look for a lost connection or an \
                      empty battery",
@@ -192,6 +195,7 @@ impl Room {
                 .iter()
                 .rev()
                 .find(|found| found.doubt == doubt && latest - found.until <= RECENT);
+            since.extend(recent.map(|found| found.from));
             doubts.extend(recent.map(|found| found.words.clone()));
         }
         let jumps = inspected
@@ -200,6 +204,7 @@ impl Room {
             .filter(|f| f.doubt == Doubt::Spike);
         let jumps: Vec<_> = jumps.collect();
         if let Some(found) = jumps.last().filter(|_| jumps.len() >= JUMPS) {
+            since.extend(jumps.first().map(|first| first.from));
             doubts.push(format!(
                 "{}; {} such jumps in two days: check its cable",
                 found.words,
@@ -216,6 +221,7 @@ impl Room {
         RoomLook {
             excursion: stage.and_then(|stage| excursion(stage, &air)),
             doubts,
+            doubted_since: since.into_iter().min(),
             caution: self.caution(voids),
             silent_from: last
                 .values()
@@ -294,3 +300,14 @@ fn out_of_range(stage: &Stage, (_, temperature, humidity): &Air) -> String {
     }
     out.join(", ")
 }
+
+stored_struct!(Reading {
+    sensor,
+    station,
+    temperature,
+    humidity,
+    co2,
+    nh3,
+});
+
+stored_struct!(Room { readings });

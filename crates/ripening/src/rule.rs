@@ -2,7 +2,7 @@
 //! needs. Each rule lives in its own file with its tests, which read like the rule.
 
 use chrono::{DateTime, Utc};
-use facts::{FactId, WheelId};
+use facts::{FactId, RecipeId, WheelId};
 use holds::Held;
 use quantity::DairyDay;
 use recipe::{Ages, Recipe, Stage};
@@ -33,8 +33,10 @@ pub struct Case<'a> {
     pub state: &'a State,
     /// Its make day.
     pub made: DairyDay,
-    /// The recipe it was made by.
+    /// The recipe it was made by, or the version that stands in for it.
     pub recipe: &'a Recipe,
+    /// The recipe and version it was made by, where the site does not have them.
+    pub missing: Option<(RecipeId, u32)>,
     /// The stage of the room it is in, with its place in the chain.
     pub stage: Option<(usize, &'a Stage)>,
     /// How far its batch is.
@@ -112,6 +114,23 @@ pub static RULES: &[Rule] = &[
     find::REVIEW,
     find::RETURNED,
 ];
+
+/// A recipe's name and version; of one that the site does not have, also what stands in.
+pub(crate) fn recipe_name(
+    recipe: Option<&Recipe>,
+    missing: Option<(RecipeId, u32)>,
+) -> Option<String> {
+    let here = recipe.map(|recipe| format!("{} v{}", recipe.id, recipe.version));
+    match (missing, here) {
+        (None, here) => here,
+        (Some((id, version)), Some(here)) => Some(format!(
+            "{id} v{version}, which this site does not have: shown by {here}"
+        )),
+        (Some((id, version)), None) => {
+            Some(format!("{id} v{version}, which this site does not have"))
+        }
+    }
+}
 
 /// Everything a wheel needs, in the table's order.
 #[must_use]
@@ -192,7 +211,7 @@ impl Case<'_> {
     }
 
     /// `larkholm-blue v1`
-    fn recipe_name(&self) -> String {
-        format!("{} v{}", self.recipe.id, self.recipe.version)
+    pub(crate) fn recipe_name(&self) -> String {
+        recipe_name(Some(self.recipe), self.missing).unwrap_or_default()
     }
 }

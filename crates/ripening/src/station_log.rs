@@ -2,13 +2,13 @@
 //! clock stands.
 
 use chrono::{DateTime, Utc};
-use facts::Fact;
-use serde::{Deserialize, Serialize};
+use facts::{Fact, stored_struct};
 
+use crate::Moment;
 use crate::drift::{Clocks, Drift};
 
 /// One station's numbers and clocks.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct StationLog {
     /// Closed ranges of numbers that have arrived, rising, never touching.
     seen: Vec<(u64, u64)>,
@@ -24,6 +24,13 @@ impl StationLog {
         self.insert(fact.station_seq)
     }
 
+    /// Takes the number of a fact that this build does not know. `false`: that number has
+    /// arrived before.
+    pub fn passed(&mut self, written: Moment, number: u64) -> bool {
+        self.clocks.passed(written);
+        self.insert(number)
+    }
+
     /// A new fact came under a number that had arrived before.
     pub fn reused(&mut self) {
         self.reused += 1;
@@ -33,6 +40,12 @@ impl StationLog {
     #[must_use]
     pub const fn reused_count(&self) -> u64 {
         self.reused
+    }
+
+    /// When the fact that the station wrote down last was written.
+    #[must_use]
+    pub fn latest_at(&self) -> DateTime<Utc> {
+        self.clocks.latest().map_or(DateTime::UNIX_EPOCH, |latest| latest.at)
     }
 
     fn insert(&mut self, number: u64) -> bool {
@@ -90,6 +103,12 @@ impl StationLog {
         self.clocks.wrong()
     }
 }
+
+stored_struct!(StationLog {
+    seen,
+    clocks,
+    reused,
+});
 
 #[cfg(test)]
 mod tests {

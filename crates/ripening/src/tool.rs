@@ -3,13 +3,13 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
-use facts::{FactId, ToolCheck};
-use serde::{Deserialize, Serialize};
+use facts::{FactId, ToolCheck, stored_struct};
 
+use crate::stored::checks;
 use crate::{Moment, Voids};
 
 /// A tool and its checks, in order.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Tool {
     checks: BTreeMap<Moment, ToolCheck>,
 }
@@ -60,3 +60,5 @@ impl Tool {
         Some((*at, *check, last_good))
     }
 }
+
+stored_struct!(Tool { checks via checks });

@@ -34,16 +34,6 @@ pub(crate) enum Label {
 }
 
 impl Wheel {
-    /// A wheel as it was stored.
-    #[must_use]
-    pub fn stored(chronicle: Chronicle, state: State) -> Self {
-        Self {
-            chronicle,
-            state,
-            ..Self::default()
-        }
-    }
-
     /// Its life.
     #[must_use]
     pub const fn chronicle(&self) -> &Chronicle {
@@ -110,7 +100,10 @@ impl Wheel {
 
     /// Folds every note that counts, from nothing.
     pub(crate) fn fold_again(&mut self, calendar: &Calendar, voids: &Voids) {
-        let notes = self.chronicle.notes();
+        self.fold(&self.chronicle.notes(), calendar, voids);
+    }
+
+    pub(crate) fn fold(&mut self, notes: &[Note], calendar: &Calendar, voids: &Voids) {
         let valid = notes.iter().filter(|note| !note.is_void(voids));
         self.state = State::of(valid, |at| calendar.day_of(at));
     }

@@ -166,11 +166,11 @@ impl Broker {
         let Some((last, before)) = messages.split_last() else {
             return Answer::Refused(Refusal::Incomplete);
         };
-        if before.iter().any(|message| self.refuses(message).is_some()) {
-            return Answer::Refused(Refusal::Incomplete);
-        }
         if let Some(refusal) = self.refuses(last) {
             return Answer::Refused(refusal);
+        }
+        if before.iter().any(|message| self.refuses(message).is_some()) {
+            return Answer::Refused(Refusal::Incomplete);
         }
         let inside: BTreeSet<&str> = messages.iter().map(|message| message.id.as_str()).collect();
         let known = |message: &Rc<Message>| self.known(&message.id, now).is_some();

@@ -11,7 +11,7 @@ use station::Placement;
 
 use crate::site::BORN;
 use crate::world::World;
-use crate::{Failure, obvious, outbox};
+use crate::{Breakage, Failure, obvious, outbox};
 
 impl World {
     /// After every step: numbers, promises.
@@ -103,13 +103,16 @@ impl World {
 
     /// The scheduler's floor is the one that is folded from nothing, as far as it has come.
     pub(crate) fn restart_equals_rebuild(&self) -> Result<(), Failure> {
-        let Some(fold) = self.fold.as_ref().filter(|fold| fold.knows_time) else {
+        let Some(fold) = &self.fold else {
+            return Ok(());
+        };
+        let Some(floor) = fold.folding.floor() else {
             return Ok(());
         };
         let upto = usize::try_from(fold.seq()).unwrap();
         let mut rebuilt = self.folded(self.log.all()[..upto].iter().filter_map(|s| s.fact()));
-        rebuilt.refresh(fold.floor.now());
-        let (kept, rebuilt) = (everything(&fold.floor), everything(&rebuilt));
+        rebuilt.refresh(floor.now());
+        let (kept, rebuilt) = (everything(floor), everything(&rebuilt));
         if kept != rebuilt {
             let how = differs(&kept, &rebuilt);
             return Err(Failure::new(format!(
@@ -177,7 +180,11 @@ impl World {
 
     /// Each worker's picture is the one of the facts that it has.
     fn pictures_are_right(&self) -> Result<(), Failure> {
-        if !self.to_heal.is_empty() || self.breakage == crate::Breakage::IgnoresHolds {
+        let breaks = matches!(
+            self.breakage,
+            Breakage::IgnoresHolds | Breakage::KeepsNothingSent
+        );
+        if breaks || !self.to_heal.is_empty() {
             return Ok(());
         }
         for worker in &self.workers {
@@ -221,14 +228,15 @@ impl World {
             )));
         }
         let distinct = self.logged.len() as u64;
-        if fold.floor.counts().facts != distinct {
+        let floor = fold.floor().unwrap();
+        if floor.counts().facts != distinct {
             return Err(Failure::new(format!(
                 "exactly once: {} facts counted of {distinct} in the log",
-                fold.floor.counts().facts
+                floor.counts().facts
             )));
         }
         self.numbers_have_no_gaps(&parked)?;
-        self.people_know_what_stands(&fold.floor)
+        self.people_know_what_stands(floor)
     }
 
     /// Every number that was given has arrived, or is parked.
@@ -277,7 +285,7 @@ impl World {
     }
 
     fn folded<'f>(&self, facts: impl IntoIterator<Item = &'f Fact>) -> Floor {
-        let mut floor = Floor::new(self.dairy.practice.clone());
+        let mut floor = Floor::new(self.dairy.practice.clone(), self.began);
         facts.into_iter().for_each(|fact| floor.apply(fact));
         floor
     }

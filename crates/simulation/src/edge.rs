@@ -262,14 +262,15 @@ impl World {
         for (fact, position) in facts.iter().zip(positions) {
             self.lies.insert(fact.id, (w, position));
         }
-        if self.dice.chance(200) {
+        if self.dice.chance(300) {
             // Sending goes on beside recording.
             self.send(w);
             for _ in 0..self.dice.below(4) {
                 self.network();
             }
         }
-        if self.strikes(w) {
+        // A sync takes long: most kills and power cuts come here.
+        if (0..4).any(|_| self.strikes(w)) {
             return None;
         }
         let worker = &mut self.workers[w];
@@ -315,18 +316,21 @@ impl World {
         }
         if self.dice.chance(800) {
             fold.take(self.log.after(fold.seq()), self.log.created);
-            if fold.knows_time {
+            if fold.folding.floor().is_some() {
                 fold.advance(now);
             }
         }
         if fold.seq() < self.log.end() {
             return asked;
         }
+        let Some(floor) = fold.floor() else {
+            return asked;
+        };
         let reason = |wheel: &WheelId| {
-            if !fold.floor.held(*wheel).is_empty() {
+            if !floor.held(*wheel).is_empty() {
                 return Some(format!("{wheel} is held"));
             }
-            let state = fold.floor.wheel(*wheel)?.state();
+            let state = floor.wheel(*wheel)?.state();
             state
                 .grade
                 .is_none()

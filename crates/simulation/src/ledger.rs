@@ -68,12 +68,6 @@ impl Ledger {
         }
     }
 
-    /// The scheduler begins anew with another log: it may tell again.
-    pub(crate) fn forget_alarms(&mut self) {
-        self.alarms.clear();
-        self.heard.clear();
-    }
-
     /// Somebody is told of an alert.
     pub(crate) fn hear(&mut self, alert: &Alert) -> Result<(), Failure> {
         let fail = |what: &str| {

@@ -62,8 +62,10 @@ pub enum Breakage {
 }
 
 /// What a seed came to.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Played {
+    /// What happened, when it was told.
+    pub story: Vec<String>,
     /// Messages in the log at the end.
     pub messages: u64,
     /// Facts of which somebody heard that they are stored.
@@ -112,7 +114,12 @@ pub fn play(seed: u64, breakage: Breakage, watch: Watch) -> Result<Played, Failu
     let mut world = World::new(seed, breakage, watch);
     let played = catch_unwind(AssertUnwindSafe(|| world.play()));
     let failed = match played {
-        Ok(Ok(())) => return Ok(world.played()),
+        Ok(Ok(())) => {
+            return Ok(Played {
+                story: std::mem::take(&mut world.story),
+                ..world.played()
+            });
+        }
         Ok(Err(failure)) => failure,
         Err(panic) => {
             let text = panic.downcast_ref::<String>().cloned();

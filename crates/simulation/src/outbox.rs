@@ -283,7 +283,9 @@ fn message(line: &[u8]) -> Message {
 fn read(line: &[u8]) -> Fact {
     match wire::from_line(std::str::from_utf8(line).unwrap()).unwrap() {
         Read::Fact(fact) => fact,
-        Read::UnknownType(ty) => panic!("{ty} lies in an outbox that never wrote it"),
+        Read::UnknownType(unknown) => {
+            panic!("{} lies in an outbox that never wrote it", unknown.ty)
+        },
     }
 }
 

@@ -27,6 +27,9 @@ use crate::{Breakage, Failure, Played, Watch};
 /// The worker of the browsers' stations.
 pub(crate) const GATEWAY: usize = 2;
 
+/// When a seed begins.
+const BEGAN: &str = "2026-03-02T06:00:00Z";
+
 /// The steps of a seed, and the most that coming to rest may take.
 const STEPS: usize = 260;
 const REST: usize = 4000;
@@ -84,6 +87,7 @@ pub(crate) struct World {
     pub(crate) dairy: Dairy,
     pub(crate) breakage: Breakage,
     pub(crate) rates: Rates,
+    pub(crate) began: DateTime<Utc>,
     pub(crate) now: DateTime<Utc>,
     pub(crate) log: Broker,
     pub(crate) derived: Broker,
@@ -172,7 +176,8 @@ impl World {
             dairy: Dairy::new(seed % 2 == 0, rates.desk),
             breakage,
             rates,
-            now: "2026-03-02T06:00:00Z".parse().unwrap(),
+            began: BEGAN.parse().unwrap(),
+            now: BEGAN.parse().unwrap(),
             log,
             derived: Broker::new(1 << 20, TimeDelta::minutes(60)),
             broker_up: true,
@@ -236,6 +241,7 @@ impl World {
         let dispatched = |fact: &facts::Fact| matches!(fact.event, Event::WheelDispatched(_));
         let facts = self.log.all().iter().filter_map(|stored| stored.fact());
         Played {
+            story: Vec::new(),
             messages: self.log.end(),
             promised: self.ledger.promised.len(),
             killed: self.killed,
@@ -326,7 +332,10 @@ impl World {
                 self.workers[w].keep_picture();
             }
             95 => self.somebody_corrects(),
-            _ => self.heal_one(),
+            _ => {}
+        }
+        if self.dice.chance(200) {
+            self.heal_one();
         }
         self.something_goes_wrong();
         Ok(())
@@ -338,7 +347,15 @@ impl World {
         let p = self.dice.below(self.people.len());
         let devices = self.scanners.len() + self.tablets.len();
         if self.people[p].plan.is_empty() || self.dice.chance(30) {
-            let at = self.dice.below(devices);
+            let mut at = self.dice.below(devices);
+            let taken = |at: usize| {
+                let others = self.people.iter().enumerate().filter(|(other, _)| *other != p);
+                others.map(|(_, person)| person).any(|person| person.at == at && !person.plan.is_empty())
+            };
+            // Two at one station get into each other's way: that happens, but not all the time.
+            if taken(at) {
+                at = (at + 1) % devices;
+            }
             self.people[p].at = at;
             let plan = people::plan(&mut self.dice, &self.people[p], at == 0);
             self.people[p].plan = plan;
@@ -597,7 +614,7 @@ impl World {
 
     pub(crate) fn start_scheduler(&mut self) {
         if self.broker_up {
-            let fold = Fold::load(&self.dairy.practice, &self.store, &self.log);
+            let fold = Fold::load(&self.dairy.practice, &self.store, &self.log, &self.derived);
             self.fold = Some(fold);
             self.tell_story(|world| {
                 format!(
@@ -638,7 +655,7 @@ impl World {
         let Some(fold) = &mut self.fold else {
             return Ok(());
         };
-        let first = !fold.knows_time;
+        let first = fold.folding.floor().is_none();
         fold.advance(now);
         if first {
             self.restart_equals_rebuild()?;
@@ -813,9 +830,6 @@ impl World {
         }
         self.store = Disk::default();
         self.fold = None;
-        self.ledger.forget_alarms();
-        self.derived = Broker::new(1 << 20, TimeDelta::minutes(60));
-        self.heard = 0;
         self.look_again();
         self.to_heal = (0..self.workers.len()).collect();
         self.tell_story(|_| format!("the broker loses {many}"));

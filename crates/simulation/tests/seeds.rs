@@ -13,7 +13,7 @@ fn number(name: &str) -> Option<u64> {
 #[test]
 fn thousands_of_seeds() {
     let from = number("SIM_FROM").unwrap_or(0);
-    let many = number("SIM_SEEDS").unwrap_or(3000);
+    let many = number("SIM_SEEDS").unwrap_or(8000);
     let began = Instant::now();
     let mut all = Played::default();
     for seed in from..from + many {
@@ -48,12 +48,13 @@ fn thousands_of_seeds() {
 #[test]
 fn one_seed() {
     let seed = number("SIM_SEED").unwrap_or(1);
-    let first = play(seed, Breakage::None, Watch::Always);
-    if let Err(failure) = first {
-        for line in &failure.story {
-            println!("{line}");
-        }
-        panic!("seed {seed}: {}", failure.words);
+    match play(seed, Breakage::None, Watch::Always) {
+        Ok(played) => println!("{}", played.story.join("\n")),
+        Err(failure) => panic!(
+            "{}\nseed {seed}: {}",
+            failure.story.join("\n"),
+            failure.words
+        ),
     }
 }
 

@@ -5,19 +5,19 @@
 pub(crate) enum Key<'a> {
     /// Who: a floor. Value: the number of this layout.
     Format,
-    /// Value: the clock that the wheels' days were counted by, as text.
-    Clock,
     /// Value: the stream position that the whole state stands for.
     Position,
     /// Value: how much has been folded.
     Counts,
     /// Value: what people have been told and not yet been told is over.
     OpenAlerts,
+    /// Value: what people have lately been told is over.
+    AlertsOver,
     /// Value: every hold over a scope.
     Scopes,
-    /// Value: the same of things that the floor does not keep itself.
-    Told,
-    /// Value: chronicle and state.
+    /// Value: what the worker keeps beside the floor.
+    Kept(&'a str),
+    /// Value: chronicle.
     Wheel(&'a str),
     /// Value: make record.
     Batch(&'a str),
@@ -27,6 +27,8 @@ pub(crate) enum Key<'a> {
     Tool(&'a str),
     /// Value: numbers seen.
     Station(&'a str),
+    /// Value: where facts of a type that the build did not know lie.
+    Gap(&'a str),
     /// Value: the voiding.
     Voiding(&'a str),
     /// Value: a message still to be published.
@@ -39,6 +41,7 @@ impl Key<'_> {
     pub(crate) const ROOMS: &'static [u8] = b"r/";
     pub(crate) const TOOLS: &'static [u8] = b"t/";
     pub(crate) const STATIONS: &'static [u8] = b"s/";
+    pub(crate) const GAPS: &'static [u8] = b"g/";
     pub(crate) const VOIDINGS: &'static [u8] = b"v/";
     pub(crate) const EFFECTS: &'static [u8] = b"e/";
 
@@ -46,17 +49,18 @@ impl Key<'_> {
         let named = |prefix: &[u8], id: &str| [prefix, id.as_bytes()].concat();
         match self {
             Self::Format => b"format".to_vec(),
-            Self::Clock => b"clock".to_vec(),
             Self::Position => b"position".to_vec(),
             Self::Counts => b"counts".to_vec(),
             Self::OpenAlerts => b"open-alerts".to_vec(),
+            Self::AlertsOver => b"alerts-over".to_vec(),
             Self::Scopes => b"scopes".to_vec(),
-            Self::Told => b"told".to_vec(),
+            Self::Kept(name) => named(b"k/", name),
             Self::Wheel(id) => named(Self::WHEELS, id),
             Self::Batch(id) => named(Self::BATCHES, id),
             Self::Room(id) => named(Self::ROOMS, id),
             Self::Tool(id) => named(Self::TOOLS, id),
             Self::Station(id) => named(Self::STATIONS, id),
+            Self::Gap(ty) => named(Self::GAPS, ty),
             Self::Voiding(id) => named(Self::VOIDINGS, id),
             Self::Effect(number) => [Self::EFFECTS, &number.to_be_bytes()].concat(),
         }

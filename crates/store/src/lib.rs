@@ -2,7 +2,12 @@
 //! for, always written in one batch.
 //!
 //! The store is a projection. Nothing is lost if its folder is deleted: the log is
-//! folded again. So a store that cannot be opened is put aside, never repaired.
+//! folded again. So a store that cannot be opened, or in which a single record does not
+//! read, is put aside whole, never repaired and never half believed.
+//!
+//! What is stored is what facts said, never what follows from it: a wheel's state is folded
+//! from its notes when it is loaded, so a restart cannot differ from a rebuild. Its layout
+//! is its own, in Borsh: the wire's types do not even compile here.
 //!
 //! Invariant: the position in the store is exactly the position of the state in the
 //! store. sled applies a batch on one tree whole or not at all, so one tree holds both.
@@ -10,15 +15,16 @@
 mod key;
 
 use std::path::{Path, PathBuf};
+use std::str::FromStr;
 
-use facts::{BatchId, RoomId, StationId, ToolId, WheelId};
+use facts::stored::borsh::{self, BorshDeserialize, BorshSerialize};
+use facts::{BatchId, RoomId, StationId, ToolId, WheelId, stored_struct};
 use key::Key;
-use ripening::{Counts, Floor, Practice, Voiding, Wheel};
-use serde::Serialize;
-use serde::de::DeserializeOwned;
+use ripening::{Counts, Damaged, Floor, Folding, Gap, Practice, Voiding};
 
 /// Raised when what is stored would be read differently: the log is then folded again.
-const FORMAT: u32 = 5;
+/// `tests/store/layout.rs` fails when the one changes without the other.
+pub const FORMAT: u32 = 6;
 
 /// Bytes that must be free before a store that found the disk full is opened again: more
 /// than one of sled's segments and a busy minute's facts.
@@ -47,13 +53,25 @@ pub enum StoreError {
         /// What was reported.
         source: sled::Error,
     },
+    /// A record does not read. [`Store::open_loaded`] puts such a store aside.
+    #[error(
+        "the record {key} in the store {path} does not read ({why}): put that folder aside, it is rebuilt from the log"
+    )]
+    Unreadable {
+        /// The folder.
+        path: PathBuf,
+        /// Which record.
+        key: String,
+        /// Why not.
+        why: String,
+    },
     /// Something does not encode; a defect, not an input.
     #[error("a record could not be written down: {0}")]
-    Encoding(postcard::Error),
+    Encoding(std::io::Error),
 }
 
 /// A message to publish once the state that asks for it is safe.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, serde::Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Effect {
     /// The end of its subject, after the site.
     pub tail: String,
@@ -62,6 +80,8 @@ pub struct Effect {
     /// Its body.
     pub body: Vec<u8>,
 }
+
+stored_struct!(Effect { tail, id, body });
 
 /// The scheduler's store.
 pub struct Store {
@@ -73,12 +93,67 @@ pub struct Store {
 /// A floor as it was stored.
 pub struct Loaded<P> {
     /// The floor; nothing is derived yet.
-    pub floor: Floor,
+    pub floor: Folding,
     /// The stream position it stands for; `None` for an empty store.
     pub position: Option<P>,
 }
 
+/// A store in which a record did not read, put aside.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Aside {
+    /// Where it lies now.
+    pub path: PathBuf,
+    /// What was wrong with it.
+    pub why: String,
+}
+
 impl Store {
+    /// Opens the store in a folder and puts the stored floor together. If a record does not
+    /// read, the whole store is put aside and a new one begun: what is left of it would be a
+    /// floor that never was.
+    ///
+    /// # Errors
+    /// As [`Store::open`].
+    pub fn open_loaded<P: BorshDeserialize>(
+        path: &Path,
+        practice: Practice,
+    ) -> Result<(Self, Loaded<P>, Option<Aside>), StoreError> {
+        let store = Self::open(path)?;
+        match store.load_whole(practice.clone()) {
+            Ok(loaded) => Ok((store, loaded, None)),
+            Err(error @ StoreError::Unreadable { .. }) => {
+                drop(store);
+                let why = error.to_string();
+                let aside = Aside {
+                    path: put_aside(path, &why)?,
+                    why,
+                };
+                let store = Self::open(path)?;
+                let loaded = store.load_whole(practice)?;
+                Ok((store, loaded, Some(aside)))
+            }
+            Err(other) => Err(other),
+        }
+    }
+
+    /// Forgets everything: the log is folded from its beginning.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it cannot be written.
+    pub fn empty(&self) -> Result<(), StoreError> {
+        self.tree.clear().map_err(|e| failed(&self.path, e))?;
+        self.tree
+            .insert(Key::Format.encode(), encode(&FORMAT)?)
+            .map_err(|e| failed(&self.path, e))?;
+        Ok(())
+    }
+
+    /// Everything that is stored, effects included.
+    fn load_whole<P: BorshDeserialize>(&self, practice: Practice) -> Result<Loaded<P>, StoreError> {
+        let loaded = self.load(practice)?;
+        self.effects().map(|_| loaded)
+    }
+
     /// Opens the store in a folder, or makes it. One that cannot be read is put aside
     /// under a name ending in `.damaged-N`, with a warning, and a new one begun.
     ///
@@ -87,24 +162,19 @@ impl Store {
     pub fn open(path: &Path) -> Result<Self, StoreError> {
         let store = match Self::try_open(path) {
             Err(StoreError::Failed { source, .. }) if path.exists() => {
-                let aside = free_name(path);
-                tracing::warn!(
-                    "the store could not be read ({source}): put aside as {}, folding the log again",
-                    aside.display()
-                );
-                std::fs::rename(path, &aside).map_err(|e| failed(path, sled::Error::Io(e)))?;
+                put_aside(path, &source.to_string())?;
                 Self::try_open(path)?
             }
             other => other?,
         };
-        let format: Option<u32> = store.get(&Key::Format)?;
-        if format != Some(FORMAT) {
-            store.tree.clear().map_err(|e| failed(path, e))?;
-            let bytes = encode(&FORMAT)?;
-            store
-                .tree
-                .insert(Key::Format.encode(), bytes)
-                .map_err(|e| failed(path, e))?;
+        // Of another format this number itself may not read.
+        let format = store.get_bytes(&Key::Format)?;
+        let ours = encode(&FORMAT)?;
+        if format.as_deref() != Some(&ours) {
+            if !store.tree.is_empty() {
+                tracing::info!("the store is of another version: folding the log again");
+            }
+            store.empty()?;
         }
         Ok(store)
     }
@@ -127,47 +197,41 @@ impl Store {
     /// Puts the stored floor together.
     ///
     /// # Errors
-    /// [`StoreError`] when the store cannot be read.
-    pub fn load<P: DeserializeOwned>(&self, practice: Practice) -> Result<Loaded<P>, StoreError> {
-        let clock = format!("{:?}", practice.clock);
-        let other_clock = self
-            .get::<String>(&Key::Clock)?
-            .is_some_and(|stored| stored != clock);
-        let mut floor = Floor::new(practice);
-        self.each(Key::VOIDINGS, |_, voiding: Voiding| {
-            floor.restore_voiding(voiding)
+    /// [`StoreError::Unreadable`] when a record does not read, another when the store cannot
+    /// be read at all.
+    pub fn load<P: BorshDeserialize>(&self, practice: Practice) -> Result<Loaded<P>, StoreError> {
+        let mut floor = Folding::new(practice);
+        self.each(Key::VOIDINGS, |_: String, voiding: Voiding| {
+            floor.restore_voiding(voiding);
+            Ok(())
         })?;
         floor.restore_scopes(self.get(&Key::Scopes)?.unwrap_or_default());
-        self.each(Key::WHEELS, |id, (chronicle, state)| {
-            if let Ok(id) = WheelId::new(id) {
-                floor.restore_wheel(id, Wheel::stored(chronicle, state));
-            }
+        self.each(Key::WHEELS, |id: WheelId, chronicle| {
+            floor.restore_wheel(id, chronicle)
         })?;
-        if other_clock {
-            tracing::info!("time zone or start of day has changed: every wheel is folded again");
-            floor.fold_again();
-        }
-        self.each(Key::BATCHES, |id, batch| {
-            if let Ok(id) = BatchId::new(id) {
-                floor.restore_batch(id, batch);
-            }
+        self.each(Key::BATCHES, |id: BatchId, batch| {
+            floor.restore_batch(id, batch);
+            Ok(())
         })?;
-        self.each(Key::ROOMS, |id, room| {
-            if let Ok(id) = RoomId::new(id) {
-                floor.restore_room(id, room);
-            }
+        self.each(Key::ROOMS, |id: RoomId, room| {
+            floor.restore_room(id, room);
+            Ok(())
         })?;
-        self.each(Key::TOOLS, |id, tool| {
-            if let Ok(id) = ToolId::new(id) {
-                floor.restore_tool(id, tool);
-            }
+        self.each(Key::TOOLS, |id: ToolId, tool| {
+            floor.restore_tool(id, tool);
+            Ok(())
         })?;
-        self.each(Key::STATIONS, |id, log| {
-            if let Ok(id) = StationId::new(id) {
-                floor.restore_station(id, log);
-            }
+        self.each(Key::STATIONS, |id: StationId, log| {
+            floor.restore_station(id, log);
+            Ok(())
         })?;
-        floor.restore_open_alerts(self.get(&Key::OpenAlerts)?.unwrap_or_default());
+        self.each(Key::GAPS, |ty: String, gap: Gap| {
+            floor.restore_gap(ty, gap);
+            Ok(())
+        })?;
+        let open = self.get(&Key::OpenAlerts)?.unwrap_or_default();
+        let over = self.get(&Key::AlertsOver)?.unwrap_or_default();
+        floor.restore_told(open, over);
         floor.restore_counts(self.get::<Counts>(&Key::Counts)?.unwrap_or_default());
         Ok(Loaded {
             floor,
@@ -197,20 +261,19 @@ impl Store {
         let mut effects = Vec::new();
         for entry in self.tree.scan_prefix(Key::EFFECTS) {
             let (key, value) = entry.map_err(|e| failed(&self.path, e))?;
-            if let (Some(number), Some(effect)) = (key::effect_number(&key), decode(&value)) {
-                effects.push((number, effect));
-            }
+            let number = key::effect_number(&key);
+            let number = number.ok_or_else(|| self.unreadable(&key, "no number"))?;
+            effects.push((number, self.decode(&key, &value)?));
         }
         Ok(effects)
     }
 
-    /// What people were told of things that the floor does not keep itself, as
-    /// [`Batch::keep_told`] wrote it.
+    /// What the worker keeps beside the floor under a name, as [`Batch::keep`] wrote it.
     ///
     /// # Errors
-    /// [`StoreError`] when the store cannot be read.
-    pub fn told<T: DeserializeOwned>(&self) -> Result<Vec<T>, StoreError> {
-        Ok(self.get(&Key::Told)?.unwrap_or_default())
+    /// [`StoreError`] when it does not read.
+    pub fn kept<T: BorshDeserialize>(&self, name: &str) -> Result<Option<T>, StoreError> {
+        self.get(&Key::Kept(name))
     }
 
     /// Forgets an effect that has been published.
@@ -233,27 +296,45 @@ impl Store {
         self.db.size_on_disk().map_err(|e| failed(&self.path, e))
     }
 
-    fn get<T: DeserializeOwned>(&self, key: &Key<'_>) -> Result<Option<T>, StoreError> {
-        let value = self
-            .tree
-            .get(key.encode())
-            .map_err(|e| failed(&self.path, e))?;
-        Ok(value.and_then(|bytes| decode(&bytes)))
+    fn get<T: BorshDeserialize>(&self, key: &Key<'_>) -> Result<Option<T>, StoreError> {
+        let value = self.get_bytes(key)?;
+        value
+            .map(|bytes| self.decode(&key.encode(), &bytes))
+            .transpose()
     }
 
-    fn each<T: DeserializeOwned>(
+    fn get_bytes(&self, key: &Key<'_>) -> Result<Option<sled::IVec>, StoreError> {
+        self.tree
+            .get(key.encode())
+            .map_err(|e| failed(&self.path, e))
+    }
+
+    fn each<I: FromStr, T: BorshDeserialize>(
         &self,
         prefix: &[u8],
-        mut take: impl FnMut(&str, T),
+        mut take: impl FnMut(I, T) -> Result<(), Damaged>,
     ) -> Result<(), StoreError> {
         for entry in self.tree.scan_prefix(prefix) {
             let (key, value) = entry.map_err(|e| failed(&self.path, e))?;
-            let id = std::str::from_utf8(&key[prefix.len()..]).unwrap_or_default();
-            if let Some(stored) = decode(&value) {
-                take(id, stored);
-            }
+            let id = std::str::from_utf8(&key[prefix.len()..]).ok();
+            let id = id.and_then(|id| id.parse().ok());
+            let id = id.ok_or_else(|| self.unreadable(&key, "its name is none"))?;
+            let stored = self.decode(&key, &value)?;
+            take(id, stored).map_err(|Damaged| self.unreadable(&key, "its notes do not read"))?;
         }
         Ok(())
+    }
+
+    fn decode<T: BorshDeserialize>(&self, key: &[u8], bytes: &[u8]) -> Result<T, StoreError> {
+        borsh::from_slice(bytes).map_err(|why| self.unreadable(key, &why.to_string()))
+    }
+
+    fn unreadable(&self, key: &[u8], why: &str) -> StoreError {
+        StoreError::Unreadable {
+            path: self.path.clone(),
+            key: String::from_utf8_lossy(key).escape_debug().to_string(),
+            why: why.to_owned(),
+        }
     }
 }
 
@@ -269,7 +350,7 @@ impl Batch {
     /// [`StoreError::Encoding`], which is a defect.
     pub fn of(
         floor: &mut Floor,
-        position: &impl Serialize,
+        position: &impl BorshSerialize,
         first_effect: u64,
         effects: &[Effect],
     ) -> Result<Self, StoreError> {
@@ -277,10 +358,7 @@ impl Batch {
         let changed = floor.take_changed();
         for id in &changed.wheels {
             if let Some(wheel) = floor.wheel(*id) {
-                batch.put(
-                    &Key::Wheel(id.as_str()),
-                    &(wheel.chronicle(), wheel.state()),
-                )?;
+                batch.put(&Key::Wheel(id.as_str()), wheel.chronicle())?;
             }
         }
         for id in &changed.batches {
@@ -311,40 +389,48 @@ impl Batch {
         if changed.scopes {
             batch.put(&Key::Scopes, floor.scopes())?;
         }
+        for (ty, gap) in floor.gaps() {
+            batch.put(&Key::Gap(ty), gap)?;
+        }
         for (number, effect) in (first_effect..).zip(effects) {
             batch.put(&Key::Effect(number), effect)?;
         }
-        batch.put(&Key::OpenAlerts, &floor.open_alerts().collect::<Vec<_>>())?;
+        if changed.told {
+            batch.put(&Key::OpenAlerts, &floor.open_alerts().collect::<Vec<_>>())?;
+            batch.put(&Key::AlertsOver, &floor.alerts_over().collect::<Vec<_>>())?;
+        }
         batch.put(&Key::Counts, &floor.counts())?;
-        batch.put(&Key::Clock, &format!("{:?}", floor.practice().clock))?;
         batch.put(&Key::Position, position)?;
         Ok(batch)
     }
 
-    /// Adds what people were told of things that the floor does not keep itself.
+    /// Adds what the worker keeps beside the floor, under a name of its own.
     ///
     /// # Errors
     /// [`StoreError::Encoding`], which is a defect.
-    pub fn keep_told(&mut self, told: &[impl Serialize]) -> Result<(), StoreError> {
-        self.put(&Key::Told, &told)
+    pub fn keep(&mut self, name: &str, what: &impl BorshSerialize) -> Result<(), StoreError> {
+        self.put(&Key::Kept(name), what)
     }
 
-    fn put(&mut self, key: &Key<'_>, value: &impl Serialize) -> Result<(), StoreError> {
+    fn put(&mut self, key: &Key<'_>, value: &impl BorshSerialize) -> Result<(), StoreError> {
         self.0.insert(key.encode(), encode(value)?);
         Ok(())
     }
 }
 
-fn encode(value: &impl Serialize) -> Result<Vec<u8>, StoreError> {
-    postcard::to_stdvec(value).map_err(StoreError::Encoding)
+fn encode(value: &impl BorshSerialize) -> Result<Vec<u8>, StoreError> {
+    borsh::to_vec(value).map_err(StoreError::Encoding)
 }
 
-/// A record that does not read is as good as absent: the format number guards against
-/// every change but damage, and damage is mended from the log.
-fn decode<T: DeserializeOwned>(bytes: &[u8]) -> Option<T> {
-    postcard::from_bytes(bytes)
-        .inspect_err(|e| tracing::error!("a stored record does not read ({e}): delete the store's folder, it is rebuilt from the log"))
-        .ok()
+/// Renames the folder of a store, whole.
+fn put_aside(path: &Path, why: &str) -> Result<PathBuf, StoreError> {
+    let aside = free_name(path);
+    tracing::error!(
+        "the store could not be read ({why}): put aside as {}, folding the log again",
+        aside.display()
+    );
+    std::fs::rename(path, &aside).map_err(|e| failed(path, sled::Error::Io(e)))?;
+    Ok(aside)
 }
 
 /// Whether the disk takes as much as the store adds at a time. Asked after

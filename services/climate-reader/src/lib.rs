@@ -110,7 +110,7 @@ impl Taker {
         // A driven clock stands still between its ticks; a sensor's does not.
         let recorded_at = match inner.clock {
             Clock::Bus(_) => drafts.iter().map(|d| d.occurred_at).fold(now, Ord::max),
-            Clock::System => now,
+            Clock::System(_) => now,
         };
         inner.outbox.record(&inner.station, drafts, recorded_at)?;
         *gathering = after;

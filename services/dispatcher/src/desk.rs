@@ -9,7 +9,7 @@ use bus::telling::Telling;
 use bus::{BusError, Question, Refusal, Stored};
 use chrono::{DateTime, NaiveDate, Utc};
 use dispatch::check;
-use dispatch::office::{Asked, Leaving, NoPromise};
+use dispatch::office::{Asked, Leaving, NoPromise, UntimedOffice};
 use dispatch::pick::pick_list;
 use dispatch::{
     Allocation, Customers, Look, Memory, Office, Order, Yesterday, allocate, recipe_named,
@@ -81,12 +81,13 @@ pub struct Checked {
 }
 
 pub(crate) struct Desk {
-    office: Office,
+    folding: UntimedOffice,
     site: SiteId,
     recipes: RecipeBook,
     /// The number in the log up to which it was read.
     seq: u64,
-    now: Option<DateTime<Utc>>,
+    /// The log's end when reading began: before it, there is no office to ask.
+    end: u64,
     /// Something was seen that an allocation rests on.
     stirred: bool,
     /// The dairy day of the last allocation.
@@ -117,11 +118,11 @@ impl Desk {
             .map_or_else(Yesterday::default, |allocation| Yesterday::of(&allocation));
         let walk = site.rooms.iter().map(|room| room.id).collect();
         Self {
-            office: Office::new(scheduler::practice(site), customers, walk),
+            folding: UntimedOffice::new(scheduler::practice(site), customers, walk),
             site: site.id,
             recipes: site.recipes.clone(),
             seq: 0,
-            now: None,
+            end: u64::MAX,
             stirred: true,
             day: None,
             memory: Some(Memory::default()),
@@ -145,7 +146,7 @@ impl Desk {
                     .into_iter()
                     .for_each(|pallet| self.numbers.saw(pallet));
             }
-            self.office.apply(&fact);
+            self.folding.apply(&fact);
         }
     }
 
@@ -153,20 +154,28 @@ impl Desk {
         self.seq = seq;
     }
 
+    /// The log's end when reading began.
+    pub(crate) const fn reads_to(&mut self, end: u64) {
+        self.end = end;
+    }
+
     pub(crate) fn reaches(&mut self, now: DateTime<Utc>) {
-        self.now = Some(now);
-        self.office.refresh(now);
+        self.folding.refresh(now);
+    }
+
+    /// The office, once all of the log has been read and the time is known.
+    fn office(&self) -> Option<&Office> {
+        self.folding.office().filter(|_| self.seq >= self.end)
     }
 
     /// Whether something came since the last allocation began that it would look at.
-    pub(crate) const fn is_stirred(&self) -> bool {
-        self.stirred && self.now.is_some()
+    pub(crate) fn is_stirred(&self) -> bool {
+        self.stirred && self.office().is_some()
     }
 
     /// Begins an allocation; nothing while nothing has changed.
     pub(crate) fn begin_if_due(&mut self) -> Option<JoinHandle<Solved>> {
-        self.now?;
-        let today = self.office.now().today;
+        let today = self.office()?.now().today;
         let new_day = self.day.is_some_and(|day| day != today);
         if !self.stirred && !new_day && self.day.is_some() {
             return None;
@@ -178,7 +187,7 @@ impl Desk {
         let mut memory = self.memory.take()?;
         self.day = Some(today);
         self.stirred = false;
-        let look = self.office.look(AHEAD_DAYS);
+        let look = self.office()?.look(AHEAD_DAYS);
         let yesterday = self.yesterday.clone();
         Some(tokio::task::spawn_blocking(move || {
             let allocation = allocate(&look.problem(&yesterday), &mut memory);
@@ -239,7 +248,8 @@ impl Desk {
 
     /// Numbers that stand on more than one case or pallet.
     pub(crate) fn numbers_given_twice(&self) -> Vec<Telling> {
-        let twice = self.office.book().numbers_given_twice();
+        let twice = self.office().map(|office| office.book().numbers_given_twice());
+        let twice = twice.into_iter().flatten();
         let tell = |(number, orders): (_, BTreeSet<OrderId>)| {
             let orders: Vec<String> = orders.iter().map(ToString::to_string).collect();
             let words = format!(
@@ -272,10 +282,10 @@ impl Desk {
                     Ok(leaving) => leaving,
                     Err(error) => return question.refuse(&error.to_string()).await.map(|()| None),
                 };
-                if self.seq < leaving.after_seq || self.now.is_none() {
+                let Some(office) = self.office().filter(|_| self.seq >= leaving.after_seq) else {
                     return Ok(Some(question));
-                }
-                let reasons = self.office.stays(&Leaving {
+                };
+                let reasons = office.stays(&Leaving {
                     order: leaving.order,
                     customer: leaving.customer,
                     market: leaving.market,
@@ -283,33 +293,37 @@ impl Desk {
                 });
                 question.answer(&station::Stays { reasons }).await?;
             }
-            "orders" => {
-                let orders: Vec<_> = self.office.book().orders().collect();
-                question.answer(&orders).await?;
+            name => {
+                let Some(office) = self.office() else {
+                    question.still_reading(self.seq, self.end).await?;
+                    return Ok(None);
+                };
+                match name {
+                    NUMBERS => {
+                        let count = question.read::<usize>().map_err(Refusal::from);
+                        let given = count.and_then(|count| Ok(self.numbers.give(count)?));
+                        question.reply(given).await?;
+                    }
+                    LIST => {
+                        let query = question.read::<ListQuery>().map_err(Refusal::from);
+                        let list = query.and_then(|query| Ok(self.list(office, &query)?));
+                        question.reply(list).await?;
+                    }
+                    CHECK => match question.read::<OrderPlaced>() {
+                        Ok(order) => question.answer(&self.check(office, &order)).await?,
+                        Err(error) => question.refuse(&error.to_string()).await?,
+                    },
+                    _ => self.ask_allocation(office, question).await?,
+                }
             }
-            NUMBERS => {
-                let count = question.read::<usize>().map_err(Refusal::from);
-                let given = count.and_then(|count| Ok(self.numbers.give(count)?));
-                question.reply(given).await?;
-            }
-            LIST => {
-                let query = question.read::<ListQuery>().map_err(Refusal::from);
-                let list = query.and_then(|query| Ok(self.list(&query)?));
-                question.reply(list).await?;
-            }
-            CHECK => match question.read::<OrderPlaced>() {
-                Ok(order) => question.answer(&self.check(&order)).await?,
-                Err(error) => question.refuse(&error.to_string()).await?,
-            },
-            _ => self.ask_allocation(question).await?,
         }
         Ok(None)
     }
 
     /// Open is an order with a line in the allocation, or one that was entered a moment ago
     /// and is not allocated yet.
-    fn list(&self, query: &ListQuery) -> Result<OrderList, UnknownName> {
-        let book = self.office.book();
+    fn list(&self, office: &Office, query: &ListQuery) -> Result<OrderList, UnknownName> {
+        let book = office.book();
         if let ListQuery::One(id) = query {
             let order = book.order(*id).ok_or_else(|| {
                 let codes = book.ids().map(|id| id.to_string());
@@ -323,7 +337,7 @@ impl Desk {
         let allocation = self.last.as_deref().map(|(_, allocation)| allocation);
         let lines = allocation.into_iter().flat_map(|last| &last.lines);
         let allocated: BTreeSet<OrderId> = lines.map(|line| line.key.order).collect();
-        let today = self.office.now().today;
+        let today = office.now().today;
         let until = today.plus(AHEAD_DAYS).date();
         let is_open = |id: &OrderId| {
             let comes = |order: Order| !order.arrivals(today.date(), until).is_empty();
@@ -343,12 +357,12 @@ impl Desk {
         })
     }
 
-    fn check(&self, order: &OrderPlaced) -> Checked {
+    fn check(&self, office: &Office, order: &OrderPlaced) -> Checked {
         let desk = check::Desk {
-            customers: self.office.customers(),
+            customers: office.customers(),
             recipes: &self.recipes,
-            book: self.office.book(),
-            now: self.office.now(),
+            book: office.book(),
+            now: office.now(),
         };
         match desk.check(order) {
             Ok(known) => Checked {
@@ -358,27 +372,27 @@ impl Desk {
             },
             Err(troubles) => Checked {
                 known: false,
-                unknown: self.names_known(order).err(),
+                unknown: self.names_known(office, order).err(),
                 troubles: troubles.iter().map(ToString::to_string).collect(),
             },
         }
     }
 
     /// Whether there are the customer and the cheeses that an order names.
-    fn names_known(&self, order: &OrderPlaced) -> Result<(), UnknownName> {
-        self.office.customers().who_ordered(&order.customer)?;
+    fn names_known(&self, office: &Office, order: &OrderPlaced) -> Result<(), UnknownName> {
+        office.customers().who_ordered(&order.customer)?;
         for line in &order.lines {
             recipe_named(&self.recipes, line.recipe)?;
         }
         Ok(())
     }
 
-    async fn ask_allocation(&self, question: Question) -> Result<(), BusError> {
+    async fn ask_allocation(&self, office: &Office, question: Question) -> Result<(), BusError> {
         let Some(last) = self.last.clone() else {
-            let sentence = "the dispatcher is still reading the floor's log: ask again in a moment";
-            return question.refuse(sentence).await;
+            // All is read, and the first allocation is being made.
+            return question.still_reading(self.seq, self.end).await;
         };
-        let customers = self.office.customers().clone();
+        let customers = office.customers().clone();
         match question.name.as_str() {
             "picks" => match question.read::<PickQuery>() {
                 Ok(query) => {

@@ -91,9 +91,11 @@ pub async fn run(
         ready = bus.ready() => ready?,
         () = shutdown.requested() => return Ok(()),
     }
+    told.recall(&bus, &site_id).await?;
     let mut log = bus.floor_after(None).await?;
     let end = bus.floor_end().await?;
     let mut questions = bus.questions(&site_id, QUESTIONS).await?;
+    desk.reads_to(end);
     let mut asked: Vec<Question> = Vec::new();
     let mut solving: Option<JoinHandle<Solved>> = None;
     let mut rests_until = Instant::now();
@@ -130,12 +132,13 @@ pub async fn run(
         }
         let seq = log.position().seq;
         if seq < end {
+            asked = desk.answer(asked).await;
             continue; // the past first
         }
         if let Some(tick) = waiting.take_if(|tick| seq >= tick.after_seq) {
             desk.reaches(tick.now);
         }
-        if matches!(clock, Clock::System) {
+        if clock.is_the_machines() {
             desk.reaches(clock.now());
         }
         told.tell(&bus, &site_id, clock.now(), &mut owed).await?;

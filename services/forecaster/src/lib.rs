@@ -56,6 +56,7 @@ pub async fn run(
         ready = bus.ready() => ready?,
         () = shutdown.requested() => return Ok(()),
     }
+    told.recall(&bus, &site_id).await?;
     let draining = {
         let (outbox, bus, shutdown) = (outbox.clone(), bus.clone(), shutdown.clone());
         tokio::spawn(async move { outbox.drain(&bus, &shutdown).await })
@@ -70,8 +71,9 @@ pub async fn run(
         running: None,
         desk: None,
         day: None,
+        seq: 0,
+        end,
     };
-    let mut seq = 0;
     let mut owed = Vec::new();
     let mut waiting: Option<Tick> = None;
     let mut rests_until = Instant::now();
@@ -90,19 +92,19 @@ pub async fn run(
                 for message in chunk? {
                     rounds.known.message(&message);
                 }
-                seq = log.position().seq;
+                rounds.seq = log.position().seq;
             }
             tick = clock.next_tick() => waiting = Some(tick),
             () = tokio::time::sleep_until(rests_until), if rounds.is_due() => {}
         }
-        if seq < end {
+        if rounds.seq < end {
             continue; // the past first
         }
         told.tell(&bus, &site_id, clock.now(), &mut owed).await?;
-        if let Some(tick) = waiting.take_if(|tick| seq >= tick.after_seq) {
+        if let Some(tick) = waiting.take_if(|tick| rounds.seq >= tick.after_seq) {
             rounds.known.now = Some(tick.now);
         }
-        if matches!(clock, Clock::System) {
+        if clock.is_the_machines() {
             rounds.known.now = Some(clock.now());
         }
         if Instant::now() >= rests_until {
@@ -133,6 +135,9 @@ struct Rounds {
     desk: Option<Arc<Desk>>,
     /// The dairy day of the last round.
     day: Option<DairyDay>,
+    /// How far the log was read, and where it ended when reading began.
+    seq: u64,
+    end: u64,
 }
 
 impl Rounds {
@@ -174,19 +179,20 @@ impl Rounds {
     /// Answers beside everything else: a question takes a moment of work.
     fn answer(&self, question: Question) {
         let desk = self.desk.clone();
+        let (seq, end) = (self.seq, self.end);
         tokio::spawn(async move {
-            if let Err(error) = answer(desk, question).await {
+            let answered = match desk {
+                Some(desk) => answer(desk, question).await,
+                None => question.still_reading(seq, end).await,
+            };
+            if let Err(error) = answered {
                 tracing::warn!(%error, "a question got no answer");
             }
         });
     }
 }
 
-async fn answer(desk: Option<Arc<Desk>>, question: Question) -> Result<(), BusError> {
-    let Some(desk) = desk else {
-        let sentence = "the forecaster is still reading the floor's log: ask again in a moment";
-        return question.refuse(sentence).await;
-    };
+async fn answer(desk: Arc<Desk>, question: Question) -> Result<(), BusError> {
     let query = match question.read::<Query>() {
         Ok(query) => query,
         Err(error) => return question.refuse(&error.to_string()).await,

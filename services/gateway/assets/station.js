@@ -197,11 +197,12 @@
   // A dispatch that nobody answered must not happen later: it is given up. If it was taken all
   // the same, that is told once it is known.
   function unanswered() {
+    var was = online;
     online = false;
     again();
     var open = queue.filter(mustAsk);
     if (!open.length) {
-      if (kept()) { show("wait", fill(words["station-kept"], { n: kept() }), words["station-offline"]); }
+      if (was && kept()) { show("wait", fill(words["station-kept"], { n: kept() }), words["station-offline"]); }
       return;
     }
     var last = open[open.length - 1];

@@ -16,7 +16,7 @@ use names::Known;
 use plan::rooms::{self, Room};
 use plan::{Crew, Forecast, Makes, Plan, Problem, RollCall, Space, Yesterday};
 use recipe::Origin;
-use ripening::Floor;
+use ripening::{Floor, Folding};
 use site::Site;
 use tokio::sync::watch;
 
@@ -78,8 +78,10 @@ struct Made {
 }
 
 struct Folded {
-    floor: Floor,
+    floor: Folding,
     position: Option<Position>,
+    /// The log's end when reading began: before it is reached there is no floor to look at.
+    end: Option<u64>,
     said: BTreeMap<String, Vec<Said>>,
     /// Codes that facts speak of and the floor does not keep.
     known: Known,
@@ -195,10 +197,15 @@ impl Outlook {
         let outlook = self.clone();
         let looking = tokio::task::spawn_blocking(move || {
             let mut folded = outlook.folded();
-            folded.floor.refresh(now);
-            look(&folded.floor)
+            if let Some(percent) = folded.still_reading() {
+                return Err(BusError::StillReading {
+                    question: "the floor".to_owned(),
+                    percent,
+                });
+            }
+            Ok(look(folded.floor.refresh(now)))
         });
-        Ok(looking.await?)
+        Ok(looking.await??)
     }
 
     /// The day's plan, made anew when something happened or a quarter of an hour is over.
@@ -257,6 +264,8 @@ impl Outlook {
         bus.ready().await?;
         let position = self.folded().position.clone();
         let mut log = bus.floor_after(position.as_ref()).await?;
+        let end = bus.floor_end().await?;
+        self.folded().end.get_or_insert(end);
         loop {
             let chunk = log.next_chunk(CHUNK).await?;
             backoff.reset();
@@ -297,8 +306,10 @@ impl Outlook {
                 folded.floor.apply(&fact);
             }
             // What the scheduler publishes is not ours to publish; it must not pile up here.
-            let _ = folded.floor.take_labels();
-            let _ = folded.floor.take_changed();
+            if let Some(floor) = folded.floor.floor_mut() {
+                let _ = floor.take_labels();
+                let _ = floor.take_changed();
+            }
             folded.position = Some(position);
         }
         self.moved.send_replace(seq);
@@ -308,12 +319,24 @@ impl Outlook {
 impl Folded {
     fn new(site: &Site) -> Self {
         Self {
-            floor: Floor::new(scheduler::practice(site)),
+            floor: Folding::new(scheduler::practice(site)),
             position: None,
+            end: None,
             said: BTreeMap::new(),
             known: Known::default(),
             orders: BTreeMap::new(),
             office: 0,
+        }
+    }
+
+    /// How many percent of the log have been read; nothing once it was read to its end.
+    fn still_reading(&self) -> Option<u8> {
+        let seq = self.position.as_ref().map_or(0, |position| position.seq);
+        let end = self.end.filter(|end| seq < *end);
+        match (self.end, end) {
+            (Some(_), None) => None,
+            (Some(_), Some(end)) => u8::try_from(seq * 100 / end).ok(),
+            (None, _) => Some(0),
         }
     }
 

@@ -160,13 +160,13 @@ impl Stations {
         let mut before = self.receipts(device).take(LOOKED_AT);
         let latest =
             before.find(|kept| kept.as_ref().map_or(true, |kept| !kept.session.is_empty()));
-        let latest = latest.transpose()?.map(|kept| kept.receipt.occurred_at);
+        let latest = latest.transpose()?;
         let at = self.instant(scan.occurred_at);
         let line = scan.line.as_deref().map(shortened);
         let read = line
             .as_deref()
             .and_then(|line| Some(Line::read(line).ok()?.code));
-        let (who, unknown) = match who(&scanner, &scan, latest, people, now) {
+        let (who, unknown) = match who(&scanner, &scan, latest.as_ref(), people, now) {
             Ok(who) => (who, None),
             // Kept in the name of whoever it is said to be of; nothing is recorded in it.
             Err(words) => (Who::of(&scanner, &scan), Some(words)),

@@ -108,6 +108,14 @@ impl From<BusError> for Trouble {
         match error {
             BusError::Unknown(name) => name.into(),
             BusError::Refused(words) => Self::missing(words),
+            BusError::StillReading { .. } => Self {
+                retry_after: Some(2),
+                ..Self::new(
+                    StatusCode::SERVICE_UNAVAILABLE,
+                    "reading",
+                    error.to_string(),
+                )
+            },
             other => Self::away(other.to_string()),
         }
     }

@@ -51,6 +51,16 @@ pub enum RecordsError {
         /// The site wanted.
         wanted: String,
     },
+    /// Somebody else writes there.
+    #[error(
+        "{path} is in use by {holder}: two who write one ledger would fork its chain. A running floor's records worker seals every dairy day by itself; to seal in between, stop it first (`wheelward up` starts it again)"
+    )]
+    InUse {
+        /// The folder.
+        path: PathBuf,
+        /// Who.
+        holder: String,
+    },
     /// Nothing to seal with.
     #[error(
         "the ledger does not chain up to its last seal: run `wheelward verify` before anything else is sealed"

@@ -16,6 +16,9 @@ use crate::error::{RecordsError, file};
 /// The secret key's file.
 const SECRET: &str = "secret-key.txt";
 
+/// Who writes here now.
+const LOCK: &str = "in-use-by.txt";
+
 /// Where each seal lies as a page with a QR symbol.
 const TO_PRINT: &str = "to-print";
 
@@ -30,17 +33,20 @@ pub struct Folder {
     last_seq: u64,
     out: File,
     sealed: Option<Seal>,
+    /// Held for as long as this is open; the system lets go of it however the process ends.
+    _lock: File,
 }
 
 impl Folder {
-    /// Opens the folder, making it and a key if need be, and reads its ledger through. A
-    /// line that a crash left half-written is taken off.
+    /// Opens the folder, making it and a key if need be, and reads its ledger through. One
+    /// at a time: the ledger is locked. A line that a crash left half-written is taken off.
     ///
     /// # Errors
     /// [`RecordsError`] says which file is wrong.
     pub fn open(dir: &Path, site: SiteId) -> Result<Self, RecordsError> {
         let seals_dir = dir.join(archive::SEALS);
         std::fs::create_dir_all(&seals_dir).map_err(file(&seals_dir))?;
+        let lock = lock(dir)?;
         let site_file = dir.join(archive::SITE);
         match std::fs::read_to_string(&site_file) {
             Ok(found) if found.trim() == site.as_str() => {}
@@ -86,6 +92,7 @@ impl Folder {
             last_seq,
             out,
             sealed,
+            _lock: lock,
         })
     }
 
@@ -277,6 +284,34 @@ pub fn public_key(dir: &Path) -> Result<Option<PublicKey>, RecordsError> {
             reason: reason.to_string(),
         })?;
     Ok(Some(key))
+}
+
+/// Takes the folder for this process.
+fn lock(dir: &Path) -> Result<File, RecordsError> {
+    let path = dir.join(LOCK);
+    let mut options = OpenOptions::new();
+    let opened = options.create(true).read(true).write(true).open(&path);
+    let mut lock = opened.map_err(file(&path))?;
+    match lock.try_lock() {
+        Ok(()) => {}
+        Err(std::fs::TryLockError::WouldBlock) => {
+            let holder = std::fs::read_to_string(&path).unwrap_or_default();
+            return Err(RecordsError::InUse {
+                path: dir.to_owned(),
+                holder: match holder.trim() {
+                    "" => "another process".to_owned(),
+                    holder => holder.to_owned(),
+                },
+            });
+        }
+        Err(std::fs::TryLockError::Error(reason)) => return Err(file(&path)(reason)),
+    }
+    let program = std::env::args().take(3).collect::<Vec<_>>().join(" ");
+    let holder = format!("process {} ({program})\n", std::process::id());
+    lock.set_len(0)
+        .and_then(|()| lock.write_all(holder.as_bytes()))
+        .map_err(file(&path))?;
+    Ok(lock)
 }
 
 fn key(dir: &Path) -> Result<SigningKey, RecordsError> {

@@ -10,7 +10,7 @@ use facts::wire::Read;
 use facts::{Event, Fact, SiteId};
 use quantity::{DairyClock, DairyDay, calendar};
 use safety::{Diary, Plan};
-use seal::{BadLedger, Entry, Seal};
+use seal::{BadLedger, Entry, Seal, Statement};
 use trace::{HoldStanding, Index, Trace};
 
 use crate::answering::RecordsStanding;
@@ -43,6 +43,8 @@ pub struct Keeper {
     stirred: bool,
     /// The latest instant at which somebody says to have ended a hold.
     ended: Option<DateTime<Utc>>,
+    /// When the first record of a log was written that this ledger, new and empty, found.
+    found: Option<DateTime<Utc>>,
 }
 
 impl Keeper {
@@ -71,6 +73,7 @@ impl Keeper {
             live: false,
             stirred: false,
             ended: None,
+            found: None,
         })
     }
 
@@ -80,6 +83,7 @@ impl Keeper {
     /// [`RecordsError::File`] when they cannot be written down.
     pub fn take(&mut self, messages: &[Stored]) -> Result<(), RecordsError> {
         let mut new = Vec::new();
+        let empty = self.folder.count() == 0;
         for message in messages {
             self.seq = message.seq;
             if !begins(&message.subject, &self.ours) {
@@ -97,6 +101,9 @@ impl Keeper {
                 && fact.site == self.site
             {
                 self.stirred |= matters(&fact.event);
+                if empty && !self.live {
+                    self.found.get_or_insert(fact.recorded_at);
+                }
                 if matches!(fact.event, Event::WheelReleased(_) | Event::HoldLifted(_)) {
                     self.ended = self.ended.max(Some(fact.occurred_at));
                 }
@@ -138,6 +145,46 @@ impl Keeper {
         }
         self.live = true;
         self.stirred = true;
+    }
+
+    /// What must be said of the chain that begins or goes on here: `sealed` are the seals that
+    /// were published of this log, by whatever box.
+    #[must_use]
+    pub fn of_the_chain(&self, sealed: &[Seal], now: DateTime<Utc>) -> Vec<Telling> {
+        let ours = self.folder.public_key();
+        let mut told = Vec::new();
+        let restore = "Stop this worker, put the records folder of that box back from its backup (deploy/README says what to back up), and start again; keep this folder as well, and show both to whoever checks the records";
+        let other = sealed.iter().rev().find(|seal| seal.statement.key != ours);
+        if let Some(seal) = other {
+            let Statement { day, last, key, .. } = &seal.statement;
+            told.push(Telling::alarm(
+                format!("chain-{}-{last}", short(&key.to_string())),
+                format!("this log was sealed up to {day} ({last} records) with another key, {key}: a second chain of seals has begun here. {restore}"),
+            ));
+        }
+        let own = sealed.iter().rev().find(|seal| seal.statement.key == ours);
+        let newer = own.filter(|seal| {
+            let here = self
+                .folder
+                .last_seal()
+                .map_or(0, |seal| seal.statement.last);
+            seal.statement.last > here
+        });
+        if let Some(seal) = newer {
+            let Statement { day, last, .. } = &seal.statement;
+            told.push(Telling::alarm(
+                format!("chain-older-{last}"),
+                format!("the records folder is older than its last seal, of {day} over {last} records, which is not in it. {restore}"),
+            ));
+        }
+        let young = self.found.filter(|first| now - *first > TimeDelta::days(1));
+        if let (Some(first), true) = (young, told.is_empty()) {
+            told.push(Telling::warning(
+                format!("chain-young-{}", first.timestamp()),
+                format!("the ledger begins today, and the log goes back to {}: what was written before today is vouched for from today on only. If records were kept before, {}{}", first.format("%Y-%m-%d"), restore[..1].to_lowercase(), &restore[1..]),
+            ));
+        }
+        told
     }
 
     /// Whether facts came that may ask for a hold.
@@ -257,6 +304,11 @@ impl Keeper {
         }
         self.folder.seal(ended.date(), now).map(Some)
     }
+}
+
+/// The beginning of a key: enough for a name.
+fn short(key: &str) -> &str {
+    key.get(..8).unwrap_or(key)
 }
 
 /// Whether a subject begins so. A site's code is the same in any case, as every code is.

@@ -28,10 +28,11 @@ use anyhow::Context as _;
 use bus::telling::Told;
 use bus::{Bus, Clock, Outbox, Shutdown, Tick};
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::{Draft, Event, StationId, WheelHeld, WheelId};
+use facts::{Draft, Event, SiteId, StationId, WheelHeld, WheelId};
 use names::{Kind, Known};
 use recipe::Origin;
 use safety::Plan;
+use seal::Seal;
 use site::Site;
 
 use crate::papers::Desk;
@@ -48,6 +49,9 @@ pub use trace::{Caution, HoldStanding, Keeps};
 
 /// The station whose facts this worker states.
 const STATION: &str = "records";
+
+/// Where seals are published, behind `derived.<site>.`.
+const SEALED: &str = "seal";
 
 /// How often it is looked what to tell, by the floor's clock.
 const LOOK_EVERY: TimeDelta = TimeDelta::minutes(10);
@@ -103,20 +107,36 @@ pub async fn run(
         ready = bus.ready() => ready?,
         () = shutdown.requested() => return Ok(()),
     }
+    told.recall(&bus, &site.id).await?;
     let draining = {
         let (outbox, bus, shutdown) = (outbox.clone(), bus.clone(), shutdown.clone());
         tokio::spawn(async move { outbox.drain(&bus, &shutdown).await })
     };
     let mut log = bus.floor_after(None).await?;
     let end = bus.floor_end().await?;
+    let mut questions = bus.questions(&site.id, answering::QUESTIONS).await?;
     while keeper.seq() < end {
         tokio::select! {
             () = shutdown.requested() => return Ok(()),
+            Some(question) = questions.next() => {
+                if let Err(error) = question.still_reading(keeper.seq(), end).await {
+                    tracing::warn!(%error, "a question got no answer");
+                }
+            }
             chunk = log.next_chunk(CHUNK) => keeper.take(&chunk?)?,
         }
     }
     keeper.caught_up();
-    let mut questions = bus.questions(&site.id, answering::QUESTIONS).await?;
+    let sealed = bus.derived(&site.id, SEALED).await.unwrap_or_else(|error| {
+        tracing::warn!(%error, "whether another chain of seals was begun before is not known");
+        Vec::new()
+    });
+    let sealed = sealed
+        .iter()
+        .filter_map(|body| std::str::from_utf8(body).ok()?.parse().ok());
+    let mut of_the_chain = keeper.of_the_chain(&sealed.collect::<Vec<_>>(), clock.now());
+    told.tell(&bus, &site.id, clock.now(), &mut of_the_chain)
+        .await?;
     tracing::info!(
         records = keeper.standing().count,
         "the records are up to date"
@@ -152,11 +172,11 @@ pub async fn run(
         }
         if let Some(tick) = waiting.take_if(|tick| keeper.seq() >= tick.after_seq) {
             match keeper.seal_if_due(tick.now, &site.clock) {
-                Ok(Some(seal)) => tracing::info!(
-                    day = %seal.statement.day,
-                    last = seal.statement.last,
-                    "sealed: print it, and keep the print apart"
-                ),
+                Ok(Some(seal)) => {
+                    let (day, last) = (seal.statement.day, seal.statement.last);
+                    tracing::info!(%day, last, "sealed: print it, and keep the print apart");
+                    publish(&bus, &site.id, &seal).await;
+                }
                 Ok(None) => {}
                 Err(error) => tracing::error!("{error}"),
             }
@@ -173,6 +193,19 @@ pub async fn run(
     }
     draining.await.context("the outbox stopped")?;
     Ok(())
+}
+
+/// Puts a seal where another box, begun with this broker's folder, finds it.
+async fn publish(bus: &Bus, site: &SiteId, seal: &Seal) {
+    let id = format!("seal-{}-{}", seal.statement.day, seal.statement.last);
+    let body = seal.to_string();
+    if let Err(error) = bus
+        .publish_derived(site, SEALED, &id, body.as_bytes())
+        .await
+    {
+        // The next day's says as much.
+        tracing::warn!(%error, "the seal was not published; it lies in the records folder");
+    }
 }
 
 /// The end of the log; while the broker is away, nothing is known of it.

@@ -163,7 +163,7 @@ impl House {
             match self.bus.ask(&self.site.id, question, query).await {
                 Ok(answer) => return answer,
                 // It has not caught up yet.
-                Err(bus::BusError::NobodyAnswers { .. }) => tokio::task::yield_now().await,
+                Err(error) if error.may_pass() => tokio::task::yield_now().await,
                 Err(error) => panic!("{error}"),
             }
         }
@@ -444,4 +444,56 @@ async fn a_missed_check_is_told_to_the_notifier_once_also_after_a_restart() {
             "check-scale-2026-03-02-missed",
         ]
     );
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_ledger_beside_a_running_worker_is_refused_and_one_lost_with_its_box_is_told() {
+    let mut house = House::new().await;
+    house.portion("2 06:00", "w1").await;
+    let worker = house.start(time("2 07:00")).await;
+    while house.standing().await.count < 1 {}
+    let data = house.dir.path().join("data/records");
+    let error = records::Folder::open(&data, house.site.id)
+        .unwrap_err()
+        .to_string();
+    assert!(error.contains("is in use by process"), "{error}");
+    assert!(error.contains("stop it first"), "{error}");
+    // The day is over: sealed, and published where the broker keeps it.
+    while house
+        .bus
+        .derived(&house.site.id, "seal")
+        .await
+        .unwrap()
+        .is_empty()
+    {
+        house
+            .bus
+            .tick(&house.site.id, time("3 07:00"), 0)
+            .await
+            .unwrap();
+        tokio::task::yield_now().await;
+    }
+    House::stop(worker).await;
+    drop(records::Folder::open(&data, house.site.id).unwrap());
+
+    // The box is gone, the broker's folder was restored on a new one.
+    std::fs::remove_dir_all(house.dir.path().join("data")).unwrap();
+    let worker = house.start(time("5 07:00")).await;
+    let told = loop {
+        let told = house
+            .bus
+            .derived(&house.site.id, "alert.told")
+            .await
+            .unwrap();
+        if let Some(told) = told.last() {
+            break String::from_utf8(told.to_vec()).unwrap();
+        }
+        tokio::task::yield_now().await;
+    };
+    assert!(told.contains("with another key"), "{told}");
+    assert!(
+        told.contains("put the records folder of that box back"),
+        "{told}"
+    );
+    House::stop(worker).await;
 }

@@ -24,8 +24,8 @@ const CENSUS_ROWS: usize = 1_000;
 pub struct Standing {
     /// Number of the last message folded.
     pub seq: u64,
-    /// The instant of the latest refresh.
-    pub now: DateTime<Utc>,
+    /// The instant of the latest refresh; none before the first.
+    pub now: Option<DateTime<Utc>>,
     /// Whether it has caught up with the log.
     pub live: bool,
 }
@@ -56,16 +56,18 @@ fn due_of(floor: &Floor, site: &Site, query: DueQuery) -> Result<Due, UnknownNam
 }
 
 async fn respond(fold: &Fold, site: &Site, question: Question) -> Result<(), BusError> {
-    let floor = fold.floor();
+    if question.name == "standing" {
+        let standing = Standing {
+            seq: fold.seq(),
+            now: fold.now(),
+            live: fold.is_live(),
+        };
+        return question.answer(&standing).await;
+    }
+    let Some(floor) = fold.floor() else {
+        return question.still_reading(fold.seq(), fold.end()).await;
+    };
     match question.name.as_str() {
-        "standing" => {
-            let standing = Standing {
-                seq: fold.seq(),
-                now: floor.now(),
-                live: fold.is_live(),
-            };
-            question.answer(&standing).await
-        }
         "due" => {
             let due = question.read::<DueQuery>().map_err(Refusal::from);
             let due = due.and_then(|query| Ok(due_of(floor, site, query)?));
@@ -95,7 +97,7 @@ async fn respond(fold: &Fold, site: &Site, question: Question) -> Result<(), Bus
             let id = question.read::<WheelId>().map_err(Refusal::from);
             let label = id.and_then(|id| {
                 let (id, _) = answer::wheel_named(floor, id)?;
-                let label = fold.label_now(id);
+                let label = fold.label_now(floor, id);
                 label.ok_or_else(|| {
                     format!("wheel {id} was never portioned here: it has no label").into()
                 })

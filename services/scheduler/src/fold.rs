@@ -1,38 +1,54 @@
 //! The fold: messages in, state and position out, in one batch.
 
-use std::collections::BTreeMap;
+use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use bus::{Bus, Position, Shutdown, Stored};
-use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
+use chrono::{DateTime, NaiveTime, Utc};
 use control::Watch;
 use facts::wire::Read;
-use facts::{Event, FactId, OrderPacked, SiteId, Sscc, WheelId};
+use facts::{Event, FactId, SiteId, Sscc, WheelId, stored_struct};
 use labels::LabelJob;
 use quantity::DairyDay;
-use ripening::{Alert, Floor, Voiding};
+use ripening::{Alert, Floor, Folding, Step, Voiding};
 use serde::Serialize;
 use site::Site;
-use store::{Batch, Effect, Store, StoreError};
+use store::{Aside, Batch, Effect, Loaded, Store, StoreError};
 
+use crate::cases::Cases;
 use crate::effects::Publisher;
 use crate::labelling::{LabelNow, Texts};
 use crate::practice;
+use crate::told::{STANDS, WasTold};
 
 /// While it catches up, the fold writes this often: a crash then costs at most so much
 /// folding again.
 const WRITE_EVERY: Duration = Duration::from_secs(1);
 
-/// A case packed longer ago than this gets no label by itself.
-const LABELLED_WITHIN: TimeDelta = TimeDelta::days(1);
+/// An alert that still stands after so many days is said to stand, and again after as many:
+/// the stream of what was told forgets after thirty.
+const STANDS_EVERY: i64 = 9;
+
+/// The names under which more is stored beside the floor.
+const CASES: &str = "cases";
+const PORTIONS: &str = "portions";
+
+/// Where a stored floor stands in the log: the stored form of a [`Position`].
+#[derive(Debug)]
+struct Place {
+    created: String,
+    seq: u64,
+}
 
 /// How many wheels one notice of what has changed names at most.
 const NOTICED: usize = 2_000;
 
+stored_struct!(Place { created, seq });
+
 /// The folded floor, its store, and where it stands in the log.
 pub struct Fold {
-    floor: Floor,
+    floor: Folding,
     store: Arc<Store>,
     position: Option<Position>,
     /// The log's end when folding began: until then nobody is told anything.
@@ -48,12 +64,16 @@ pub struct Fold {
     site: SiteId,
     site_name: String,
     texts: Texts,
-    /// Cases packed and not yet labelled: the fact, when, and what it says.
-    packed: Vec<(FactId, DateTime<Utc>, OrderPacked)>,
-    /// Pallets that were packed lately: when, and the cases on each.
-    pallets: BTreeMap<Sscc, (DateTime<Utc>, Vec<OrderPacked>)>,
+    /// Cases packed, for their labels and those of their pallets.
+    cases: Cases,
     /// Looks on while portions are weighed.
     portions: Watch,
+    /// What people were told of portions, to be taken up by a floor that is folded anew.
+    recalled: Vec<control::Said>,
+    /// The dairy day on which it was last said what stands.
+    said_standing: Option<DairyDay>,
+    /// A store that did not read, of which people must hear.
+    aside: Option<Aside>,
     /// What people have still to hear of messages that count for nothing.
     alarms: Vec<Effect>,
     /// Of what they heard since this began.
@@ -79,19 +99,36 @@ struct NoticedWheel {
 }
 
 impl Fold {
-    /// Puts the stored floor together.
+    /// Opens the store in a folder and puts the stored floor together. A store that does not
+    /// read is put aside whole; one whose build passed over facts that this one knows is
+    /// emptied: in both cases the log is folded anew.
     ///
     /// # Errors
-    /// [`StoreError`] when the store cannot be read.
-    pub fn load(site: &Site, store: Arc<Store>) -> Result<Self, StoreError> {
-        let loaded = store.load(practice(site))?;
+    /// [`StoreError`] when the store cannot be used.
+    pub fn open(site: &Site, folder: &Path) -> Result<Self, StoreError> {
+        let (store, mut loaded, aside) = Store::open_loaded::<Place>(folder, practice(site))?;
+        let known = |ty: &str| facts::TYPES.iter().any(|info| info.ty == ty);
+        let passed_over = loaded.floor.gaps().find(|(ty, _)| known(ty));
+        let passed_over = passed_over.map(|(ty, gap)| {
+            tracing::info!(
+                ty,
+                facts = gap.count,
+                first = gap.first,
+                "this version knows facts that an earlier one passed over: folding the log again"
+            );
+        });
+        if passed_over.is_some() {
+            store.empty()?;
+            loaded = store.load(practice(site))?;
+        }
+        let Loaded { floor, position } = loaded;
         let next_effect = store.effects()?.last().map_or(1, |(number, _)| number + 1);
         let mut portions = Watch::new(control::Size::USUAL);
-        portions.restore(store.told()?);
+        portions.restore(store.kept(PORTIONS)?.unwrap_or_default());
+        let position = position.map(|Place { created, seq }| Position { created, seq });
         Ok(Self {
-            floor: loaded.floor,
-            store,
-            position: loaded.position,
+            floor,
+            position,
             live_from: 0,
             next_effect,
             unwritten: false,
@@ -102,13 +139,29 @@ impl Fold {
             site: site.id,
             site_name: site.name.clone(),
             texts: Texts::of(site),
-            packed: Vec::new(),
-            pallets: BTreeMap::new(),
+            cases: store.kept(CASES)?.unwrap_or_default(),
             portions,
+            recalled: Vec::new(),
+            said_standing: None,
+            aside,
             alarms: Vec::new(),
             alarmed: std::collections::BTreeSet::new(),
             noticed: std::collections::HashSet::new(),
+            store: Arc::new(store),
         })
+    }
+
+    /// The store.
+    #[must_use]
+    pub const fn store(&self) -> &Arc<Store> {
+        &self.store
+    }
+
+    /// Takes up what people were told before, for a floor that is folded anew.
+    pub fn recall(&mut self, told: WasTold) {
+        let (open, over) = ripening::alert::recall(&told.alerts);
+        self.floor.restore_told(open, over);
+        self.recalled = told.portions;
     }
 
     /// The position that the state stands for; `None` before the first message.
@@ -123,10 +176,23 @@ impl Fold {
         self.position.as_ref().map_or(0, |position| position.seq)
     }
 
-    /// The floor.
+    /// The floor, once all of the log has been folded and the time is known: before that, any
+    /// answer would be one about a floor that never was.
     #[must_use]
-    pub const fn floor(&self) -> &Floor {
-        &self.floor
+    pub fn floor(&self) -> Option<&Floor> {
+        self.floor.floor().filter(|_| self.is_live())
+    }
+
+    /// The instant of the latest refresh; none before the first.
+    #[must_use]
+    pub fn now(&self) -> Option<DateTime<Utc>> {
+        self.floor.floor().map(Floor::now)
+    }
+
+    /// The number in the log from which on everything has been folded.
+    #[must_use]
+    pub const fn end(&self) -> u64 {
+        self.live_from
     }
 
     /// Effects begin once the log has been folded up to here: nobody wants yesterday's
@@ -170,10 +236,7 @@ impl Fold {
                     self.floor.stored(&fact, message.stored_at);
                 }
                 self.portions.fact(&fact);
-                if let Event::OrderPacked(packed) = &fact.event {
-                    self.packed
-                        .push((fact.id, fact.occurred_at, packed.clone()));
-                }
+                self.cases.fact(&fact);
                 if self.is_live() {
                     self.noticed.extend(fact.event.wheels());
                 }
@@ -182,13 +245,13 @@ impl Fold {
                     _ => Ok(()),
                 }
             }
-            Ok(Read::UnknownType(ty)) => {
+            Ok(Read::UnknownType(unknown)) => {
                 tracing::debug!(
-                    ty,
+                    ty = unknown.ty,
                     seq = message.seq,
-                    "a type this build does not know: left in the log"
+                    "a type this build does not know: left in the log for one that does"
                 );
-                self.floor.count_unknown_type();
+                self.floor.pass(message.seq, &unknown);
                 Ok(())
             }
             Err(unreadable) => {
@@ -205,7 +268,8 @@ impl Fold {
         }
         let station = message.subject.split('.').nth(4).unwrap_or("unknown");
         let station: String = station.chars().take(20).collect();
-        let day = self.floor.now().format("%Y-%m-%d");
+        let day = self.now().unwrap_or(message.stored_at);
+        let day = day.format("%Y-%m-%d");
         let id = format!("rejected-{station}-{day}");
         let text = format!(
             "message {} of station {station} counts for nothing: {reason}. It is kept whole in REJECTED; look at who sent it",
@@ -296,39 +360,75 @@ impl Fold {
         let Some(position) = self.position.clone() else {
             return Ok(None);
         };
-        self.floor.refresh(self.floor.now());
-        let mut effects = self.case_effects();
-        if self.is_live() {
-            effects.extend(self.effects());
+        // Without a time nothing is derived; and nothing is written, or what was not told
+        // would be taken for told.
+        let live = self.is_live();
+        let Some(floor) = self.floor.floor_mut() else {
+            return Ok(None);
+        };
+        let now = floor.now();
+        floor.refresh(now);
+        let mut effects = Vec::new();
+        if live {
+            self.tell(now, &mut effects);
         }
+        let Some(floor) = self.floor.floor_mut() else {
+            return Ok(None);
+        };
         let first = self.next_effect;
-        let mut batch = Batch::of(&mut self.floor, &position, first, &effects)?;
-        batch.keep_told(&self.portions.told().collect::<Vec<_>>())?;
+        let place = Place {
+            created: position.created,
+            seq: position.seq,
+        };
+        let mut batch = Batch::of(floor, &place, first, &effects)?;
+        batch.keep(PORTIONS, &self.portions.told().collect::<Vec<_>>())?;
+        if self.cases.take_changed() {
+            batch.keep(CASES, &self.cases)?;
+        }
         self.next_effect += effects.len() as u64;
         self.unwritten = false;
         self.written_at = monotonic();
         Ok(Some((batch, (first..).zip(effects).collect())))
     }
 
-    fn effects(&mut self) -> Vec<Effect> {
-        let alerts = self.floor.tell();
-        let labels = self.floor.take_labels();
-        let shift = self.shift_effect();
-        let alerts = alerts.iter().filter_map(alert_effect);
-        let alarms = std::mem::take(&mut self.alarms);
-        let portions = self.portions.tell(&self.floor);
-        let portions = portions.iter().filter_map(portions_effect);
-        let labels = labels
-            .iter()
-            .filter_map(|wanted| label_effect(&self.texts.first(wanted)));
-        let told = alerts.chain(portions).chain(labels).chain(shift);
-        told.chain(alarms).collect()
+    /// What is to be published now.
+    fn tell(&mut self, now: DateTime<Utc>, effects: &mut Vec<Effect>) {
+        let Some(floor) = self.floor.floor_mut() else {
+            return;
+        };
+        let said = std::mem::take(&mut self.recalled);
+        if !said.is_empty() {
+            self.portions.recall(&said, floor);
+        }
+        let wanted = self.cases.wanted(now);
+        for (cause, case) in &wanted.cases {
+            let job = self.texts.case(floor, *cause, case);
+            effects.extend(case_effect("case", case.case, *cause, job));
+        }
+        for (cause, pallet, cases) in &wanted.pallets {
+            let job = self.texts.pallet(floor, *cause, *pallet, cases);
+            effects.extend(case_effect("pallet", *pallet, *cause, job));
+        }
+        effects.extend(floor.tell().iter().filter_map(alert_effect));
+        let labels = floor.take_labels();
+        let portions = self.portions.tell(floor);
+        effects.extend(portions.iter().filter_map(portions_effect));
+        let labels = labels.iter();
+        effects.extend(labels.filter_map(|wanted| label_effect(&self.texts.first(wanted))));
+        effects.append(&mut self.alarms);
+        effects.extend(self.aside.take().map(|aside| aside_effect(&aside)));
+        let day = floor.practice().clock.day_of(now);
+        if self.said_standing.replace(day) != Some(day) {
+            effects.extend(standing_effects(floor, day));
+        }
+        effects.extend(self.shift_effect());
     }
 
     /// The end of a shift, once a dairy day. A restart may sum up the same day again, under
     /// the same id, which is told once.
     fn shift_effect(&mut self) -> Option<Effect> {
-        let (clock, now) = (self.floor.practice().clock, self.floor.now());
+        let floor = self.floor.floor()?;
+        let (clock, now) = (floor.practice().clock, floor.now());
         let day = clock.day_of(now);
         let over = now >= clock.at(day, self.shift_ends?);
         if !over || self.summed_up == Some(day) {
@@ -336,7 +436,7 @@ impl Fold {
         }
         self.summed_up = Some(day);
         let id = format!("shift-{}", day.date());
-        let text = plan::shift_summary(&self.floor, &self.site_name);
+        let text = plan::shift_summary(floor, &self.site_name);
         let body = serde_json::json!({"alert": id, "step": "summary", "text": text});
         Some(Effect {
             tail: "alert.summary".to_owned(),
@@ -345,41 +445,10 @@ impl Fold {
         })
     }
 
-    /// Labels of cases packed lately, also of those packed while the scheduler was away, and
-    /// of the pallets that they stand on. The label printer knows by its name a job that it
-    /// has done.
-    fn case_effects(&mut self) -> Vec<Effect> {
-        let now = self.floor.now();
-        let late = |at: DateTime<Utc>| now.signed_duration_since(at) > LABELLED_WITHIN;
-        let mut packed = std::mem::take(&mut self.packed);
-        packed.retain(|(_, at, _)| !late(*at));
-        self.pallets.retain(|_, (at, _)| !late(*at));
-        let mut last = BTreeMap::new();
-        for (cause, at, case) in &packed {
-            if let Some(pallet) = case.pallet {
-                let (when, on_it) = self.pallets.entry(pallet).or_insert((*at, Vec::new()));
-                *when = *at;
-                on_it.push(case.clone());
-                last.insert(pallet, *cause);
-            }
-        }
-        let cases = packed.iter().map(|(cause, _, case)| {
-            let job = self.texts.case(&self.floor, *cause, case);
-            case_effect("case", case.case, *cause, job)
-        });
-        // A pallet that another case is put on later is labelled again, with all of them.
-        let pallets = last.into_iter().filter_map(|(pallet, cause)| {
-            let (_, cases) = self.pallets.get(&pallet)?;
-            let job = self.texts.pallet(&self.floor, cause, pallet, cases);
-            case_effect("pallet", pallet, cause, job)
-        });
-        cases.flatten().chain(pallets).collect()
-    }
-
     /// What a wheel's label would say now.
     #[must_use]
-    pub fn label_now(&self, wheel: WheelId) -> Option<LabelNow> {
-        self.texts.now(&self.floor, wheel)
+    pub fn label_now(&self, floor: &Floor, wheel: WheelId) -> Option<LabelNow> {
+        self.texts.now(floor, wheel)
     }
 
     /// Tells lookers-on which wheels have changed and what they need next.
@@ -387,13 +456,13 @@ impl Fold {
         if self.noticed.is_empty() {
             return;
         }
-        let now = self.floor.now();
+        let Some(floor) = self.floor.floor() else {
+            return;
+        };
+        let now = floor.now();
         let changed = std::mem::take(&mut self.noticed);
         let wheels = changed.into_iter().take(NOTICED).map(|id| {
-            let next = self
-                .floor
-                .wheel(id)
-                .and_then(|wheel| wheel.next_action(now));
+            let next = floor.wheel(id).and_then(|wheel| wheel.next_action(now));
             NoticedWheel {
                 wheel: id,
                 action: next.map(|next| next.action.to_string()),
@@ -462,6 +531,57 @@ fn portions_effect(notice: &control::Notice) -> Option<Effect> {
         id: notice.id(),
         body,
     })
+}
+
+/// Alerts that have stood for long, said to stand: nobody is told, but whoever reads back
+/// what was told finds them.
+fn standing_effects(floor: &Floor, day: DairyDay) -> Vec<Effect> {
+    let clock = floor.practice().clock;
+    let long = floor.open_alerts().filter(|open| {
+        let days = day.days_since(clock.day_of(open.since));
+        days > 0 && days % STANDS_EVERY == 0
+    });
+    let effects = long.filter_map(|open| {
+        let (situation, subject) = open.key;
+        let alert = Alert {
+            alert: open.name(),
+            step: match open.level {
+                ripening::Level::Raised => Step::Raised,
+                ripening::Level::Escalated => Step::Escalated,
+            },
+            severity: ripening::Severity::Notice,
+            situation,
+            subject,
+            text: String::new(),
+            wheel_count: 0,
+            wheels: Vec::new(),
+            since: open.since,
+        };
+        Some(Effect {
+            tail: STANDS.to_owned(),
+            id: format!("{}-stands-{}", alert.alert, day.date()),
+            body: serde_json::to_vec(&alert).ok()?,
+        })
+    });
+    effects.collect()
+}
+
+/// A store that did not read: nothing is lost, but people should know that it happened.
+fn aside_effect(aside: &Aside) -> Effect {
+    let place = aside.path.file_name().unwrap_or_default().to_string_lossy();
+    let id = format!("store-aside-{place}");
+    let text = format!(
+        "The scheduler's store did not read and was put aside as {}. The log was folded anew: nothing is lost, and answers are whole. Look at the disk. ({})",
+        aside.path.display(),
+        aside.why
+    );
+    let body =
+        serde_json::json!({"alert": id, "step": "raised", "severity": "warning", "text": text});
+    Effect {
+        tail: "alert.raised".to_owned(),
+        body: body.to_string().into_bytes(),
+        id,
+    }
 }
 
 /// How long ago, not what time it is.

@@ -6,18 +6,19 @@
 //! ([`answering`]). Nothing here holds a rule: those are in the crate `ripening`.
 
 mod answering;
+mod cases;
 mod effects;
 mod fold;
 mod labelling;
+mod told;
 
 use std::path::Path;
-use std::sync::Arc;
 
 use anyhow::Context as _;
 use bus::{Bus, Clock, FloorLog, Shutdown, Stored, Tick};
 use ripening::Practice;
 use site::Site;
-use store::{Store, StoreError};
+use store::StoreError;
 
 pub use answering::{CensusQuery, QUESTIONS, Standing};
 pub use fold::Fold;
@@ -92,9 +93,8 @@ async fn spell(
     folder: &Path,
     shutdown: &Shutdown,
 ) -> anyhow::Result<Ended> {
-    let store = Arc::new(Store::open(folder)?);
-    let mut fold = Fold::load(site, store.clone())?;
-    if matches!(clock, Clock::System) {
+    let mut fold = Fold::open(site, folder)?;
+    if clock.is_the_machines() {
         fold.broker_tells_time();
     }
     let mut log = match bus.floor_after(fold.position()).await {
@@ -103,6 +103,10 @@ async fn spell(
         ),
         log => log?,
     };
+    if fold.position().is_none() {
+        fold.recall(told::read(bus, &site.id).await?);
+    }
+    let store = fold.store().clone();
     let effects = effects::Publisher::start(site, bus.clone(), store, shutdown.clone());
     let mut questions = bus.questions(&site.id, answering::QUESTIONS).await?;
     let end = bus.floor_end().await?;
@@ -122,7 +126,7 @@ async fn spell(
             tick = clock.next_tick() => waiting = Some(tick),
             chunk = log.next_chunk(CHUNK) => {
                 take(&mut fold, bus, site, &log, &chunk?).await?;
-                if matches!(clock, Clock::System) {
+                if clock.is_the_machines() {
                     fold.advance(clock.now());
                 }
             }

@@ -1,7 +1,6 @@
 //! Measures the spine, side by side in one run: ratios first, absolute figures beside them.
 
 use std::path::Path;
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
@@ -9,7 +8,7 @@ use bus::broker::ChildBroker;
 use bus::{Bus, Clock, Shutdown};
 use floor_sim::{Dairy, Mistakes, Size};
 use futures::StreamExt as _;
-use ripening::Floor;
+use ripening::Folding;
 use scheduler::{CHUNK, Fold};
 use serde::{Deserialize, Serialize};
 use site::Site;
@@ -178,10 +177,10 @@ async fn fold(folder: &Path, rounds: usize) -> anyhow::Result<FoldMeasured> {
         let raw = end as f64 / began.elapsed().as_secs_f64();
         drop(log);
 
-        let store = Arc::new(Store::open(&folder.join(format!("fold-store-{round}")))?);
         let began = monotonic();
-        let mut fold = Fold::load(&site, store)?;
+        let mut fold = Fold::open(&site, &folder.join(format!("fold-store-{round}")))?;
         fold.live_from(end + 1);
+        fold.advance(history.now());
         let mut log = bus.floor_after(None).await?;
         while fold.seq() < end {
             for message in log.next_chunk(CHUNK).await? {
@@ -324,27 +323,29 @@ fn size(folder: &Path, wheels: usize) -> anyhow::Result<SizeMeasured> {
     let mut history = History::new(&site, demo::first_day()?);
     let folder = folder.join("size-store");
     let store = Store::open(&folder)?;
-    let mut floor = Floor::new(scheduler::practice(&site));
+    let mut floor = Folding::new(scheduler::practice(&site));
     let mut facts = 0;
     let mut day = 0_u64;
-    while floor.wheels().count() < wheels {
+    let mut count = 0;
+    let mut notes: usize = 0;
+    while count < wheels {
         day += 1;
         history.play(&dairy.next_day())?;
         for fact in history.take_facts() {
             floor.apply(&fact);
             facts += 1;
         }
-        floor.refresh(history.now());
-        store.write(&store::Batch::of(&mut floor, &day, 1, &[])?)?;
+        let floor = floor.refresh(history.now());
+        store.write(&store::Batch::of(floor, &day, 1, &[])?)?;
+        count = floor.wheels().count();
+        notes = floor
+            .wheels()
+            .map(|(_, wheel)| wheel.chronicle().len())
+            .sum();
         if day.is_multiple_of(50) {
-            eprintln!("  day {day}: {} wheels", floor.wheels().count());
+            eprintln!("  day {day}: {count} wheels");
         }
     }
-    let count = floor.wheels().count();
-    let notes: usize = floor
-        .wheels()
-        .map(|(_, wheel)| wheel.chronicle().len())
-        .sum();
     let disk = store.size_on_disk()?;
     drop(store);
     // A process of its own, so that nothing of the players' memory is counted.

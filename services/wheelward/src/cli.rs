@@ -62,7 +62,11 @@ pub fn exit_code(error: &anyhow::Error) -> u8 {
         return BAD_FILE;
     }
     match error.downcast_ref::<bus::BusError>() {
-        Some(bus::BusError::NobodyAnswers { .. } | bus::BusError::Unanswered { .. }) => NO_ANSWER,
+        Some(
+            bus::BusError::NobodyAnswers { .. }
+            | bus::BusError::Unanswered { .. }
+            | bus::BusError::StillReading { .. },
+        ) => NO_ANSWER,
         _ => FAILED,
     }
 }
@@ -73,8 +77,8 @@ pub fn exit_code(error: &anyhow::Error) -> u8 {
 /// Wheelward advises and records; it never releases food by itself. Follow the dairy's
 /// own HACCP plan and the local codes.
 ///
-/// Exit codes: 0 done; 1 failed; 2 wrong usage; 3 nobody answered (no broker or no
-/// scheduler); 4 a file is wrong (the message names line and column).
+/// Exit codes: 0 done; 1 failed; 2 wrong usage; 3 nobody answered (no broker, no
+/// scheduler, or one that is still reading); 4 a file is wrong (the message names line and column).
 #[derive(Parser)]
 #[command(name = "wheelward", version)]
 pub struct Cli {

@@ -39,7 +39,7 @@ impl Office {
         let mut at = reading::instant(source).await?;
         let facts = reading::of(&args.source);
         let walk = site.rooms.iter().map(|room| room.id).collect();
-        let mut all = dispatch::Office::new(scheduler::practice(&site), customers, walk);
+        let mut all = dispatch::Office::new(scheduler::practice(&site), customers, walk, at);
         reading::each(&facts, |fact| {
             desk.saw(fact);
             if reading::had_happened(source, at, fact) {

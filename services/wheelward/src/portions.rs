@@ -9,7 +9,7 @@ use control::{Finish, Study, draw, survey};
 use facts::{BatchId, PersonId};
 use names::{Kind, Known};
 use quantity::DairyClock;
-use ripening::{Floor, answer};
+use ripening::{Floor, Folding, answer};
 use serde::Serialize;
 use site::Site;
 
@@ -57,7 +57,7 @@ pub async fn run(args: &PortionsArgs) -> anyhow::Result<()> {
 
 /// Folds what has to do with vats and wheels, up to the instant asked for.
 async fn fold(args: &PortionsArgs, site: &Site) -> anyhow::Result<Floor> {
-    let mut floor = Floor::new(scheduler::practice(site));
+    let mut floor = Folding::new(scheduler::practice(site));
     let mut now = args.at;
     reading::each(&args.source, |fact| {
         if args.at.is_none_or(|at| fact.occurred_at <= at) {
@@ -66,8 +66,10 @@ async fn fold(args: &PortionsArgs, site: &Site) -> anyhow::Result<Floor> {
         }
     })
     .await?;
-    floor.refresh(now.unwrap_or(DateTime::<Utc>::UNIX_EPOCH));
-    Ok(floor)
+    // Facts that are none have no time either, and there is nothing to be seen of them.
+    let now = now.context("there are no facts to look at: name a file that has some")?;
+    floor.refresh(now);
+    floor.into_floor().context("no time to look from")
 }
 
 /// A vat's study and what became of its weights.

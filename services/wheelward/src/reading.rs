@@ -35,7 +35,7 @@ pub fn had_happened(source: &SourceArgs, at: DateTime<Utc>, fact: &Fact) -> bool
 /// The floor as it was at the instant that is looked from.
 pub async fn floor(source: &SourceArgs, practice: Practice) -> anyhow::Result<Floor> {
     let at = instant(source).await?;
-    let mut floor = Floor::new(practice);
+    let mut floor = Floor::new(practice, at);
     each(&of(source), |fact| {
         if had_happened(source, at, fact) {
             floor.apply(fact);
@@ -99,9 +99,10 @@ pub async fn each(args: &FactsArgs, mut take: impl FnMut(&Fact)) -> anyhow::Resu
             }
             match wire::from_line(text) {
                 Ok(Read::Fact(fact)) => take(&fact),
-                Ok(Read::UnknownType(ty)) => {
+                Ok(Read::UnknownType(unknown)) => {
                     left.unknown += 1;
                     if left.unknown <= TOLD {
+                        let ty = unknown.ty;
                         eprintln!("{shown}:{number}: {ty} is not known here: left out");
                     }
                 }

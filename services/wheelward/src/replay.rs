@@ -88,7 +88,7 @@ pub fn fold_each<const N: usize>(
 ) -> anyhow::Result<[Floor; N]> {
     let path = file.display();
     let file = std::fs::File::open(file).with_context(|| format!("could not open {path}"))?;
-    let mut floors = practices.map(Floor::new);
+    let mut floors = practices.map(|practice| Floor::new(practice, at));
     for (number, line) in (1..).zip(BufReader::new(file).lines()) {
         let line = line.with_context(|| format!("{path}:{number}: not readable as text"))?;
         if line.trim().is_empty() {
@@ -97,9 +97,12 @@ pub fn fold_each<const N: usize>(
         match wire::from_line(&line) {
             Ok(Read::Fact(fact)) if fact.occurred_at > at => {}
             Ok(Read::Fact(fact)) => floors.iter_mut().for_each(|floor| floor.apply(&fact)),
-            Ok(Read::UnknownType(ty)) => {
+            Ok(Read::UnknownType(unknown)) => {
+                let ty = &unknown.ty;
                 eprintln!("{path}:{number}: {ty} is not known here: skipped");
-                floors.iter_mut().for_each(Floor::count_unknown_type);
+                floors
+                    .iter_mut()
+                    .for_each(|floor| floor.pass(number, &unknown));
             }
             Err(error) => {
                 eprintln!("{path}:{number}: {error}: skipped");

@@ -61,7 +61,7 @@ const ROWS: &[Row] = &[
     ("replay due", "room", Kind::Room, Over::Replay, "due --room ?", "X9", "R1"),
     ("replay wheel", "wheel", Kind::Wheel, Over::Replay, "wheel ?", "W-99", "w-01"),
     ("replay batch", "batch", Kind::Batch, Over::Replay, "batch ?", "260304X", "260304b"),
-    ("plan", "person", Kind::Person, Over::Source, "--crew {dir}/crew.toml --person ?", "02", "p01"),
+    ("plan", "person", Kind::Person, Over::Source, "--crew {dir}/crew.toml --person ?", "02", "03"),
     ("portions", "batch", Kind::Batch, Over::Site, "--batch ?", "260304X", "260304B"),
     ("portions", "person", Kind::Person, Over::Site, "--person ?", "77", "07"),
     ("recall", "lot", Kind::Lot, Over::Facts, "--lot ?", "CUL2027", "cul2026w10"),

@@ -132,7 +132,7 @@ async fn a_fact_of_a_later_version_is_sent_as_it_is_and_what_was_set_aside_is_tr
         .iter()
         .map(|stored| match stored.read().unwrap() {
             wire::Read::Fact(fact) => fact.event.ty().to_owned(),
-            wire::Read::UnknownType(ty) => ty,
+            wire::Read::UnknownType(unknown) => unknown.ty,
         })
         .collect();
     assert_eq!(

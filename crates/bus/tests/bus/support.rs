@@ -118,7 +118,7 @@ pub async fn everything(bus: &Bus) -> Vec<Stored> {
 pub fn fact(stored: &Stored) -> Fact {
     match stored.read().unwrap() {
         wire::Read::Fact(fact) => fact,
-        wire::Read::UnknownType(ty) => panic!("unknown type {ty}"),
+        wire::Read::UnknownType(unknown) => panic!("unknown type {}", unknown.ty),
     }
 }
 

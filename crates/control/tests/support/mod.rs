@@ -38,7 +38,7 @@ pub fn floor() -> Floor {
         lost_after_days: 3,
         recipes,
         rights: ripening::Rights::AnyBadge,
-    })
+    }, chrono::DateTime::UNIX_EPOCH)
 }
 
 /// Writes facts down as a station does.

@@ -49,7 +49,10 @@ impl Fill {
 
     /// What one vat alone takes, room by room.
     fn of(&self, wanting: &Wanting<'_>, vat: &PlannedVat) -> Vec<Vec<u32>> {
-        let empty = Floor::new(wanting.office.floor().practice().clone());
+        let empty = Floor::new(
+            wanting.office.floor().practice().clone(),
+            wanting.office.floor().now(),
+        );
         let makes = Makes {
             vats: vec![vat.clone()],
             wheels_per_stillage: wanting.planned.wheels_per_stillage,

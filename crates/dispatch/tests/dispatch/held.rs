@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use authority::workers::{OFFICE, keeps_safe};
 use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
 use dispatch::office::{Leaving, Office};
 use facts::{
@@ -226,14 +227,21 @@ fn arrivals() -> impl Strategy<Value = Vec<Fact>> {
 
 /// Slow and obvious: which holds keep a wheel, by these facts, at an instant.
 fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<HoldId> {
-    fn is_void(facts: &[&Fact], id: FactId) -> bool {
+    // What keeps somebody safe, and a voiding, is taken back by the office's voiding only.
+    fn is_void(facts: &[&Fact], target: &Fact) -> bool {
+        let corrected_only =
+            matches!(target.event, Event::Voided(_)) || keeps_safe(&target.event);
         facts.iter().any(|fact| match &fact.event {
-            Event::Voided(voided) => voided.fact == id && !is_void(facts, fact.id),
+            Event::Voided(voided) => {
+                voided.fact == target.id
+                    && (fact.station.as_str() == OFFICE || !corrected_only)
+                    && !is_void(facts, fact)
+            }
             _ => false,
         })
     }
     let mut counts: Vec<&Fact> = facts.to_vec();
-    counts.retain(|fact| !is_void(facts, fact.id));
+    counts.retain(|fact| !is_void(facts, fact));
     counts.sort_by_key(|fact| fact.order());
     counts.dedup_by_key(|fact| fact.id);
     // A batch goes by the recipe it was given last, whenever that was.
@@ -245,19 +253,22 @@ fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<Ho
             _ => None,
         };
     }
-    counts.retain(|fact| fact.occurred_at <= until);
-    let births: Vec<(BatchId, DateTime<Utc>)> = counts
-        .iter()
-        .filter_map(|fact| match &fact.event {
+    let births = |counts: &[&Fact]| -> Vec<(BatchId, DateTime<Utc>)> {
+        let of = counts.iter().filter_map(|fact| match &fact.event {
             Event::WheelPortioned(e) if e.wheel == wheel => Some((e.batch, fact.occurred_at)),
             _ => None,
-        })
-        .collect();
-    let batches: BTreeSet<BatchId> = births.iter().map(|(batch, _)| *batch).collect();
-    let recipe = match batches.first() {
-        Some(batch) if batches.len() == 1 => recipes.get(batch),
+        });
+        of.collect()
+    };
+    // So is the batch that a wheel is of: what is known today counts for every instant.
+    let of: BTreeSet<BatchId> = births(&counts).into_iter().map(|(batch, _)| batch).collect();
+    let recipe = match of.first() {
+        Some(batch) if of.len() == 1 => recipes.get(batch),
         _ => None,
     };
+    counts.retain(|fact| fact.occurred_at <= until);
+    let births = births(&counts);
+    let batches: BTreeSet<BatchId> = births.iter().map(|(batch, _)| *batch).collect();
     let may = |person: Option<PersonId>| person.is_some_and(|p| ["01", "09"].contains(&p.as_str()));
     let born: &[&str] = match recipe.map(|(id, version)| (id.as_str(), *version)) {
         Some(("blue", 1)) => &[],
@@ -317,8 +328,8 @@ proptest! {
         let rule = Rule::new(&recipes(), rights());
         let mut placement = Placement::default();
         let mut index = Index::new(rule.clone());
-        let mut office = Office::new(practice(), customers(), vec![code("R1")]);
         let end = instant(HOURS + 1);
+        let mut office = Office::new(practice(), customers(), vec![code("R1")], end);
         // One of them is known to no fact.
         let all: Vec<WheelId> = ["b1-01", "b1-02", "b1-03", "b9-01"].map(code).to_vec();
         for n in 0..facts.len() {

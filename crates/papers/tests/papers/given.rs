@@ -21,7 +21,7 @@ pub fn facts() -> &'static [Fact] {
         let lines = FLOOR.lines().chain(LOTS.lines());
         counting(lines.map(|line| match wire::from_line(line).unwrap() {
             Read::Fact(fact) => fact,
-            Read::UnknownType(ty) => panic!("{ty}"),
+            Read::UnknownType(unknown) => panic!("{}", unknown.ty),
         }))
     })
 }

@@ -35,7 +35,7 @@ pub fn empty() -> Floor {
         lost_after_days: 3,
         recipes,
         rights: ripening::Rights::AnyBadge,
-    })
+    }, chrono::DateTime::UNIX_EPOCH)
 }
 
 /// A floor on the morning of `today`, with batches of `wheels` from 1 to `oldest` days

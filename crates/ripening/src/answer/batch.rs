@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::wheel::{LifeLine, WheelRow, row};
 use crate::Floor;
+use crate::rule::recipe_name;
 
 /// A batch: its make record and its wheels.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -53,9 +54,7 @@ pub fn batch(floor: &Floor, id: BatchId) -> Result<BatchPicture, UnknownName> {
     });
     Ok(BatchPicture {
         batch: id,
-        recipe: floor
-            .recipe_of(id)
-            .map(|r| format!("{} v{}", r.id, r.version)),
+        recipe: recipe_name(floor.recipe_of(id).map(AsRef::as_ref), batch.missing),
         milk_l: batch
             .started(floor.voids())
             .map(|started| started.milk.get()),

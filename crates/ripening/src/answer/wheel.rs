@@ -210,7 +210,7 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
         best_before: case
             .as_ref()
             .map(|case| case.made.plus(case.recipe.best_before_days)),
-        recipe: case.as_ref().map(recipe_name),
+        recipe: case.as_ref().map(Case::recipe_name),
         age_days: state.age_on(clock.day_of(floor.now())).map(|age| age.0),
         life: life.collect(),
         next: actions
@@ -315,10 +315,6 @@ pub(super) fn next_line(floor: &Floor, id: WheelId, asked: &NextAction) -> NextL
         facts: asked.because.facts.iter().flatten().copied().collect(),
         blocked: asked.because.blocked.is_some(),
     }
-}
-
-fn recipe_name(case: &Case<'_>) -> String {
-    format!("{} v{}", case.recipe.id, case.recipe.version)
 }
 
 /// What a wheel stands on or in.

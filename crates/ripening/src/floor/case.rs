@@ -13,7 +13,8 @@ use crate::{Piercing, State, Wheel};
 
 impl Floor {
     /// The recipe a batch ripens by: the one it was last moved to on purpose, else the one
-    /// it was started with, else the site's only recipe.
+    /// it was started with, else the site's only recipe. Where the site does not have that
+    /// version, the newest stands in for it, and [`crate::Batch::missing_recipe`] says so.
     #[must_use]
     pub fn recipe_of(&self, batch: BatchId) -> Option<&Arc<Recipe>> {
         let recipes = &self.practice.recipes;
@@ -43,6 +44,7 @@ impl Floor {
             state,
             made: state.made?,
             recipe,
+            missing: batch.missing,
             stage: state.room.and_then(|room| recipe.stage_of(room.value)),
             batch: &batch.progress,
             clock: &self.calendar,

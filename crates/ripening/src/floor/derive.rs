@@ -27,31 +27,37 @@ impl Floor {
     /// has changed, not what is there.
     pub fn refresh(&mut self, now: DateTime<Utc>) {
         self.now = self.now.max(now);
+        let now = self.now;
         while let Some((at, slot)) = self.due.first().copied()
-            && at <= self.now
+            && at <= now
         {
             self.due.pop_first();
             self.wheels[slot].changes_at = None;
             self.wheels.mark_stale(slot);
         }
-        self.hear_silence();
+        self.hear_silence(now);
         let stale = std::mem::take(&mut self.stale);
         for id in &stale.batches {
             let recipe = self.recipe_of(*id).cloned();
+            let stated = self.batches.get(id).and_then(|b| b.recipe(&self.voids));
+            let recipes = &self.practice.recipes;
+            let missing = stated.filter(|(id, version)| recipes.get(*id, *version).is_none());
             if let Some(batch) = self.batches.get_mut(id) {
                 batch.recipe = recipe;
+                batch.missing = missing;
             }
         }
         for id in stale.batches {
             if self.progress_changed(id) {
                 self.wheels_of_are_stale(id);
             }
+            self.judge_recipe(id);
         }
         for slot in self.wheels.take_stale() {
-            self.derive(slot);
+            self.derive(slot, now);
         }
         for room in stale.rooms {
-            self.judge_room(room);
+            self.judge_room(room, now);
         }
         for tool in stale.tools {
             self.judge_tool(tool);
@@ -125,7 +131,7 @@ impl Floor {
         in_turn.take(enough).copied().collect()
     }
 
-    fn derive(&mut self, slot: Slot) {
+    fn derive(&mut self, slot: Slot, now: DateTime<Utc>) {
         let id = self.wheels.id(slot);
         let mut spare = std::mem::take(&mut self.spare);
         spare.flags.clear();
@@ -149,7 +155,6 @@ impl Floor {
         wheel.flags.clone_from(&spare.flags);
         wheel.holds.clone_from(&spare.holds);
         wheel.actions.clone_from(&spare.actions);
-        let now = self.now;
         let changes = wheel.actions.iter();
         let changes_at = changes.filter_map(|a| a.window.next_change(now)).min();
         // What a wheel notes here is what the index holds for it.

@@ -3,10 +3,11 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
+use facts::wire::Unknown;
 use facts::{BatchId, Event, Fact, FactId, ToolId, WheelId};
 use quantity::DairyDay;
 
-use super::Floor;
+use super::{Floor, Gap};
 use crate::chronicle::encoded_note;
 use crate::wheels::Slot;
 use crate::{Moment, Note, Noted, Voiding, What};
@@ -72,10 +73,9 @@ impl Floor {
         if reused && let Some(log) = self.stations.get_mut(&fact.station) {
             log.reused();
         }
-        if new_number || reused {
-            self.stale.stations.insert(fact.station);
-            self.changed.stations.insert(fact.station);
-        }
+        // Its clock may read otherwise, whatever the number.
+        self.stale.stations.insert(fact.station);
+        self.changed.stations.insert(fact.station);
     }
 
     /// The broker stored a fact at this instant, by its own clock: its station's can be held
@@ -87,9 +87,20 @@ impl Floor {
         self.changed.stations.insert(fact.station);
     }
 
-    /// Counts a message that is no fact.
-    pub fn count_unknown_type(&mut self) {
+    /// Passes over a fact of a type that this build does not know. Its station's number has
+    /// arrived, and where it lies in the log is remembered for a build that knows it.
+    pub fn pass(&mut self, position: u64, unknown: &Unknown) {
         self.counts.unknown_types += 1;
+        let gap = self.gaps.entry(unknown.ty.clone());
+        let gap = gap.or_insert(Gap {
+            first: position,
+            count: 0,
+        });
+        gap.count += 1;
+        let log = self.stations.entry(unknown.station).or_default();
+        log.passed(Moment::new(unknown.recorded_at, unknown.id), unknown.station_seq);
+        self.stale.stations.insert(unknown.station);
+        self.changed.stations.insert(unknown.station);
     }
 
     /// Counts a message that could not be read.

@@ -4,11 +4,8 @@ use std::collections::BTreeSet;
 
 use facts::{BatchId, RoomId, StationId, ToolId, WheelId};
 
-use holds::Scopes;
-
-use super::{Counts, Floor};
-use crate::alert::Open;
-use crate::{Batch, Room, StationLog, Tool, Voiding, Wheel};
+use super::Floor;
+use crate::{Chronicle, Voiding};
 
 /// What has changed since it was last asked: what a store must write.
 #[derive(Debug, Default)]
@@ -25,6 +22,8 @@ pub struct Changed {
     pub stations: BTreeSet<StationId>,
     /// Voidings.
     pub voidings: Vec<Voiding>,
+    /// What people have been told.
+    pub told: bool,
     /// Whether a hold over a scope was placed or lifted.
     pub scopes: bool,
 }
@@ -34,79 +33,32 @@ impl Floor {
     pub fn take_changed(&mut self) -> Changed {
         let mut changed = std::mem::take(&mut self.changed);
         changed.wheels = self.wheels.take_changed();
+        changed.told = self.board.take_unstored();
         changed
     }
 }
 
-/// Putting a stored floor together again, part by part.
+/// What is stored of a wheel does not read: the log has it all.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Damaged;
+
 impl Floor {
-    /// Puts a voiding back. Voidings come before wheels.
-    pub fn restore_voiding(&mut self, voiding: Voiding) {
-        self.voids.add(voiding);
-    }
-
-    /// Puts holds over scopes back. They come before wheels.
-    pub fn restore_scopes(&mut self, scopes: Scopes) {
-        self.scopes = scopes;
-    }
-
-    /// Puts a wheel back.
-    pub fn restore_wheel(&mut self, id: WheelId, wheel: Wheel) {
+    pub(super) fn restore_wheel(
+        &mut self,
+        id: WheelId,
+        chronicle: Chronicle,
+    ) -> Result<(), Damaged> {
+        let notes = chronicle.read_whole().ok_or(Damaged)?;
         let slot = self.wheels.slot_or_new(id);
+        let wheel = &mut self.wheels[slot];
+        wheel.chronicle = chronicle;
+        wheel.fold(&notes, &self.calendar, &self.voids);
         if let Some(batch) = wheel.state.batch {
             self.batches.entry(batch).or_default().wheels.insert(id);
             self.stale.batches.insert(batch);
         }
-        self.wheels[slot] = wheel;
         self.wheels.mark_stale(slot);
         self.list_piercings(slot);
-    }
-
-    /// Folds every wheel again: the clock that its days were counted by has changed.
-    pub fn fold_again(&mut self) {
-        self.pierced.clear();
-        for slot in self.wheels.slots() {
-            self.wheels[slot].fold_again(&self.calendar, &self.voids);
-            self.wheels.mark_changed(slot);
-            self.list_piercings(slot);
-        }
-    }
-
-    /// Puts a batch's make record back.
-    pub fn restore_batch(&mut self, id: BatchId, stored: Batch) {
-        // Its wheels may write the code otherwise: it is shown as it was kept.
-        let mut batch = self.batches.remove(&id).unwrap_or_default();
-        (batch.lines, batch.course) = (stored.lines, stored.course);
-        batch.expected = stored.expected;
-        self.batches.insert(id, batch);
-        self.stale.batches.insert(id);
-    }
-
-    /// Puts a room back.
-    pub fn restore_room(&mut self, id: RoomId, room: Room) {
-        self.rooms.insert(id, room);
-        self.stale.rooms.insert(id);
-    }
-
-    /// Puts a tool back.
-    pub fn restore_tool(&mut self, id: ToolId, tool: Tool) {
-        self.tools.insert(id, tool);
-        self.stale.tools.insert(id);
-    }
-
-    /// Puts a station's numbers back.
-    pub fn restore_station(&mut self, id: StationId, log: StationLog) {
-        self.stations.insert(id, log);
-        self.stale.stations.insert(id);
-    }
-
-    /// Puts back what people have been told.
-    pub fn restore_open_alerts(&mut self, open: Vec<Open>) {
-        self.board.restore(open);
-    }
-
-    /// Puts back how much has been folded.
-    pub fn restore_counts(&mut self, counts: Counts) {
-        self.counts = counts;
+        Ok(())
     }
 }

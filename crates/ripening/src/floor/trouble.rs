@@ -2,15 +2,15 @@
 
 use chrono::{DateTime, NaiveDate, Utc};
 use climate::gas;
-use facts::{RoomId, StationId, ToolId};
+use facts::{BatchId, RoomId, StationId, ToolId, WheelId};
 use quantity::DairyDay;
 
 use super::Floor;
-use crate::alert::{Level, Situation, Subject};
+use crate::alert::{Level, Situation, Subject, Trouble};
 use crate::wheels::Slot;
 
 impl Floor {
-    pub(super) fn judge_room(&mut self, id: RoomId) {
+    pub(super) fn judge_room(&mut self, id: RoomId, now: DateTime<Utc>) {
         let stage = self
             .practice
             .recipes
@@ -21,7 +21,7 @@ impl Floor {
             return;
         };
         let clock = &self.practice.clock;
-        let look = room.look(stage.map(|(_, stage)| stage), &self.voids, clock, self.now);
+        let look = room.look(stage.map(|(_, stage)| stage), &self.voids, clock, now);
         let out = look.excursion.as_ref().map(|e| {
             let since = clock.floor_time(e.since);
             let level = if (e.until - e.since).num_hours() >= 6 {
@@ -29,15 +29,20 @@ impl Floor {
             } else {
                 Level::Raised
             };
-            (
+            Trouble {
                 level,
-                format!(
+                since: e.since,
+                words: format!(
                     "{} since {since}. Look at the cooling and the doors",
                     e.words
                 ),
-            )
+            }
         });
-        let doubted = (!look.doubts.is_empty()).then(|| (Level::Raised, look.doubts.join(". ")));
+        let doubted = look.doubted_since.map(|since| Trouble {
+            level: Level::Raised,
+            since,
+            words: look.doubts.join(". "),
+        });
         let caution = |from, to_leave| {
             look.caution_from(from).map(|(at, caution)| {
                 let level = if caution.urgency >= to_leave {
@@ -45,8 +50,11 @@ impl Floor {
                 } else {
                     Level::Raised
                 };
-                let at = clock.floor_time(*at);
-                (level, format!("{} Measured {at}", caution.words))
+                Trouble {
+                    level,
+                    since: *at,
+                    words: format!("{} Measured {}", caution.words, clock.floor_time(*at)),
+                }
             })
         };
         let gas = caution(gas::Urgency::Ventilate, gas::Urgency::Leave);
@@ -65,8 +73,7 @@ impl Floor {
     }
 
     /// Rooms in which a sensor has been silent for long enough to tell someone.
-    pub(super) fn hear_silence(&mut self) {
-        let now = self.now;
+    pub(super) fn hear_silence(&mut self, now: DateTime<Utc>) {
         let silent = self.silent_from.iter().filter(|(_, at)| **at <= now);
         self.stale.rooms.extend(silent.map(|(room, _)| *room));
     }
@@ -87,6 +94,34 @@ impl Floor {
             })
         });
         wheels
+    }
+
+    /// A batch on the floor that was made by a version which the site no longer has.
+    pub(super) fn judge_recipe(&mut self, id: BatchId) {
+        let Some(batch) = self.batches.get(&id) else {
+            return;
+        };
+        let on_floor = |wheel: &WheelId| {
+            let wheel = self.wheels.get(*wheel);
+            wheel.is_some_and(|wheel| wheel.state.on_floor())
+        };
+        let here = batch.wheels.is_empty() || batch.wheels.iter().any(on_floor);
+        let missing = batch.missing.filter(|_| here).map(|(recipe, version)| {
+            let by = batch.recipe.as_ref().map_or_else(
+                || "nothing is asked for its wheels until then".to_owned(),
+                |by| format!("until then they go by v{}", by.version),
+            );
+            let first = batch.lines.keys().next();
+            Trouble {
+                level: Level::Raised,
+                since: first.map_or(self.now, |moment| moment.at),
+                words: format!(
+                    "It was made by {recipe} v{version}: name that file in the site file again, or move the batch on purpose with `wheelward recipe move`; {by}"
+                ),
+            }
+        });
+        self.board
+            .other((Situation::RecipeMissing, Subject::Batch(id)), missing);
     }
 
     pub(super) fn judge_tool(&mut self, id: ToolId) {
@@ -119,7 +154,11 @@ impl Floor {
                 }
             };
             let when = self.practice.clock.floor_time(at.at);
-            (Level::Raised, format!("{what} ({when})"))
+            Trouble {
+                level: Level::Raised,
+                since: at.at,
+                words: format!("{what} ({when})"),
+            }
         });
         let key = (Situation::CheckFailed, Subject::Tool(id));
         self.board.other_with(key, failed, &wheels);
@@ -129,6 +168,7 @@ impl Floor {
         let Some(log) = self.stations.get(&id) else {
             return;
         };
+        let since = log.latest_at();
         let gap = log.missing().next().map(|(first, last)| {
             let n = log.missing_count();
             let which = if first == last {
@@ -136,13 +176,19 @@ impl Floor {
             } else {
                 format!("{first} to {last}")
             };
-            (
-                Level::Raised,
-                format!("{n} missing, the first numbered {which}: let the station send again"),
-            )
+            Trouble {
+                level: Level::Raised,
+                since,
+                words: format!(
+                    "{n} missing, the first numbered {which}: let the station send again"
+                ),
+            }
         });
-        let clock = log.clock_wrong();
-        let clock = clock.map(|drift| (Level::Raised, drift.to_string()));
+        let clock = log.clock_wrong().map(|drift| Trouble {
+            level: Level::Raised,
+            since,
+            words: drift.to_string(),
+        });
         self.board
             .other((Situation::FactsMissing, Subject::Station(id)), gap);
         self.board

@@ -32,6 +32,8 @@ fn ask(case: &Case<'_>) -> Option<Asked> {
         case.holds.iter().find_map(|held| held.since),
     ];
     let asked = Asked::new(Action::Dispatch, window, Severity::Notice, facts);
+    // What the missing version asks for before a wheel may leave is not known here.
+    let asked = asked.blocked_if(case.missing.is_some(), Blocked::RecipeMissing);
     let asked = asked.blocked_if(case.uncounted.is_some(), Blocked::NeedlesUncounted);
     Some(asked.blocked_if(!case.holds.is_empty(), Blocked::Held))
 }

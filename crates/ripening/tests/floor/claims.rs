@@ -14,12 +14,12 @@ fn received(mut fact: Fact, claimed: &str) -> Fact {
     fact.occurred_at = time(claimed);
     match wire::from_line(&wire::to_line(&fact).unwrap()).unwrap() {
         Read::Fact(fact) => fact,
-        Read::UnknownType(ty) => panic!("{ty} is known"),
+        Read::UnknownType(unknown) => panic!("{} is known", unknown.ty),
     }
 }
 
 fn folded(facts: &[Fact], now: &str) -> Floor {
-    let mut floor = Floor::new(practice());
+    let mut floor = Floor::new(practice(), chrono::DateTime::UNIX_EPOCH);
     facts.iter().for_each(|fact| floor.apply(fact));
     floor.refresh(time(now));
     floor
@@ -152,7 +152,7 @@ proptest! {
             fact.occurred_at = occurred_at;
             fact.recorded_at = recorded_at;
         }
-        let mut floor = Floor::new(practice());
+        let mut floor = Floor::new(practice(), chrono::DateTime::UNIX_EPOCH);
         for (nth, fact) in given.facts.iter().enumerate() {
             floor.apply(fact);
             floor.stored(fact, given.facts[nth / 2].occurred_at);

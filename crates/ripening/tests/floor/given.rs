@@ -99,7 +99,7 @@ impl Given {
     }
 
     pub fn floor_of(&self, practice: Practice, now: &str) -> Floor {
-        let mut floor = Floor::new(practice);
+        let mut floor = Floor::new(practice, chrono::DateTime::UNIX_EPOCH);
         for fact in &self.facts {
             floor.apply(fact);
         }

@@ -449,3 +449,50 @@ fn a_batch_ironed_by_the_sampling_standard_has_as_many_wheels_ironed_as_its_size
     };
     assert_eq!([1, 8, 9, 25, 26].map(drawn), [1, 2, 3, 5, 8]);
 }
+
+#[test]
+fn a_version_that_the_site_has_lost_is_said_everywhere_and_lets_no_wheel_leave() {
+    let started = |version| facts::VatStarted {
+        batch: "318".parse().unwrap(),
+        vat: "V1".parse().unwrap(),
+        recipe: "practice-blue".parse().unwrap(),
+        recipe_version: version,
+        milk_l: quantity::Litres::new(500.0).unwrap(),
+        milk_lots: vec![],
+    };
+    let given = Given::default()
+        .at("2026-01-02 06:00", started(1))
+        .at("2026-01-02 10:00", portioned("318-01"))
+        .at("2026-03-02 10:00", graded("318-01"));
+    let here = given.floor("2026-03-09 12:00");
+    let replaced = practice_with(&[("version = 1", "version = 3")]);
+    let mut floor = given.floor_of(replaced, "2026-03-09 12:00");
+    let batch = "318".parse().unwrap();
+    let recipe = |floor: &ripening::Floor| ripening::answer::batch(floor, batch).unwrap().recipe;
+    assert_eq!(recipe(&here).unwrap(), "practice-blue v1");
+    let said = "practice-blue v1, which this site does not have: shown by practice-blue v3";
+    assert_eq!(recipe(&floor).unwrap(), said);
+    let life = ripening::answer::wheel(&floor, wheel("318-01")).unwrap();
+    assert_eq!(life.recipe.unwrap(), said);
+    let leaves = asked(&floor, Action::Dispatch).unwrap();
+    assert_eq!(
+        leaves.because.blocked,
+        Some(ripening::Blocked::RecipeMissing)
+    );
+    assert_eq!(
+        asked(&here, Action::Dispatch).unwrap().because.blocked,
+        None
+    );
+    let told = floor.tell();
+    let told = told
+        .iter()
+        .find(|a| a.situation == ripening::Situation::RecipeMissing);
+    let told = told.unwrap();
+    assert!(told.text.contains("batch 318"), "{}", told.text);
+    assert!(
+        told.text.contains("name that file in the site file again"),
+        "{}",
+        told.text
+    );
+    assert_eq!(told.since, time("2026-01-02 06:00"));
+}

@@ -28,7 +28,7 @@ fn co2(ppm: f64) -> RoomGasRead {
 
 /// Plays facts as they come, and ends with the clock at `until`.
 fn told(given: &Given, until: &str) -> Vec<Alert> {
-    let mut floor = Floor::new(practice());
+    let mut floor = Floor::new(practice(), chrono::DateTime::UNIX_EPOCH);
     let mut told = Vec::new();
     for fact in &given.facts {
         floor.apply(fact);

@@ -3,5 +3,7 @@
 
 mod damage;
 mod effects;
+mod layout;
 mod reload;
+mod restart;
 mod story;

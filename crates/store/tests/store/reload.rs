@@ -25,7 +25,7 @@ fn a_floor_is_the_same_after_a_restart_and_stands_for_the_same_position() {
         assert_eq!(after, before);
     }
     // And the same as a floor that never was on a disk.
-    let mut plain = ripening::Floor::new(practice());
+    let mut plain = ripening::Floor::new(practice(), end());
     for fact in &facts {
         plain.apply(fact);
     }
@@ -56,7 +56,7 @@ fn an_empty_store_has_no_position_and_an_empty_floor() {
     let store = Store::open(folder.path()).unwrap();
     let loaded = store.load::<u64>(practice()).unwrap();
     assert_eq!(loaded.position, None);
-    assert_eq!(loaded.floor.wheels().count(), 0);
+    assert_eq!(loaded.floor.counts(), ripening::Counts::default());
     assert_eq!(store.effects().unwrap(), []);
 }
 
@@ -70,14 +70,14 @@ fn in_another_time_zone_every_wheels_days_are_counted_again() {
         chrono_tz::Pacific::Auckland,
         chrono_tz::America::Los_Angeles,
     ] {
-        let mut plain = ripening::Floor::new(practice_in(zone));
+        let mut plain = ripening::Floor::new(practice_in(zone), end());
         for fact in &facts {
             plain.apply(fact);
         }
         plain.refresh(end());
         let mut loaded = store.load::<u64>(practice_in(zone)).unwrap();
-        loaded.floor.refresh(end());
-        assert_eq!(seen(&loaded.floor), seen(&plain), "{zone}");
+        let floor = loaded.floor.refresh(end());
+        assert_eq!(seen(floor), seen(&plain), "{zone}");
     }
 }
 
@@ -113,7 +113,7 @@ fn a_log_that_writes_codes_in_both_cases_is_the_same_after_a_restart() {
         let line = wire::to_line(&fact).unwrap().replace("\"31", code);
         match wire::from_line(&line).unwrap() {
             Read::Fact(fact) => fact,
-            Read::UnknownType(ty) => panic!("{ty}"),
+            Read::UnknownType(unknown) => panic!("{}", unknown.ty),
         }
     });
     let facts: Vec<_> = facts.collect();
@@ -122,7 +122,7 @@ fn a_log_that_writes_codes_in_both_cases_is_the_same_after_a_restart() {
         let store = Store::open(folder.path()).unwrap();
         Writer::on(&store).write(part);
     }
-    let mut plain = ripening::Floor::new(practice());
+    let mut plain = ripening::Floor::new(practice(), end());
     facts.iter().for_each(|fact| plain.apply(fact));
     plain.refresh(end());
     assert_eq!(plain.batches().count(), 4, "each once");

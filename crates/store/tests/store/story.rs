@@ -188,6 +188,12 @@ pub fn end() -> DateTime<Utc> {
     "2026-03-30T06:00:00Z".parse().unwrap()
 }
 
+/// A loaded floor, at the end of the story.
+pub fn timed(mut loaded: ripening::Folding) -> Floor {
+    loaded.refresh(end());
+    loaded.into_floor().unwrap()
+}
+
 /// A floor and the store it is written to.
 pub struct Writer<'a> {
     pub store: &'a Store,
@@ -202,7 +208,7 @@ impl<'a> Writer<'a> {
         let loaded = store.load::<u64>(practice()).unwrap();
         Self {
             store,
-            floor: loaded.floor,
+            floor: timed(loaded.floor),
             position: loaded.position.unwrap_or(0),
         }
     }
@@ -231,6 +237,6 @@ impl<'a> Writer<'a> {
 /// What is stored, as people would see it, and its position.
 pub fn stored(store: &Store) -> (Option<u64>, String) {
     let mut loaded = store.load::<u64>(practice()).unwrap();
-    loaded.floor.refresh(end());
-    (loaded.position, seen(&loaded.floor))
+    let floor = loaded.floor.refresh(end());
+    (loaded.position, seen(floor))
 }

@@ -127,7 +127,7 @@ proptest! {
             lost_after_days: 4,
             recipes,
             rights: ripening::Rights::AnyBadge,
-        });
+        }, chrono::DateTime::UNIX_EPOCH);
         facts.iter().for_each(|fact| floor.apply(fact));
         floor.refresh(time("31 06:00") + chrono::TimeDelta::days(30));
         for wheel in kept {

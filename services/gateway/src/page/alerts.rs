@@ -122,6 +122,7 @@ fn path(subject: Subject) -> Option<String> {
         Subject::Stillage(id) => format!("/stands/stillage/{id}"),
         Subject::Stack(id) => format!("/stands/stack/{id}"),
         Subject::Wheel(id) => format!("/wheels/{id}"),
+        Subject::Batch(id) => format!("/batches/{id}"),
         Subject::Room(_) => "/rooms".to_owned(),
         Subject::Tool(_) | Subject::Station(_) => return None,
     })

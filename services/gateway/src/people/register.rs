@@ -171,6 +171,14 @@ impl Register {
         proof::fits(&session.scan_key, message, signature).then(|| session.clone())
     }
 
+    /// Whether a session began after another.
+    #[must_use]
+    pub fn is_later(&self, id: &str, than: &Session) -> bool {
+        let book = self.book();
+        let mut sessions = book.sessions.values();
+        sessions.any(|session| session.id == id && session.began > than.began)
+    }
+
     /// A scan that was signed in a session is taken: it was in use then.
     pub fn scanned(&self, id: &str, at: DateTime<Utc>) {
         let mut book = self.book();

@@ -269,12 +269,18 @@ mod tests {
     #[test]
     fn a_requests_mark_is_the_same_in_every_version() {
         let short = scan(&json!({ "line": "W.311-01" }));
-        assert_eq!(short.mark(), "MARK-SHORT");
+        assert_eq!(
+            short.mark(),
+            "2:f992f5b7f5a348326ad83caaf990d03364498670540358939bb658e70875cd60"
+        );
         let whole = scan(&json!({
             "occurred_at": "2026-03-03T06:00:00.250Z", "line": "W.311-01", "undoes": 3,
             "person": "O1", "action": "TURN",
         }));
-        assert_eq!(whole.mark(), "MARK-WHOLE");
+        assert_eq!(
+            whole.mark(),
+            "2:2bfcac18a09a82865a852f2c961805419f8441c767c4c1a450d3af7d669a3c83"
+        );
         // What was measured, signed or given up on the way is not part of it.
         let sent = scan(&json!({
             "line": "W.311-01", "skew_ms": 93_000, "session": "s", "signature": "00", "withdrawn": true,

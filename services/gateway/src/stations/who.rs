@@ -1,16 +1,17 @@
 //! Who scanned: whoever was signed in on that device at that moment.
 
-use chrono::{DateTime, TimeDelta, Utc};
+use chrono::TimeDelta;
 use facts::PersonId;
 
 use super::ScanIn;
+use super::receipt::Kept;
 use crate::people::{Device, Moment, Register, Role, Signed};
 
 /// A session that ends amid scans is noticed within this, and its person signs in again.
 const AMID: TimeDelta = TimeDelta::minutes(15);
 
 /// A device's clock is set now and then, so that its time goes back a little.
-const BACK: TimeDelta = TimeDelta::seconds(5);
+const BACK: TimeDelta = TimeDelta::seconds(2);
 
 /// Who sends scans, and from which device.
 #[derive(Debug, Clone, Copy)]
@@ -63,7 +64,7 @@ impl Who {
 pub(super) fn who(
     scanner: &Scanner<'_>,
     scan: &ScanIn,
-    latest: Option<DateTime<Utc>>,
+    latest: Option<&Kept>,
     people: &Register,
     now: Moment,
 ) -> Result<Who, String> {
@@ -77,7 +78,8 @@ pub(super) fn who(
         said
     };
     // Its counter goes on, and so does its time.
-    let in_order = latest.is_none_or(|latest| latest.min(now.floor) - BACK <= at);
+    let in_order =
+        latest.is_none_or(|latest| latest.receipt.occurred_at.min(now.floor) - BACK <= at);
     let mine = Who {
         person: me,
         role: signed.account.role,
@@ -98,7 +100,8 @@ pub(super) fn who(
     if let Some(session) = signed_by()
         && let Some(role) = session.role
     {
-        if !in_order {
+        let later = latest.is_some_and(|latest| people.is_later(&latest.session, &session));
+        if later || !in_order {
             return Err(format!(
                 "this device has sent later scans already, so nothing shows that badge {named} made this one: not recorded. If it was done, {named} must sign in and scan it again"
             ));

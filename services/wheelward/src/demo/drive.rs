@@ -122,7 +122,7 @@ impl Driver {
             if driver.lines.len() == site.stations.len()
                 && driver.scale.is_read()
                 && driver.air.is_heard().await?
-                && folded.is_ok_and(|standing| standing.live && standing.now >= now)
+                && folded.is_ok_and(|standing| standing.live && standing.now >= Some(now))
             {
                 driver.ready = true;
                 break;

@@ -34,7 +34,7 @@ pub async fn run(args: &MoveArgs) -> anyhow::Result<()> {
     };
     let at = reading::instant(source).await?;
     let facts = reading::of(source);
-    let mut floor = Floor::new(scheduler::practice(&site));
+    let mut floor = Floor::new(scheduler::practice(&site), at);
     let mut desk = Desk::new(DESK)?;
     reading::each(&facts, |fact| {
         desk.saw(fact);

@@ -1,0 +1,51 @@
+//! What people were told, read back from where it was published: for a floor that is folded
+//! anew, so that it tells nobody anything a second time.
+
+use bus::{Bus, BusError};
+use control::Said;
+use facts::SiteId;
+use ripening::Alert;
+use serde::Deserialize;
+use serde_json::Value;
+
+/// Where an alert that has stood for long is said to stand still, so that this is known also
+/// when the stream has forgotten that it was raised. Nobody is told by it.
+pub(crate) const STANDS: &str = "stands";
+
+/// What people were told, oldest first.
+#[derive(Debug, Default)]
+pub struct WasTold {
+    pub(crate) alerts: Vec<Alert>,
+    pub(crate) portions: Vec<Said>,
+}
+
+impl WasTold {
+    /// Takes the next message.
+    pub(crate) fn take(&mut self, body: &[u8]) {
+        // What is not the floor's own, a shift's summary for instance, reads as neither.
+        let Ok(value) = serde_json::from_slice::<Value>(body) else {
+            return;
+        };
+        if let Ok(alert) = Alert::deserialize(&value) {
+            self.alerts.push(alert);
+        } else if let Ok(said) = Said::deserialize(&value) {
+            self.portions.push(said);
+        }
+    }
+}
+
+/// Reads it all.
+///
+/// # Errors
+/// What the broker said.
+pub(crate) async fn read(bus: &Bus, site: &SiteId) -> Result<WasTold, BusError> {
+    let mut told = WasTold::default();
+    // What stands was raised before whatever is in the stream says that it is over.
+    for body in bus.derived(site, STANDS).await? {
+        told.take(&body);
+    }
+    for body in bus.derived(site, "alert.>").await? {
+        told.take(&body);
+    }
+    Ok(told)
+}
