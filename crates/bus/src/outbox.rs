@@ -343,8 +343,7 @@ impl Outbox {
         let wrong = |error| sled_error(&inner.dir, error);
         let (again, write) = {
             let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
-            let (changes, again) =
-                book::send_again(&inner.facts, station, after).map_err(wrong)?;
+            let (changes, again) = book::send_again(&inner.facts, station, after).map_err(wrong)?;
             inner.facts.apply(changes).map_err(wrong)?;
             inner.kept.fetch_sub(again, Ordering::AcqRel);
             inner.waiting.fetch_add(again, Ordering::AcqRel);

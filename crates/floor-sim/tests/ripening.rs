@@ -20,13 +20,16 @@ fn first_day() -> NaiveDate {
 /// Plays some days through the stations into a floor that is looked at every half hour.
 fn folded(seed: u64, size: Size, mistakes: Mistakes, days: usize) -> (Floor, Vec<Alert>, Ledger) {
     let site = larkholm();
-    let mut floor = Floor::new(Practice {
-        clock: site.clock,
-        turn_by: site.turn_by,
-        lost_after_days: site.lost_after_days,
-        recipes: site.recipes.clone(),
-        rights: ripening::Rights::AnyBadge,
-    }, chrono::DateTime::UNIX_EPOCH);
+    let mut floor = Floor::new(
+        Practice {
+            clock: site.clock,
+            turn_by: site.turn_by,
+            lost_after_days: site.lost_after_days,
+            recipes: site.recipes.clone(),
+            rights: ripening::Rights::AnyBadge,
+        },
+        chrono::DateTime::UNIX_EPOCH,
+    );
     let mut dairy = Dairy::new(seed, first_day(), size, mistakes);
     let mut stations = Stations::new();
     let mut alerts = Vec::new();

@@ -45,7 +45,9 @@ impl StationLog {
     /// When the fact that the station wrote down last was written.
     #[must_use]
     pub fn latest_at(&self) -> DateTime<Utc> {
-        self.clocks.latest().map_or(DateTime::UNIX_EPOCH, |latest| latest.at)
+        self.clocks
+            .latest()
+            .map_or(DateTime::UNIX_EPOCH, |latest| latest.at)
     }
 
     fn insert(&mut self, number: u64) -> bool {

@@ -287,7 +287,7 @@ fn read(line: &[u8]) -> Fact {
         Read::Fact(fact) => fact,
         Read::UnknownType(unknown) => {
             panic!("{} lies in an outbox that never wrote it", unknown.ty)
-        },
+        }
     }
 }
 

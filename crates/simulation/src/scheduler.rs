@@ -58,19 +58,34 @@ impl Fold {
     /// people were told is read back from where it was published.
     pub(crate) fn load(practice: &Practice, store: &Disk, log: &Broker, derived: &Broker) -> Self {
         let mut floor = Folding::new(practice.clone());
-        each(store, b"v/", |_: String, voiding: Voiding| floor.restore_voiding(voiding));
+        each(store, b"v/", |_: String, voiding: Voiding| {
+            floor.restore_voiding(voiding)
+        });
         floor.restore_scopes(get(store, SCOPES).unwrap_or_default());
-        each(store, b"w/", |id: WheelId, chronicle| floor.restore_wheel(id, chronicle).unwrap());
-        each(store, b"b/", |id: BatchId, batch| floor.restore_batch(id, batch));
-        each(store, b"r/", |id: RoomId, room| floor.restore_room(id, room));
-        each(store, b"t/", |id: ToolId, tool| floor.restore_tool(id, tool));
-        each(store, b"s/", |id: StationId, log| floor.restore_station(id, log));
+        each(store, b"w/", |id: WheelId, chronicle| {
+            floor.restore_wheel(id, chronicle).unwrap()
+        });
+        each(store, b"b/", |id: BatchId, batch| {
+            floor.restore_batch(id, batch)
+        });
+        each(store, b"r/", |id: RoomId, room| {
+            floor.restore_room(id, room)
+        });
+        each(store, b"t/", |id: ToolId, tool| {
+            floor.restore_tool(id, tool)
+        });
+        each(store, b"s/", |id: StationId, log| {
+            floor.restore_station(id, log)
+        });
         let position: Option<Position> = get(store, POSITION);
         if position.is_some() {
             let open = get(store, OPEN).unwrap_or_default();
             floor.restore_told(open, get(store, OVER).unwrap_or_default());
         } else {
-            let all = derived.all().iter().filter_map(|stored| alert(&stored.message.body));
+            let all = derived
+                .all()
+                .iter()
+                .filter_map(|stored| alert(&stored.message.body));
             let (open, over) = ripening::alert::recall(&all.collect::<Vec<_>>());
             floor.restore_told(open, over);
         }
@@ -177,7 +192,10 @@ fn of(floor: &mut Floor, told: bool) -> Batch {
             put(&mut batch, format!("t/{id}").as_bytes(), tool);
         }
     }
-    for (id, log) in floor.stations().filter(|(id, _)| changed.stations.contains(id)) {
+    for (id, log) in floor
+        .stations()
+        .filter(|(id, _)| changed.stations.contains(id))
+    {
         put(&mut batch, format!("s/{id}").as_bytes(), log);
     }
     for voiding in &changed.voidings {

@@ -349,8 +349,14 @@ impl World {
         if self.people[p].plan.is_empty() || self.dice.chance(30) {
             let mut at = self.dice.below(devices);
             let taken = |at: usize| {
-                let others = self.people.iter().enumerate().filter(|(other, _)| *other != p);
-                others.map(|(_, person)| person).any(|person| person.at == at && !person.plan.is_empty())
+                let others = self
+                    .people
+                    .iter()
+                    .enumerate()
+                    .filter(|(other, _)| *other != p);
+                others
+                    .map(|(_, person)| person)
+                    .any(|person| person.at == at && !person.plan.is_empty())
             };
             // Two at one station get into each other's way: that happens, but not all the time.
             if taken(at) {

@@ -354,9 +354,7 @@ impl Things {
 /// That a hold keeps any of these wheels.
 fn held(group: &Group, floor: &Floor<'_>) -> Option<String> {
     // Of a wheel that is not known here, that is the news: see `Things::unfit`.
-    let held = |wheel: &&WheelId| {
-        floor.placement.knows(**wheel) && !floor.held(**wheel).is_empty()
-    };
+    let held = |wheel: &&WheelId| floor.placement.knows(**wheel) && !floor.held(**wheel).is_empty();
     let first = *group.wheels.iter().find(held)?;
     let hold = floor.held(first).first()?.hold;
     let held = group.wheels.iter().filter(held).count();

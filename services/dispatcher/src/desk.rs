@@ -248,7 +248,9 @@ impl Desk {
 
     /// Numbers that stand on more than one case or pallet.
     pub(crate) fn numbers_given_twice(&self) -> Vec<Telling> {
-        let twice = self.office().map(|office| office.book().numbers_given_twice());
+        let twice = self
+            .office()
+            .map(|office| office.book().numbers_given_twice());
         let twice = twice.into_iter().flatten();
         let tell = |(number, orders): (_, BTreeSet<OrderId>)| {
             let orders: Vec<String> = orders.iter().map(ToString::to_string).collect();

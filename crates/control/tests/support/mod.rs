@@ -32,13 +32,16 @@ pub fn clock() -> DairyClock {
 pub fn floor() -> Floor {
     let mut recipes = RecipeBook::default();
     recipes.add(recipe());
-    Floor::new(Practice {
-        clock: clock(),
-        turn_by: NaiveTime::from_hms_opt(12, 0, 0).unwrap(),
-        lost_after_days: 3,
-        recipes,
-        rights: ripening::Rights::AnyBadge,
-    }, chrono::DateTime::UNIX_EPOCH)
+    Floor::new(
+        Practice {
+            clock: clock(),
+            turn_by: NaiveTime::from_hms_opt(12, 0, 0).unwrap(),
+            lost_after_days: 3,
+            recipes,
+            rights: ripening::Rights::AnyBadge,
+        },
+        chrono::DateTime::UNIX_EPOCH,
+    )
 }
 
 /// Writes facts down as a station does.

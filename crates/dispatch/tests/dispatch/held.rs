@@ -229,8 +229,7 @@ fn arrivals() -> impl Strategy<Value = Vec<Fact>> {
 fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<HoldId> {
     // What keeps somebody safe, and a voiding, is taken back by the office's voiding only.
     fn is_void(facts: &[&Fact], target: &Fact) -> bool {
-        let corrected_only =
-            matches!(target.event, Event::Voided(_)) || keeps_safe(&target.event);
+        let corrected_only = matches!(target.event, Event::Voided(_)) || keeps_safe(&target.event);
         facts.iter().any(|fact| match &fact.event {
             Event::Voided(voided) => {
                 voided.fact == target.id
@@ -261,7 +260,10 @@ fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<Ho
         of.collect()
     };
     // So is the batch that a wheel is of: what is known today counts for every instant.
-    let of: BTreeSet<BatchId> = births(&counts).into_iter().map(|(batch, _)| batch).collect();
+    let of: BTreeSet<BatchId> = births(&counts)
+        .into_iter()
+        .map(|(batch, _)| batch)
+        .collect();
     let recipe = match of.first() {
         Some(batch) if of.len() == 1 => recipes.get(batch),
         _ => None,

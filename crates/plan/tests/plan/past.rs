@@ -29,13 +29,16 @@ pub fn empty() -> Floor {
         text: RECIPE,
     };
     recipes.add(Recipe::parse(&origin).unwrap());
-    Floor::new(Practice {
-        clock: DairyClock::new(chrono_tz::Europe::London, hour(4)),
-        turn_by: hour(12),
-        lost_after_days: 3,
-        recipes,
-        rights: ripening::Rights::AnyBadge,
-    }, chrono::DateTime::UNIX_EPOCH)
+    Floor::new(
+        Practice {
+            clock: DairyClock::new(chrono_tz::Europe::London, hour(4)),
+            turn_by: hour(12),
+            lost_after_days: 3,
+            recipes,
+            rights: ripening::Rights::AnyBadge,
+        },
+        chrono::DateTime::UNIX_EPOCH,
+    )
 }
 
 /// A floor on the morning of `today`, with batches of `wheels` from 1 to `oldest` days

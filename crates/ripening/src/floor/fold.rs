@@ -98,7 +98,10 @@ impl Floor {
         });
         gap.count += 1;
         let log = self.stations.entry(unknown.station).or_default();
-        log.passed(Moment::new(unknown.recorded_at, unknown.id), unknown.station_seq);
+        log.passed(
+            Moment::new(unknown.recorded_at, unknown.id),
+            unknown.station_seq,
+        );
         self.stale.stations.insert(unknown.station);
         self.changed.stations.insert(unknown.station);
     }
