@@ -9,7 +9,7 @@
 use std::fmt;
 
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::{Event, Fact, PersonId};
+use facts::{Event, Fact, Grade, PersonId};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -150,7 +150,8 @@ const TABLE: &[Row] = &[
     ("wheel.delivered", Anyone, Badge, ByManager),
     // What came back may not be sold again: taking that back would let it go.
     ("wheel.returned", Anyone, Badge, ByManager),
-    ("wheel.discarded", Anyone, Badge, ByOwner),
+    // Taking it back would put what was thrown away on the floor again.
+    ("wheel.discarded", Anyone, Badge, ByManager),
     ("rind.observed", Anyone, Badge, ByOwner),
     ("room.climate_read", Worker, Badge, ByManager),
     ("room.gas_read", Worker, Badge, ByManager),
@@ -314,6 +315,7 @@ pub fn kind_taken_back(topic: &str) -> TakenBack {
 pub fn taken_back(event: &Event) -> TakenBack {
     match event {
         Event::ToolChecked(checked) if !checked.check.passed() => ByManager,
+        Event::WheelGraded(graded) if graded.grade == Grade::Reject => ByManager,
         _ => row(event.topic()).3,
     }
 }
@@ -384,7 +386,13 @@ impl Recorded {
         match self.taken_back {
             ByManager => Err(NotUndone::KeepsSafe),
             ByOwner if by != self.person => Err(NotUndone::NotYours),
-            ByOwner if now.signed_duration_since(self.at) > UNDO_WITHIN => Err(NotUndone::TooLate),
+            // A time before the record is a clock that is wrong: nobody knows how long ago.
+            ByOwner
+                if !(TimeDelta::zero()..=UNDO_WITHIN)
+                    .contains(&now.signed_duration_since(self.at)) =>
+            {
+                Err(NotUndone::TooLate)
+            }
             ByOwner => Ok(()),
         }
     }

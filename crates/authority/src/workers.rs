@@ -85,8 +85,8 @@ pub struct Duties {
     pub reads_floor: bool,
     /// Jobs that it does: the name it is known by, and which, behind `derived.<site>.`.
     pub does: &'static [(&'static str, &'static str)],
-    /// Whether it follows what other workers tell people.
-    pub hears_told: bool,
+    /// What it reads behind `derived.<site>.`: what people were told, and seals.
+    pub reads_derived: &'static [&'static str],
     /// Whether it makes the streams, keeps what cannot be read, and says what changed.
     pub keeps_the_log: bool,
 }
@@ -99,12 +99,18 @@ const NOTHING: Duties = Duties {
     answers: &[],
     reads_floor: false,
     does: &[],
-    hears_told: false,
+    reads_derived: &[],
     keeps_the_log: false,
 };
 
 /// What a worker that keeps no floor tells people.
 const TOLD: &str = "alert.told";
+
+/// Alerts that have stood for long, said again.
+const STANDS: &str = "stands";
+
+/// Seals of the ledger.
+const SEAL: &str = "seal";
 
 /// What people do at a station with a scanner, with or without a scale. A release is not among
 /// it: nobody there can show who they are.
@@ -203,7 +209,8 @@ impl Worker {
         match self {
             Self::Scheduler => Duties {
                 about: "Folds the floor, derives, answers questions, and makes the streams.",
-                derives: &["alert.*", "label.*.*"],
+                derives: &["alert.*", "label.*.*", STANDS],
+                reads_derived: &[STANDS, "alert.>"],
                 answers: &[
                     "standing", "due", "floor", "census", "wheel", "batch", "label",
                 ],
@@ -240,6 +247,7 @@ impl Worker {
                 about: "Forecasts from the floor's log, and answers what people ask about them.",
                 states: &[(Names::Own("forecaster"), Topics::These(&["batch.forecast"]))],
                 derives: &[TOLD],
+                reads_derived: &[TOLD],
                 answers: &["forecast"],
                 reads_floor: true,
                 ..NOTHING
@@ -247,6 +255,7 @@ impl Worker {
             Self::Dispatcher => Duties {
                 about: "Allocates wheels to orders, and is asked before a wheel leaves. It states no fact: it can send nothing and release nothing.",
                 derives: &["allocation", TOLD],
+                reads_derived: &[TOLD],
                 answers: &[
                     "leaving",
                     "allocation",
@@ -290,7 +299,7 @@ impl Worker {
                 derives: &[TOLD],
                 asks: Asks::Any,
                 reads_floor: true,
-                hears_told: true,
+                reads_derived: &[TOLD],
                 ..NOTHING
             },
             Self::Records => Duties {
@@ -299,7 +308,8 @@ impl Worker {
                     Names::Own("records"),
                     Topics::These(&["hold.placed", "wheel.held"]),
                 )],
-                derives: &[TOLD],
+                derives: &[TOLD, SEAL],
+                reads_derived: &[TOLD, SEAL],
                 answers: &[
                     "recall",
                     "holds",

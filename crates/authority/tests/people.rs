@@ -61,7 +61,7 @@ const CELLS: &[(&str, &str, &str)] = &[
     ("wheel.dispatched", "boim-", "manager"),
     ("wheel.delivered", "boim-", "manager"),
     ("wheel.returned", "boim-", "manager"),
-    ("wheel.discarded", "boim-", "owner"),
+    ("wheel.discarded", "boim-", "manager"),
     ("rind.observed", "boim-", "owner"),
     ("room.climate_read", "-----", "manager"),
     ("room.gas_read", "-----", "manager"),
@@ -103,7 +103,8 @@ const VERDICTS: [&str; 5] = [
 ];
 
 /// What keeps people safe besides.
-const KEEPS_SAFE: [&str; 10] = [
+const KEEPS_SAFE: [&str; 11] = [
+    "wheel.discarded",
     "wheel.held",
     "hold.placed",
     "control.checked",
@@ -223,6 +224,9 @@ proptest::proptest! {
         match &event {
             Event::ToolChecked(checked) => {
                 proptest::prop_assert_eq!(by_owner, checked.check.passed());
+            }
+            Event::WheelGraded(graded) => {
+                proptest::prop_assert_eq!(by_owner, graded.grade != facts::Grade::Reject);
             }
             _ => proptest::prop_assert_eq!(by_owner, *back == "owner"),
         }

@@ -238,12 +238,11 @@ fn publish(grants: &Grants, duties: &Duties) -> (Vec<String>, Vec<String>) {
             format!("$JS.ACK.DERIVED.{durable}.>"),
         ]);
     }
-    if duties.hears_told {
-        allow.extend([
-            format!("$JS.API.CONSUMER.CREATE.DERIVED.*.derived.{site}.alert.told"),
-            "$JS.API.CONSUMER.INFO.DERIVED.*".to_owned(),
-            "$JS.API.CONSUMER.MSG.NEXT.DERIVED.*".to_owned(),
-        ]);
+    if !duties.reads_derived.is_empty() {
+        let read = |tail: &&str| format!("$JS.API.CONSUMER.CREATE.DERIVED.*.derived.{site}.{tail}");
+        allow.extend(duties.reads_derived.iter().map(read));
+        allow.push("$JS.API.CONSUMER.INFO.DERIVED.*".to_owned());
+        allow.push("$JS.API.CONSUMER.MSG.NEXT.DERIVED.*".to_owned());
     }
     if duties.keeps_the_log {
         allow.extend([

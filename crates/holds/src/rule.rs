@@ -190,9 +190,13 @@ impl Course {
     /// The recipe and version that the batch goes by.
     #[must_use]
     pub fn recipe(&self, voids: &Voids) -> Option<(RecipeId, u32)> {
-        let legs = self.0.iter().rev();
-        let mut counts = legs.filter(|(order, leg)| !voids.takes_back(order.fact, !leg.start));
-        counts.next().map(|(_, leg)| (leg.recipe, leg.version))
+        let moved = self.0.iter().rev().filter(|(_, leg)| !leg.start);
+        // Started twice, it is what it was first: a second start takes no wheel from under the
+        // holds that it was born under.
+        let started = self.0.iter().filter(|(_, leg)| leg.start);
+        let mut legs = moved.chain(started);
+        let counts = legs.find(|(order, leg)| !voids.takes_back(order.fact, !leg.start));
+        counts.map(|(_, leg)| (leg.recipe, leg.version))
     }
 
     /// Whether a start of the batch is known.

@@ -35,6 +35,10 @@ pub(crate) struct Worker {
     pub(crate) linked: bool,
     /// Which connection it has: what belongs to an earlier one never arrives.
     pub(crate) connection: u64,
+    /// Numbers of the log that were given again after the broker lost their facts, while this
+    /// worker looked away. It goes on by number, so it never reads what they name now: known,
+    /// and not mended yet.
+    pub(crate) skips: Option<(u64, u64)>,
 }
 
 /// What a worker has in memory.
@@ -68,16 +72,6 @@ pub(crate) enum Input<'a> {
     Weight(u32),
 }
 
-impl<'a> Input<'a> {
-    pub(crate) const fn line(line: &'a str) -> Self {
-        Self::Line {
-            line,
-            signed_in: None,
-            claim: None,
-        }
-    }
-}
-
 impl Worker {
     pub(crate) fn new(name: &'static str, stations: &[&str]) -> Self {
         Self {
@@ -88,6 +82,7 @@ impl Worker {
             running: None,
             linked: true,
             connection: 0,
+            skips: None,
         }
     }
 
@@ -368,7 +363,10 @@ impl World {
             return fail("the scan was kept");
         }
         let here = outbox::kept(&self.workers[w].disk);
-        let logged = self.log.all().iter().filter_map(|stored| stored.fact());
+        let skips = self.workers[w].skips;
+        let heard = |seq: u64| skips.is_none_or(|(left, before)| !(left < seq && seq <= before));
+        let log = self.log.all().iter().filter(|stored| heard(stored.seq));
+        let logged = log.filter_map(|stored| stored.fact());
         let facts = obvious::counting(logged.clone().chain(&here));
         // A station may have heard what the broker has lost since, and others have not sent again.
         let with_lost = obvious::counting(logged.chain(&here).chain(&self.lost));
@@ -400,7 +398,11 @@ impl World {
         if running.position.as_ref().is_some_and(lost) {
             // Facts are never taken twice: the log as it is now is added from its beginning.
             running.position = None;
+            self.workers[w].skips = None;
         }
+        let Some(running) = &mut self.workers[w].running else {
+            return;
+        };
         loop {
             let seq = running.position.map_or(0, |position| position.seq);
             let sent = self.log.after(seq);

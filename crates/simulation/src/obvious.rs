@@ -41,11 +41,15 @@ pub(crate) fn holds(counting: &[&Fact], wheel: WheelId, dairy: &Dairy) -> BTreeS
         })
         .collect();
     let recipe = |batch: BatchId| {
-        counting.iter().rev().find_map(|fact| match &fact.event {
-            Event::VatStarted(e) if e.batch == batch => Some(e.recipe),
+        let moved = counting.iter().rev().find_map(|fact| match &fact.event {
             Event::VatRecipeChanged(e) if e.batch == batch => Some(e.recipe),
             _ => None,
-        })
+        });
+        let mut starts = counting.iter().filter_map(|fact| match &fact.event {
+            Event::VatStarted(e) if e.batch == batch => Some(e.recipe),
+            _ => None,
+        });
+        moved.or_else(|| starts.next())
     };
     let one = births.first().map(|(batch, _)| *batch);
     let one = one.filter(|batch| births.iter().all(|(other, _)| other == batch));

@@ -828,7 +828,12 @@ impl World {
         let left = self.log.all().len().saturating_sub(many);
         let lost = self.log.all()[left..].iter().filter_map(|s| s.fact());
         self.lost.extend(lost.cloned());
+        let before = self.log.end();
         self.log.lose(many);
+        for worker in &mut self.workers {
+            let (lowest, highest) = worker.skips.unwrap_or((u64::MAX, 0));
+            worker.skips = Some((lowest.min(left as u64), highest.max(before)));
+        }
         self.packets.clear();
         self.late_calls.clear();
         for w in 0..self.workers.len() {

@@ -270,6 +270,12 @@ impl Things {
         if floor.kept {
             return Some(kept_too_long(self.action));
         }
+        if floor.person.is_none() {
+            return stop(
+                "scan your badge first: who lets it leave is recorded. Nothing recorded, nothing may leave"
+                    .to_owned(),
+            );
+        }
         if self.order.is_none() && self.sale.is_none() {
             return stop(format!(
                 "{} for no order: nothing recorded, nothing may leave. Scan the order, then this again. Without an order a signed-in manager at a browser station types D.CUSTOMER and the reason",
@@ -338,7 +344,10 @@ impl Things {
         let recipe = floor.placement.recipe_of(standing.batch?)?;
         let markets = floor.setup.youngest.get(&recipe)?;
         let least = match self.market {
-            Some(market) => markets.get(&market),
+            Some(market) => match markets.get(&market) {
+                Some(least) => Some(least),
+                None => return Some(format!("the recipe of {wheel} has no market {market}")),
+            },
             None => markets.values().min(),
         };
         let clock = floor.setup.clock;

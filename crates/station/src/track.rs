@@ -107,9 +107,13 @@ impl Standing {
             Change::Held(note) => self.holds.note(note),
             Change::Dispatched => self.left = Some(Left::Dispatched(order.at)),
             Change::Discarded => self.left = Some(Left::Discarded(order.at)),
+            // What never left did not come back: it stays where it is, and is flagged.
             Change::Returned => {
-                self.left = None;
-                (self.hoop, self.stack, self.stillage) = (None, None, None);
+                if self.left.take().is_some() {
+                    // It is looked at and graded again before it may leave.
+                    self.grade = None;
+                    (self.hoop, self.stack, self.stillage) = (None, None, None);
+                }
             }
         }
     }

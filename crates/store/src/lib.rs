@@ -118,9 +118,27 @@ impl Store {
         path: &Path,
         practice: Practice,
     ) -> Result<(Self, Loaded<P>, Option<Aside>), StoreError> {
+        let (store, loaded, (), aside) = Self::open_with(path, practice, |_| Ok(()))?;
+        Ok((store, loaded, aside))
+    }
+
+    /// The same, with whatever else the caller keeps here: `kept` reads it.
+    ///
+    /// # Errors
+    /// As [`Store::open`], and what `kept` says of a new store.
+    #[allow(clippy::type_complexity)] // four things that belong together for one moment
+    pub fn open_with<P: BorshDeserialize, K>(
+        path: &Path,
+        practice: Practice,
+        kept: impl Fn(&Self) -> Result<K, StoreError>,
+    ) -> Result<(Self, Loaded<P>, K, Option<Aside>), StoreError> {
+        let whole = |store: &Self| {
+            let loaded = store.load_whole(practice.clone())?;
+            Ok((loaded, kept(store)?))
+        };
         let store = Self::open(path)?;
-        match store.load_whole(practice.clone()) {
-            Ok(loaded) => Ok((store, loaded, None)),
+        match whole(&store) {
+            Ok((loaded, kept)) => Ok((store, loaded, kept, None)),
             Err(error @ StoreError::Unreadable { .. }) => {
                 drop(store);
                 let why = error.to_string();
@@ -129,8 +147,8 @@ impl Store {
                     why,
                 };
                 let store = Self::open(path)?;
-                let loaded = store.load_whole(practice)?;
-                Ok((store, loaded, Some(aside)))
+                let (loaded, kept) = whole(&store)?;
+                Ok((store, loaded, kept, Some(aside)))
             }
             Err(other) => Err(other),
         }

@@ -306,6 +306,10 @@ impl Desk {
                         let given = count.and_then(|count| Ok(self.numbers.give(count)?));
                         question.reply(given).await?;
                     }
+                    "orders" => {
+                        let orders: Vec<_> = office.book().orders().collect();
+                        question.answer(&orders).await?;
+                    }
                     LIST => {
                         let query = question.read::<ListQuery>().map_err(Refusal::from);
                         let list = query.and_then(|query| Ok(self.list(office, &query)?));

@@ -167,7 +167,7 @@ async fn every_batch_is_forecast_told_once_and_asked_about() {
                 what: Some("999-99".to_owned()),
                 ..Query::default()
             },
-            "no wheel 999-99",
+            "no batch or wheel 999-99",
         ),
         (
             Query {

@@ -114,7 +114,7 @@
     if (asks && !state.person) { askPin(null, words["station-sign-in"]); sound("wrong"); return; }
     var added = add({ line: line, asks: asks });
     if (added && action) { set(action); draw(); }
-    if (badge && state.person && badge[1] !== state.person) { leave(badge[1], online ? "" : words["station-offline-pin"]); }
+    if (badge && state.person && badge[1].toUpperCase() !== state.person.toUpperCase()) { leave(badge[1], online ? "" : words["station-offline-pin"]); }
   }
   // It is kept, as refused, where everyone finds it later; never to be done.
   function refuse(line, action) {

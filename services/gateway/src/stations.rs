@@ -310,6 +310,14 @@ impl Stations {
         for event in &events {
             may_state(event, Proof::SignedIn(role))
                 .map_err(|refused| Trouble::forbidden(format!("this {refused}")))?;
+            let ends = matches!(event, Event::WheelReleased(_) | Event::HoldLifted(_));
+            let rights = self.worker.site().rights();
+            if ends && !rights.may_release(Some(person)) {
+                return Err(Trouble::forbidden(format!(
+                    "your release would not count: {} may release here",
+                    rights.words()
+                )));
+            }
         }
         let now = self.now();
         let answer = Answer::new(Level::Ok, "");

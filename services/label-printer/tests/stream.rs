@@ -415,7 +415,9 @@ async fn a_person_answers_for_a_label_in_doubt_and_what_follows_is_stated() {
             .await
             .unwrap_err();
         assert!(
-            refused.to_string().contains("no label of B311-08 waits"),
+            refused
+                .to_string()
+                .contains("there is no label B311-08; did you mean B311-07?"),
             "{refused}"
         );
         answered.label = "B311-07".to_owned();

@@ -147,6 +147,7 @@ pub async fn run(
         // be stated twice.
         if keeper.is_stirred()
             && outbox.waiting() == 0
+            && outbox.refused() == 0
             && keeper.seq() >= bus_end(&bus, keeper.seq()).await
         {
             let mut warned = keeper.without_right();

@@ -50,6 +50,8 @@ stored_struct!(Place { created, seq });
 pub struct Fold {
     floor: Folding,
     store: Arc<Store>,
+    /// Where the store stood when it was opened; nowhere when the log is folded anew.
+    opened_at: Option<u64>,
     position: Option<Position>,
     /// The log's end when folding began: until then nobody is told anything.
     live_from: u64,
@@ -106,7 +108,9 @@ impl Fold {
     /// # Errors
     /// [`StoreError`] when the store cannot be used.
     pub fn open(site: &Site, folder: &Path) -> Result<Self, StoreError> {
-        let (store, mut loaded, aside) = Store::open_loaded::<Place>(folder, practice(site))?;
+        let kept = |store: &Store| Ok((store.kept(PORTIONS)?, store.kept(CASES)?));
+        let opened = Store::open_with::<Place, _>(folder, practice(site), kept)?;
+        let (store, mut loaded, (mut said, mut cases), aside) = opened;
         let known = |ty: &str| facts::TYPES.iter().any(|info| info.ty == ty);
         let passed_over = loaded.floor.gaps().find(|(ty, _)| known(ty));
         let passed_over = passed_over.map(|(ty, gap)| {
@@ -120,14 +124,16 @@ impl Fold {
         if passed_over.is_some() {
             store.empty()?;
             loaded = store.load(practice(site))?;
+            (said, cases) = (None, None);
         }
         let Loaded { floor, position } = loaded;
         let next_effect = store.effects()?.last().map_or(1, |(number, _)| number + 1);
         let mut portions = Watch::new(control::Size::USUAL);
-        portions.restore(store.kept(PORTIONS)?.unwrap_or_default());
+        portions.restore(said.unwrap_or_default());
         let position = position.map(|Place { created, seq }| Position { created, seq });
         Ok(Self {
             floor,
+            opened_at: position.as_ref().map(|position| position.seq),
             position,
             live_from: 0,
             next_effect,
@@ -139,7 +145,7 @@ impl Fold {
             site: site.id,
             site_name: site.name.clone(),
             texts: Texts::of(site),
-            cases: store.kept(CASES)?.unwrap_or_default(),
+            cases: cases.unwrap_or_default(),
             portions,
             recalled: Vec::new(),
             said_standing: None,
@@ -219,7 +225,8 @@ impl Fold {
     /// The reason, when it cannot be read. It is counted, and its number is passed.
     pub fn message(&mut self, message: &Stored) -> Result<(), String> {
         self.unwritten = true;
-        if message.subject.split('.').nth(1) != Some(self.site.as_str()) {
+        let site = message.subject.split('.').nth(1).unwrap_or_default();
+        if !site.eq_ignore_ascii_case(self.site.as_str()) {
             return Ok(());
         }
         match message.read() {
@@ -263,7 +270,13 @@ impl Fold {
 
     /// People hear of a message that is in REJECTED: each day once of each station.
     pub fn alarm(&mut self, message: &Stored, reason: &str) {
-        if !self.is_live() {
+        // A log that is folded anew tells nobody a second time; what came while this worker
+        // was away is told.
+        if !self.is_live()
+            && self
+                .opened_at
+                .is_none_or(|opened_at| message.seq <= opened_at)
+        {
             return;
         }
         let station = message.subject.split('.').nth(4).unwrap_or("unknown");

@@ -171,3 +171,53 @@ async fn a_situation_is_one_message_when_it_begins_and_one_when_it_ends_though_t
         assert!(asked.contains(&post.key.as_str()), "{post:?}");
     }
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_scheduler_stopped_before_it_knows_a_time_tells_nobody_that_anything_is_over() {
+    let mut floor = Floor::start(time("2026-03-02T07:00:00Z")).await;
+    let mut scheduler = floor.worker("scheduler");
+    floor.folded(&scheduler).await;
+    let mut piercing = Given::at("pierce-1");
+    piercing.states(floor.now, floor.now, needles("PM1", 40, 39));
+    floor.store(&piercing.facts).await;
+    floor.now += TimeDelta::minutes(5);
+    floor.folded(&scheduler).await;
+    until(
+        "the alert",
+        || scheduler.log(),
+        async || (floor.stream(bus::DERIVED).await.len() == 1).then_some(()),
+    )
+    .await;
+    assert!(scheduler.end("TERM").await.success(), "{}", scheduler.log());
+
+    let begun = scheduler.log().matches("folding the floor").count();
+    let mut scheduler = floor.worker("scheduler");
+    // It hears that there is a clock, but what happened before the tick has not come yet.
+    let far = floor.bus.floor_end().await.unwrap() + 1_000;
+    until(
+        "the scheduler to begin",
+        || scheduler.log(),
+        async || {
+            floor.bus.tick(&floor.site.id, floor.now, far).await.ok()?;
+            (scheduler.log().matches("folding the floor").count() > begun).then_some(())
+        },
+    )
+    .await;
+    let said = until(
+        "an answer without a time",
+        || scheduler.log(),
+        async || {
+            let said = floor.ask_as_people_do(&["due"]).await;
+            said.err.contains("still reading").then_some(said)
+        },
+    )
+    .await;
+    assert_eq!(said.code, Some(3), "{said:?}");
+    assert!(scheduler.end("TERM").await.success(), "{}", scheduler.log());
+    let told = floor.stream(bus::DERIVED).await;
+    let told: Vec<_> = told
+        .iter()
+        .map(|message| message.subject.as_str())
+        .collect();
+    assert_eq!(told, ["derived.larkholm.alert.raised"]);
+}

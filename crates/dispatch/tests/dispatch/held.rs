@@ -243,14 +243,18 @@ fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<Ho
     counts.retain(|fact| !is_void(facts, fact));
     counts.sort_by_key(|fact| fact.order());
     counts.dedup_by_key(|fact| fact.id);
-    // A batch goes by the recipe it was given last, whenever that was.
+    // A batch goes by the recipe it was moved to last, whenever that was; else by the one it was
+    // started with first.
     let mut recipes: BTreeMap<BatchId, (RecipeId, u32)> = BTreeMap::new();
+    for fact in counts.iter().rev() {
+        if let Event::VatStarted(e) = &fact.event {
+            recipes.insert(e.batch, (e.recipe, e.recipe_version));
+        }
+    }
     for fact in &counts {
-        match &fact.event {
-            Event::VatStarted(e) => recipes.insert(e.batch, (e.recipe, e.recipe_version)),
-            Event::VatRecipeChanged(e) => recipes.insert(e.batch, (e.recipe, e.recipe_version)),
-            _ => None,
-        };
+        if let Event::VatRecipeChanged(e) = &fact.event {
+            recipes.insert(e.batch, (e.recipe, e.recipe_version));
+        }
     }
     let births = |counts: &[&Fact]| -> Vec<(BatchId, DateTime<Utc>)> {
         let of = counts.iter().filter_map(|fact| match &fact.event {

@@ -484,3 +484,45 @@ fn what_the_desk_said_counts_only_for_what_it_was_asked() {
     assert_eq!(again.asks.unwrap().wheels.len(), 3);
     assert!(again.drafts.is_empty());
 }
+
+#[test]
+fn a_wheel_that_never_left_does_not_leave_its_hoop_by_a_return() {
+    let mut floor = Floor::with_a_batch();
+    floor.scans(&["P.17", "A.RETURN", "W.311-01"]);
+    floor.hears(WheelGraded {
+        wheels: vec![wheel("311-01")],
+        via: None,
+        grade: Grade::A,
+    });
+    let answer = floor.scans(&["A.DISPATCH", "O.77", "W.311-01"]);
+    assert!(
+        answer.starts_with("STOP  311-01 is in hoop H1 by the records"),
+        "{answer}"
+    );
+}
+
+#[test]
+fn what_came_back_leaves_again_only_when_it_is_graded_again() {
+    let mut floor = dispatching();
+    floor.scans(&["W.311-01", "A.RETURN", "W.311-01"]);
+    let again = ["A.DISPATCH", "O.77", "W.311-01"];
+    let answer = floor.scans(&again);
+    assert!(answer.starts_with("STOP  311-01 is not graded"), "{answer}");
+    floor.hears(WheelGraded {
+        wheels: vec![wheel("311-01")],
+        via: None,
+        grade: Grade::A,
+    });
+    assert!(floor.scans(&again).starts_with("OK"));
+}
+
+#[test]
+fn nobody_lets_anything_leave() {
+    let mut floor = Floor::with_a_stillage();
+    let answer = floor.scans(&["A.DISPATCH", "O.77", "W.311-01"]);
+    assert!(
+        answer.starts_with("STOP  scan your badge first"),
+        "{answer}"
+    );
+    assert!(floor.recorded().is_empty());
+}

@@ -358,6 +358,12 @@ fn what_cannot_be_right_is_recorded_and_flagged() {
             ),
             ("A.DISPATCH", "NEXT  DISPATCH: scan the order"),
             ("O.77", "NEXT  DISPATCH, order 77: scan the wheels"),
+            (
+                "W.311-01",
+                "STOP  scan your badge first: who lets it leave is recorded. Nothing recorded, nothing may leave",
+            ),
+            ("P.17", "NEXT  badge 17: DISPATCH, scan the order"),
+            ("O.77", "NEXT  DISPATCH, order 77: scan the wheels"),
             ("W.311-01", "OK  wheel 311-01 dispatched for order 77"),
             (
                 "W.311-01",
@@ -452,7 +458,7 @@ fn a_kept_scan_counts_when_it_was_made_and_means_the_wheels_that_were_there() {
     floor.kept = Kept::LineDown;
     // Since then a wheel came off the stillage, and another left.
     floor.scans(&["A.LOAD", "S.S2", "W.311-01"]);
-    floor.scans(&["A.DISPATCH", "O.77", "W.311-02"]);
+    floor.scans(&["P.17", "A.DISPATCH", "O.77", "W.311-02"]);
     floor.facts.clear();
     floor.scan("A.TURN");
     assert_eq!(

@@ -31,9 +31,6 @@ const FIRST_LOCK: TimeDelta = TimeDelta::minutes(1);
 /// No lock is longer.
 const LONGEST_LOCK: TimeDelta = TimeDelta::hours(1);
 
-/// A use of a session is written down only this long after the last.
-const WORTH_WRITING: TimeDelta = TimeDelta::minutes(10);
-
 #[derive(Debug, Clone, Default, Serialize, Deserialize)]
 struct Book {
     accounts: BTreeMap<PersonId, Account>,
@@ -118,8 +115,8 @@ impl Register {
         if now >= session.ends() {
             return None;
         }
-        let worth_writing = now - session.used > WORTH_WRITING;
         session.used = session.used.max(now);
+        let worth_writing = session.is_worth_writing();
         let session = session.clone();
         let account = book.accounts.get(&session.badge).cloned()?;
         if worth_writing && let Err(error) = self.write(&book) {
@@ -182,8 +179,15 @@ impl Register {
     /// A scan that was signed in a session is taken: it was in use then.
     pub fn scanned(&self, id: &str, at: DateTime<Utc>) {
         let mut book = self.book();
-        if let Some(session) = book.sessions.values_mut().find(|session| session.id == id) {
-            session.scanned(at);
+        let mut sessions = book.sessions.values_mut();
+        let Some(session) = sessions.find(|session| session.id == id) else {
+            return;
+        };
+        session.scanned(at);
+        if session.is_worth_writing()
+            && let Err(error) = self.write(&book)
+        {
+            tracing::warn!("{error:#}");
         }
     }
 

@@ -13,6 +13,9 @@ pub const LONGEST: TimeDelta = TimeDelta::hours(12);
 /// Signed out after doing nothing for so long.
 pub const IDLE: TimeDelta = TimeDelta::hours(4);
 
+/// Being used is written down as often as this.
+const WORTH_WRITING: TimeDelta = TimeDelta::minutes(10);
+
 /// A device knows our time to within a second or so.
 const SLACK: TimeDelta = TimeDelta::seconds(2);
 
@@ -62,6 +65,9 @@ pub struct Session {
     pub began: DateTime<Utc>,
     /// Last used.
     pub used: DateTime<Utc>,
+    /// Last used, as the disk has it.
+    #[serde(skip)]
+    written: Option<DateTime<Utc>>,
     /// Signed out.
     pub ended: Option<DateTime<Utc>>,
     /// From, by the floor's clock.
@@ -83,6 +89,7 @@ impl Session {
             scan_key: secret(),
             began: now.machine,
             used: now.machine,
+            written: Some(now.machine),
             ended: None,
             floor_began: Some(now.floor),
             floor_ended: None,
@@ -115,6 +122,16 @@ impl Session {
             && at <= now.floor + SLACK
             && ended.is_none_or(|ended| at <= ended + SLACK)
             && lasted
+    }
+
+    /// Whether the disk should know that it was used, as it is about to.
+    pub(super) fn is_worth_writing(&mut self) -> bool {
+        let since = self.written.map(|written| self.used - written);
+        let worth = since.is_none_or(|since| since > WORTH_WRITING);
+        if worth {
+            self.written = Some(self.used);
+        }
+        worth
     }
 
     /// A scan that it signed was made in it: that was a use.
@@ -167,6 +184,7 @@ mod tests {
             token: String::new(),
             scan_key: String::new(),
             began: at(0),
+            written: None,
             used: at(0),
             ended: None,
             floor_began: Some(at(0)),

@@ -1,6 +1,6 @@
 //! What a device sends, and what is kept of how it went.
 
-use authority::people::{Recorded, UNDO_WITHIN};
+use authority::people::{Recorded, UNDO_WITHIN, undoable};
 use bus::Note;
 use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
 use facts::{Fact, FactId, PersonId, StationId, WheelId};
@@ -211,7 +211,8 @@ pub(super) fn with_receipt(
     receipt.level = answer.level.into();
     receipt.words.clone_from(&answer.words);
     receipt.recorded = facts.first().map(|fact| fact.event.topic().to_owned());
-    receipt.facts = facts.iter().map(|fact| fact.id).collect();
+    // What UNDO takes back.
+    receipt.facts = undoable(facts).map(|fact| fact.id).collect();
     receipt.undo_until = kept
         .record
         .filter(|record| {

@@ -140,10 +140,11 @@ async fn a_restart_without_a_broker_still_knows_what_other_workers_did() {
     portion
         .scans(&["A.LOAD", "S.S1", "W.311-01", "A.HOLD", "Q.Q7", "S.S1"])
         .await;
-    floor_has(&bus, 2).await;
+    office(&bus, ready("311-01")).await;
+    floor_has(&bus, 4).await;
     // Only what was followed can be stopped.
     let mut door = dairy.scanner("door-1").await;
-    let answer = door.scans(&["A.DISPATCH", "O.77", "S.S1"]).await;
+    let answer = door.scans(&["P.17", "A.DISPATCH", "O.77", "S.S1"]).await;
     assert!(
         answer.starts_with("STOP  1 wheel on S1 is under hold Q7"),
         "{answer}"
@@ -184,14 +185,14 @@ async fn a_broker_that_lost_its_log_does_not_stop_the_floor() {
     let bus = connect(&broker).await;
     scanner.scan("W.311-02").await;
     office(&bus, ready("311-02")).await;
-    let mut answer = door.scans(&["A.DISPATCH", "O.77"]).await;
+    let mut answer = door.scans(&["P.17", "A.DISPATCH", "O.77"]).await;
     // Nothing leaves until the new log has been taken; then the old picture is still there.
     while !answer.starts_with("OK") {
         assert!(
             answer.starts_with("STOP") || answer.starts_with("NEXT"),
             "{answer}"
         );
-        answer = door.scans(&["A.DISPATCH", "O.77", "S.S1"]).await;
+        answer = door.scans(&["P.17", "A.DISPATCH", "O.77", "S.S1"]).await;
     }
     assert!(
         answer.starts_with("OK  2 wheels on S1 dispatched"),
@@ -219,7 +220,7 @@ async fn nothing_leaves_that_the_dispatch_desk_keeps_or_cannot_be_asked_about() 
     door.scans(&["A.LOAD", "S.S1", "W.311-01", "W.311-02"])
         .await;
     floor_has(&bus, 6).await;
-    let answer = door.scans(&["A.DISPATCH", "O.77", "S.S1"]).await;
+    let answer = door.scans(&["P.17", "A.DISPATCH", "O.77", "S.S1"]).await;
     assert!(
         answer.starts_with("STOP  NOT dispatched: the dispatch desk does not answer"),
         "{answer}"
