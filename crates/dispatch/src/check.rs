@@ -78,14 +78,14 @@ impl Desk<'_> {
         }
         let mut troubles = Vec::new();
         let customer = self.customers.who_ordered(&order.customer);
-        if let Ok((_, customer)) = customer {
-            if customer.market != order.market {
-                let message = format!(
-                    "{} is in market {}, not {}",
-                    customer.name, customer.market, order.market
-                );
-                troubles.push(of_order("customer", message));
-            }
+        if let Ok((_, customer)) = customer
+            && customer.market != order.market
+        {
+            let message = format!(
+                "{} is in market {}, not {}",
+                customer.name, customer.market, order.market
+            );
+            troubles.push(of_order("customer", message));
         }
         if let Err(unknown) = &customer {
             troubles.push(of_order("customer", wanted::no_customer(unknown)));

@@ -155,6 +155,7 @@ pub(crate) mod forecasts {
     }
 }
 
+#[allow(clippy::enum_variant_names)] // a check weight is what it is called
 enum Check {
     Needles {
         expected: u32,

@@ -82,7 +82,7 @@ pub(crate) fn plan(dice: &mut Dice, person: &Person, scale: bool) -> VecDeque<De
             thing(dice),
             dice.pick(&["A", "B", "REJECT"])
         ),
-        9 | 10 | 11 => format!("A.DISPATCH O.O1 {} {}", thing(dice), wheel(dice)),
+        9..=11 => format!("A.DISPATCH O.O1 {} {}", thing(dice), wheel(dice)),
         12 => format!("A.RETURN {}", wheel(dice)),
         13 => format!("A.PIERCE T.PM1 {}", thing(dice)),
         14 => format!("A.NEEDLES T.PM1 N.48 N.{}", 46 + dice.below(3)),

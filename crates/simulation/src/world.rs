@@ -173,7 +173,7 @@ impl World {
         let tablets =
             ["tab-1", "tab-2"].map(|id| Tablet::new(id.parse().unwrap(), skew(&mut dice)));
         let mut world = Self {
-            dairy: Dairy::new(seed % 2 == 0, rates.desk),
+            dairy: Dairy::new(seed.is_multiple_of(2), rates.desk),
             breakage,
             rates,
             began: BEGAN.parse().unwrap(),

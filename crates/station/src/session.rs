@@ -80,6 +80,7 @@ enum Stands {
 
 /// The action under way, with what was scanned for it.
 #[derive(Debug, Clone)]
+#[allow(clippy::large_enum_variant)] // one a session: boxing it would save nothing
 enum Work {
     None,
     Vat(Vat),

@@ -478,7 +478,7 @@ fn an_order_placed_twice_otherwise_keeps_its_first_content_and_says_so() {
 
 #[test]
 fn a_number_given_twice_is_told_for_both_orders_and_never_given_again() {
-    let number = |n: u64| facts::Sscc::with_check_digit(9_506_000_000_000_0 + n).unwrap();
+    let number = |n: u64| facts::Sscc::with_check_digit(95_060_000_000_000 + n).unwrap();
     let packed = |order: &str, case: u64, pallet: Option<u64>| facts::OrderPacked {
         order: order.parse().unwrap(),
         case: number(case),

@@ -122,7 +122,7 @@ fn event() -> impl Strategy<Value = Event> {
 
 fn fact(n: usize, minute: i64, event: Event) -> Fact {
     // Stations take back what keeps nobody safe; managers anything.
-    let corrects = matches!(event, Event::Voided(_)) && n % 2 == 0;
+    let corrects = matches!(event, Event::Voided(_)) && n.is_multiple_of(2);
     let station = if corrects { "gateway" } else { "st-1" };
     let occurred_at: DateTime<Utc> = at("2026-03-03T06:00:00Z") + Duration::minutes(minute);
     Fact {

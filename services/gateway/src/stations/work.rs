@@ -176,11 +176,7 @@ impl Work<'_> {
         Ok(asked)
     }
 
-    async fn answer(
-        &self,
-        answer: Answer,
-        notes: Box<dyn FnOnce(&Answer, &[Fact]) -> Vec<Note> + Send>,
-    ) -> Taken {
+    async fn answer(&self, answer: Answer, notes: edge::Notes) -> Taken {
         let now = self.stations.now();
         self.counter
             .desk
