@@ -135,6 +135,10 @@ impl What {
                 | Self::Dispatched { .. }
                 | Self::Delivered { .. }
                 | Self::Returned { .. }
+                | Self::Discarded { .. }
+                | Self::Graded {
+                    grade: Grade::Reject
+                }
         )
     }
 }

@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use chrono::{DateTime, Utc};
 use facts::{
-    BatchId, Carrier, Event, Fact, FactId, HoopId, RecipeId, StackId, StillageId, ToolCheck,
+    BatchId, Carrier, Event, Fact, FactId, Grade, HoopId, RecipeId, StackId, StillageId, ToolCheck,
     ToolId, WheelId,
 };
 use holds::{Course, Held, Ledger, Note, Over, Rule, Scopes, Voiding, Voids};
@@ -64,7 +64,11 @@ impl Said {
             Self::Scale(_, _, check) => !check.passed(),
             Self::Wheels(_, _, Kind::Change(change)) => matches!(
                 change,
-                Change::Held(_) | Change::Dispatched | Change::Returned
+                Change::Held(_)
+                    | Change::Dispatched
+                    | Change::Returned
+                    | Change::Discarded
+                    | Change::Graded(Grade::Reject)
             ),
             Self::Wheels(_, _, Kind::Turn) => false,
         }
