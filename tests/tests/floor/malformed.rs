@@ -96,7 +96,7 @@ async fn what_cannot_be_read_is_rejected_whole_with_its_reason_and_the_next_fact
     assert!(refused.unwrap_err().contains("maximum"));
     assert_eq!(floor.bus.floor_end().await.unwrap(), end);
     // A type of a later version is no fault of whoever sent it.
-    let later = changed(&good, "ce-type", "floor.wheel.polished.v2");
+    let later = changed(&good, "ce-type", "floor.wheel.turned.v2");
     publish(&floor, &later, body.clone().into()).await.unwrap();
     floor.store(std::slice::from_ref(&good)).await;
 

@@ -132,7 +132,7 @@ async fn what_cannot_be_shown_is_said_with_what_to_do() {
     let unknown = portions(&["--batch", "nope"]).await;
     assert_eq!(unknown.code, Some(1));
     assert!(
-        unknown.err.contains("nothing was portioned from vat nope"),
+        unknown.err.contains("there is no batch nope"),
         "{}",
         unknown.err
     );

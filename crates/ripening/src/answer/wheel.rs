@@ -223,21 +223,18 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
 /// Every wheel that was portioned here, as it stands, in order.
 #[must_use]
 pub fn census(floor: &Floor) -> Vec<WheelRow> {
-    let mut rows: Vec<_> = floor
-        .wheels()
-        .filter(|(_, wheel)| wheel.state().born.is_some())
-        .map(|(id, wheel)| row(floor, *id, wheel))
-        .collect();
-    rows.sort_unstable_by_key(|row| row.wheel);
-    rows
+    census_after(floor, None, usize::MAX)
 }
 
 /// The first wheels after one, in order, as they stand. A page costs its own rows, not the
 /// floor's.
 #[must_use]
 pub fn census_after(floor: &Floor, after: Option<WheelId>, most: usize) -> Vec<WheelRow> {
-    let ids = floor.wheels().map(|(id, _)| *id);
-    let mut ids: Vec<WheelId> = ids
+    let born = floor
+        .wheels()
+        .filter(|(_, wheel)| wheel.state().born.is_some());
+    let mut ids: Vec<WheelId> = born
+        .map(|(id, _)| *id)
         .filter(|id| after.is_none_or(|after| *id > after))
         .collect();
     if ids.len() > most {

@@ -23,6 +23,7 @@ fn a_held_wheel_is_stopped_at_the_door_until_a_signed_in_manager_releases_it() {
             ("A.HOLD", "NEXT  HOLD: scan the hold"),
             ("Q.Q7", "NEXT  HOLD, hold Q7: scan the wheels"),
             ("W.311-02", "OK  wheel 311-02 held under Q7"),
+            ("P.17", "NEXT  badge 17: HOLD, scan the hold"),
             ("A.DISPATCH", "NEXT  DISPATCH: scan the order"),
             ("O.O12", "NEXT  DISPATCH, order O12: scan the wheels"),
             (
@@ -34,7 +35,6 @@ fn a_held_wheel_is_stopped_at_the_door_until_a_signed_in_manager_releases_it() {
                 "STOP  1 of 4 wheels on S1 under hold Q7, first 311-02: nothing recorded, none may leave. Set aside",
             ),
             ("W.311-01", "OK  wheel 311-01 dispatched for order O12"),
-            ("P.17", "NEXT  badge 17: DISPATCH, scan the order"),
             (
                 "A.RELEASE",
                 "WRONG  RELEASE needs a signed-in manager: open the Holds page or a browser station",

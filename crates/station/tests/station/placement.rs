@@ -348,7 +348,15 @@ fn a_day_with_two_turns_finds_the_last_of_that_day() {
 #[test]
 fn what_left_long_ago_is_forgotten_and_the_rest_keeps_its_last_turn() {
     let mut floor = Floor::with_a_stillage();
-    floor.scans(&["A.TURN", "S.S1", "S.S1", "A.DISPATCH", "O.77", "W.311-01"]);
+    floor.scans(&[
+        "A.TURN",
+        "S.S1",
+        "S.S1",
+        "P.17",
+        "A.DISPATCH",
+        "O.77",
+        "W.311-01",
+    ]);
     let last = floor.placement.last_turned(wheel("311-02"));
     let cutoff = floor.now + Duration::days(1);
     floor.placement.forget_before(cutoff);

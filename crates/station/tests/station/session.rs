@@ -367,7 +367,7 @@ fn what_cannot_be_right_is_recorded_and_flagged() {
             ("W.311-01", "OK  wheel 311-01 dispatched for order 77"),
             (
                 "W.311-01",
-                "STOP  311-01 was dispatched today at 06:25: nothing recorded, none may leave. Set aside",
+                "STOP  311-01 was dispatched today at 06:28: nothing recorded, none may leave. Set aside",
             ),
             ("A.TURN", "NEXT  TURN: scan what you turned"),
             (
