@@ -139,7 +139,7 @@ async fn what_cannot_be_shown_is_said_with_what_to_do() {
     let nobody = portions(&["--person", "99"]).await;
     assert_eq!(nobody.code, Some(1));
     assert!(
-        nobody.err.contains("look back further with --days"),
+        nobody.err.contains("there is no person 99"),
         "{}",
         nobody.err
     );
