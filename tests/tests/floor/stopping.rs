@@ -71,14 +71,18 @@ async fn stands_at(station: SocketAddr, up: &Worker) -> Scanner {
     .await
 }
 
-async fn census(folder: &Path, wheels: usize, up: &Worker) -> Value {
+/// Wheels 311-01 and on as they stand. Nobody portioned them, so no census counts them.
+async fn rows(folder: &Path, wheels: usize, up: &Worker) -> Vec<Value> {
     until(
         "the wheels to be known",
         || up.log(),
         async || {
-            let census = ask(folder, &["floor", "--wheels"]).await?;
-            let known = census.as_array().unwrap().len() >= wheels;
-            known.then_some(census)
+            let mut rows = Vec::new();
+            for n in 1..=wheels {
+                let life = ask(folder, &["wheel", &format!("311-{n:02}")]).await?;
+                rows.push(life["wheel"].clone());
+            }
+            Some(rows)
         },
     )
     .await
@@ -106,7 +110,7 @@ async fn ctrl_c_ends_every_process_of_a_floor_and_the_next_start_goes_on_where_i
     for code in ["A.LOAD", "S.S07", "W.311-01", "W.311-02"] {
         scanner.scan(code).await;
     }
-    let before = census(folder, 2, &floor).await;
+    let before = rows(folder, 2, &floor).await;
     assert_eq!(before[0]["carrier"]["stillage"], "S07");
     let family = family(floor.pid());
     // Itself, five workers, the broker and the shell that watches over it.
@@ -120,7 +124,7 @@ async fn ctrl_c_ends_every_process_of_a_floor_and_the_next_start_goes_on_where_i
     assert!(left.is_empty(), "still running: {left:?}\n{}", floor.log());
 
     let mut floor = up(folder).await;
-    let after = census(folder, 3, &floor).await;
+    let after = rows(folder, 3, &floor).await;
     assert_eq!(after[0], before[0]);
     assert_eq!(after[1], before[1]);
     assert_eq!(after[2]["wheel"], "311-03");
