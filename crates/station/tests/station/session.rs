@@ -372,7 +372,7 @@ fn what_cannot_be_right_is_recorded_and_flagged() {
             ("A.TURN", "NEXT  TURN: scan what you turned"),
             (
                 "W.311-01",
-                "WRONG  wheel 311-01 turned, but 311-01 was dispatched today at 06:25: recorded and flagged",
+                "WRONG  wheel 311-01 turned, but 311-01 was dispatched today at 06:28: recorded and flagged",
             ),
             (
                 "W.400-01",

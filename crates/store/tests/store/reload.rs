@@ -118,8 +118,16 @@ fn a_log_that_writes_codes_in_both_cases_is_the_same_after_a_restart() {
     });
     let facts: Vec<_> = facts.collect();
     let folder = tempfile::tempdir().unwrap();
+    // The folder's lock may outlive its holder for a moment.
+    let opened = || {
+        let tries = std::iter::repeat_with(|| {
+            std::thread::sleep(std::time::Duration::from_millis(5));
+            Store::open(folder.path())
+        });
+        tries.take(400).find_map(Result::ok).unwrap()
+    };
     for part in facts.chunks(17) {
-        let store = Store::open(folder.path()).unwrap();
+        let store = opened();
         Writer::on(&store).write(part);
     }
     let mut plain = ripening::Floor::new(practice(), end());
