@@ -134,6 +134,6 @@ fn a_log_that_writes_codes_in_both_cases_is_the_same_after_a_restart() {
     facts.iter().for_each(|fact| plain.apply(fact));
     plain.refresh(end());
     assert_eq!(plain.batches().count(), 4, "each once");
-    let store = Store::open(folder.path()).unwrap();
+    let store = opened();
     assert_eq!(stored(&store).1, seen(&plain));
 }
