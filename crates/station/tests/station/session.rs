@@ -387,7 +387,7 @@ fn what_cannot_be_right_is_recorded_and_flagged() {
             ("W.311-01", "NEXT  wheel 311-01: scan the rind cover"),
             (
                 "N.10",
-                "WRONG  wheel 311-01: 10 % rind cover, but 311-01 was thrown away today at 06:34: recorded and flagged",
+                "WRONG  wheel 311-01: 10 % rind cover, but 311-01 was thrown away today at 06:37: recorded and flagged",
             ),
         ],
         &[
