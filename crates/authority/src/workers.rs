@@ -2,7 +2,7 @@
 //! broker; and what a void may name. The broker's permissions are made from this table, so that
 //! what it says is enforced and not only agreed on.
 
-use facts::{Event, Fact, FactId, StationId};
+use facts::Event;
 
 use crate::people::{self, TakenBack};
 
@@ -382,37 +382,6 @@ impl Topics {
             Self::AllBut(topics) => !topics.contains(&topic),
         }
     }
-}
-
-/// What of a fact decides who may void it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Voidable {
-    /// The fact.
-    pub fact: FactId,
-    /// The station that stated it.
-    pub station: StationId,
-    /// Whether it keeps somebody safe: see [`keeps_safe`].
-    pub keeps_safe: bool,
-}
-
-impl Voidable {
-    /// What of this fact decides.
-    #[must_use]
-    pub fn of(fact: &Fact) -> Self {
-        Self {
-            fact: fact.id,
-            station: fact.station,
-            keeps_safe: keeps_safe(&fact.event),
-        }
-    }
-}
-
-/// Whether a void that this station states counts, given the fact it names. A manager's
-/// correction may name any fact; a station takes back its own only, and nothing that keeps
-/// somebody safe. Given both facts the answer is the same in whatever order they arrive.
-#[must_use]
-pub fn void_counts(by: &StationId, voided: &Voidable) -> bool {
-    by.as_str() == OFFICE || (*by == voided.station && !voided.keeps_safe)
 }
 
 /// Whether only a manager's correction takes a fact back: it keeps somebody safe, says what left
