@@ -2,6 +2,8 @@
 
 use std::path::PathBuf;
 
+use chrono::{DateTime, Utc};
+
 use crate::Position;
 
 /// An error on the way to the broker or back.
@@ -75,6 +77,16 @@ pub enum BusError {
         position: Position,
         /// The last number the log has now.
         end: u64,
+    },
+    /// The log lost its end, and its numbers were given again to other messages.
+    #[error(
+        "the broker had lost the end of the floor's log, and has given its numbers again: number {} was stored at {found}, and is not the message that had been read. What is read from it has to be read again from the beginning", .position.seq
+    )]
+    FloorRewritten {
+        /// Where reading had stopped.
+        position: Position,
+        /// When the message of that number was stored that the log has now.
+        found: DateTime<Utc>,
     },
     /// The log no longer has what comes next.
     #[error(
@@ -156,6 +168,16 @@ impl BusError {
         matches!(
             self,
             Self::Unanswered { .. } | Self::NobodyAnswers { .. } | Self::StillReading { .. }
+        )
+    }
+
+    /// Whether the log is no longer the one that was read: what was made of it has to be made
+    /// anew, from the log's beginning.
+    #[must_use]
+    pub const fn is_another_log(&self) -> bool {
+        matches!(
+            self,
+            Self::FloorRecreated { .. } | Self::FloorTailLost { .. } | Self::FloorRewritten { .. }
         )
     }
 }

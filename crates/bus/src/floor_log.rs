@@ -33,6 +33,9 @@ pub struct Position {
     pub created: String,
     /// The number of the last message read; 0: none yet.
     pub seq: u64,
+    /// When the broker stored that message, in nanoseconds since 1970: tells it from another
+    /// that got its number after the broker had lost it. 0: none yet, or not known.
+    pub stored_ns: i64,
 }
 
 /// A message as the log has it.
@@ -79,8 +82,8 @@ pub struct FloorLog {
     position: Position,
     /// What was taken and not returned yet.
     chunk: Vec<Stored>,
-    /// The number of the last message returned.
-    returned: u64,
+    /// The number of the last message returned, and when it was stored.
+    returned: (u64, i64),
     /// Whether the broker has more ready.
     more: bool,
     /// The consumer at the broker; `None` when it has to be made (again).
@@ -98,8 +101,8 @@ impl Bus {
     /// Opens the log after a position; `None` reads from the beginning.
     ///
     /// # Errors
-    /// [`BusError::FloorRecreated`], [`BusError::FloorTailLost`] or
-    /// [`BusError::FloorHeadLost`] when the broker no longer has the log that was read.
+    /// [`BusError::FloorRecreated`], [`BusError::FloorTailLost`], [`BusError::FloorRewritten`]
+    /// or [`BusError::FloorHeadLost`] when the broker no longer has the log that was read.
     pub async fn floor_after(&self, position: Option<&Position>) -> Result<FloorLog, BusError> {
         let link = self.link();
         let opened_on = link.borrow().connections;
@@ -108,11 +111,12 @@ impl Bus {
         let position = position.cloned().unwrap_or_else(|| Position {
             created: created(info),
             seq: 0,
+            stored_ns: 0,
         });
-        check(&position, info)?;
+        check(&position, &stream).await?;
         let mut log = FloorLog {
             bus: self.clone(),
-            returned: position.seq,
+            returned: (position.seq, position.stored_ns),
             position,
             chunk: Vec::new(),
             more: false,
@@ -165,6 +169,7 @@ impl Bus {
         let position = Position {
             created: created(info),
             seq: before,
+            stored_ns: 0,
         };
         self.floor_after(Some(&position)).await
     }
@@ -265,7 +270,8 @@ impl FloorLog {
             {
                 let rest = self.chunk.split_off(most.max(1).min(self.chunk.len()));
                 let chunk = std::mem::replace(&mut self.chunk, rest);
-                self.returned = chunk.last().map_or(self.returned, |last| last.seq);
+                let last = chunk.last();
+                self.returned = last.map_or(self.returned, |last| (last.seq, ns(last.stored_at)));
                 return Ok(chunk);
             }
             let Some(messages) = &mut self.messages else {
@@ -299,7 +305,8 @@ impl FloorLog {
     pub fn position(&self) -> Position {
         Position {
             created: self.position.created.clone(),
-            seq: self.returned,
+            seq: self.returned.0,
+            stored_ns: self.returned.1,
         }
     }
 
@@ -330,6 +337,7 @@ impl FloorLog {
         }
         self.more = pending > 0;
         self.position.seq = seq;
+        self.position.stored_ns = ns(stored_at);
         let message = message.message;
         self.chunk.push(Stored {
             seq,
@@ -349,7 +357,7 @@ impl FloorLog {
             let opened_on = self.link.borrow().connections;
             let opened = async {
                 let stream = self.bus.floor().await?;
-                check(&self.position, stream.cached_info())?;
+                check(&self.position, &stream).await?;
                 self.open(&stream).await
             };
             match opened.await {
@@ -395,7 +403,8 @@ impl FloorLog {
 }
 
 /// Whether the broker still has the log that was read, up to the position and on from it.
-fn check(position: &Position, info: &stream::Info) -> Result<(), BusError> {
+async fn check(position: &Position, stream: &stream::Stream) -> Result<(), BusError> {
+    let info = stream.cached_info();
     let found = created(info);
     if found != position.created {
         return Err(BusError::FloorRecreated {
@@ -414,7 +423,29 @@ fn check(position: &Position, info: &stream::Info) -> Result<(), BusError> {
     if next < first && first > 1 {
         return Err(BusError::FloorHeadLost { next, first });
     }
-    Ok(())
+    if position.stored_ns == 0 {
+        return Ok(());
+    }
+    match stream.get_raw_message(position.seq).await {
+        Ok(message) => {
+            let found = utc(message.time.unix_timestamp_nanos());
+            if ns(found) == position.stored_ns {
+                return Ok(());
+            }
+            Err(BusError::FloorRewritten {
+                position: position.clone(),
+                found,
+            })
+        }
+        // Lost in the middle: what follows it has kept its numbers.
+        Err(error) if error.kind() == RawMessageErrorKind::NoMessageFound => Ok(()),
+        Err(_) => Err(unanswered()),
+    }
+}
+
+/// Nanoseconds since 1970; 0 for a time that they cannot say.
+fn ns(at: DateTime<Utc>) -> i64 {
+    at.timestamp_nanos_opt().unwrap_or(0)
 }
 
 /// When the stream was made, to the nanosecond.

@@ -120,6 +120,10 @@ impl Outbox {
         // readable, or somebody corrected the permissions.
         let (again, _) = book::try_refused(&facts).map_err(wrong)?;
         facts.apply(again).map_err(wrong)?;
+        // A process that was killed may have written what it had not synced yet. From here on
+        // it is sent, and answered for: so it must be on the disk first.
+        db.flush().map_err(wrong)?;
+        file.sync_data().map_err(|error| io_error(dir, &error))?;
         let book::Standing {
             waiting,
             sent,
@@ -287,13 +291,18 @@ impl Outbox {
         self.sync(write)
     }
 
-    /// What was kept under a key.
+    /// What was kept under a key, once it is on the disk: whoever reads it may tell somebody.
     ///
     /// # Errors
     /// [`OutboxError`] when the folder cannot be used.
     pub fn note(&self, key: &[u8]) -> Result<Option<Vec<u8>>, OutboxError> {
         let found = self.inner.facts.get(book::note_key(key));
         let found = found.map_err(|error| sled_error(&self.inner.dir, error))?;
+        if found.is_some() {
+            let order = self.inner.order.lock();
+            let written = order.unwrap_or_else(PoisonError::into_inner).writes;
+            self.sync(written)?;
+        }
         Ok(found.map(|value| value.to_vec()))
     }
 

@@ -25,7 +25,7 @@ async fn for_ever(worker: &Worker) {
         let Err(error) = read(worker, &mut backoff).await else {
             return;
         };
-        if lost(&error) {
+        if error.is_another_log() {
             // The picture holds what it heard, and facts are never taken twice: so the log
             // as it is now is simply added to it, from its beginning.
             worker.picture().position = None;
@@ -38,14 +38,6 @@ async fn for_ever(worker: &Worker) {
         }
         backoff.wait().await;
     }
-}
-
-/// Whether the log is another than the one read before.
-const fn lost(error: &BusError) -> bool {
-    matches!(
-        error,
-        BusError::FloorRecreated { .. } | BusError::FloorTailLost { .. }
-    )
 }
 
 async fn read(worker: &Worker, backoff: &mut Backoff) -> Result<(), BusError> {

@@ -243,6 +243,10 @@ pub(crate) struct Told {
 
 pub(crate) type Key = (Situation, Subject);
 
+/// What an alert's name is made of: a situation that comes back as it stood before, with
+/// others of its kind in between, must not go by a name that people have heard.
+type Name = (Key, DateTime<Utc>);
+
 /// What people have been told and not yet been told is over. Stored with the state, so
 /// that a restart neither repeats nor forgets a message; a rebuild reads it back from what
 /// was told ([`recall`]).
@@ -286,7 +290,7 @@ impl Open {
 #[must_use]
 pub fn recall<'a>(told: impl IntoIterator<Item = &'a Alert>) -> (Vec<Open>, Vec<Over>) {
     let mut open: BTreeMap<Key, Open> = BTreeMap::new();
-    let mut over: BTreeMap<Key, Over> = BTreeMap::new();
+    let mut over: BTreeMap<Name, Over> = BTreeMap::new();
     for alert in told {
         let (key, since) = ((alert.situation, alert.subject), alert.since);
         let plain = name(key, since, 1);
@@ -300,7 +304,7 @@ pub fn recall<'a>(told: impl IntoIterator<Item = &'a Alert>) -> (Vec<Open>, Vec<
                 open.remove(&key);
                 let until = None;
                 over.insert(
-                    key,
+                    (key, since),
                     Over {
                         key,
                         since,
@@ -379,7 +383,7 @@ pub(crate) struct Board {
     standing: BTreeMap<Key, Standing>,
     changed: BTreeSet<Key>,
     open: BTreeMap<Key, Open>,
-    over: BTreeMap<Key, Over>,
+    over: BTreeMap<Name, Over>,
     /// What people know has changed since it was last stored.
     unstored: bool,
 }
@@ -394,7 +398,8 @@ impl Board {
         self.unstored = true;
         self.changed.extend(open.iter().map(|o| o.key));
         self.open = open.into_iter().map(|o| (o.key, o)).collect();
-        self.over = over.into_iter().map(|o| (o.key, o)).collect();
+        let over = over.into_iter().map(|o| ((o.key, o.since), o));
+        self.over = over.collect();
     }
 
     pub(crate) fn open(&self) -> impl Iterator<Item = &Open> {
@@ -459,7 +464,7 @@ impl Board {
             match (told, stands) {
                 (None, None) => {}
                 (None, Some((level, since))) => {
-                    let over = self.over.get(&key).filter(|over| over.since == since);
+                    let over = self.over.get(&(key, since));
                     let open = Open {
                         key,
                         level,
@@ -509,7 +514,7 @@ impl Board {
         } = *open;
         let until = Some(until);
         self.over.insert(
-            key,
+            (key, since),
             Over {
                 key,
                 since,
@@ -698,3 +703,46 @@ stored_enum!(Level {
 
 stored_struct!(Open { key, level, since via instant, times });
 stored_struct!(Over { key, since via instant, times, until });
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(second: i64) -> DateTime<Utc> {
+        DateTime::from_timestamp(1_772_517_600 + second, 0).unwrap()
+    }
+
+    #[test]
+    fn no_two_messages_of_a_situation_that_comes_and_goes_have_one_name() {
+        let key = (
+            Situation::FactsMissing,
+            Subject::Station("S1".parse().unwrap()),
+        );
+        let (mut board, wheels) = (Board::default(), Wheels::default());
+        let mut told = Vec::new();
+        // Corrections bring back what stood before, and what stood before that.
+        for since in [0, 60, 0, 60, 60, 0] {
+            for now in [Some(since), None] {
+                let trouble = now.map(|since| Trouble {
+                    level: Level::Raised,
+                    since: at(since),
+                    words: String::new(),
+                });
+                board.other(key, trouble);
+                told.extend(board.tell(at(100), &wheels));
+            }
+            // A restart remembers it, and so does whoever reads back what was told.
+            let (open, over) = (board.open().cloned(), board.over().cloned());
+            let stored: (Vec<_>, Vec<_>) = (open.collect(), over.collect());
+            let mut recalled = recall(&told);
+            for over in &mut recalled.1 {
+                over.until = stored.1.first().and_then(|over| over.until);
+            }
+            assert_eq!(recalled, stored);
+            board = Board::default();
+            board.restore(stored.0, stored.1);
+        }
+        let ids: BTreeSet<String> = told.iter().map(Alert::id).collect();
+        assert_eq!((told.len(), ids.len()), (12, 12), "{ids:?}");
+    }
+}

@@ -58,6 +58,8 @@ impl Message {
 pub struct Stored {
     /// Its number, from 1 without gaps.
     pub seq: u64,
+    /// When it was stored. No two have the same: the real one counts nanoseconds.
+    pub stored_at: u64,
     /// What was stored.
     pub message: Rc<Message>,
     read: OnceCell<Result<Read, String>>,
@@ -133,6 +135,8 @@ pub struct Broker {
     /// What nobody may publish on, as it stands in the subject.
     pub forbidden: BTreeSet<String>,
     messages: Vec<Rc<Stored>>,
+    /// How many were ever stored, lost ones too.
+    ever: u64,
     ids: HashMap<String, (u64, DateTime<Utc>)>,
 }
 
@@ -146,6 +150,7 @@ impl Broker {
             window,
             forbidden: BTreeSet::new(),
             messages: Vec::new(),
+            ever: 0,
             ids: HashMap::new(),
         }
     }
@@ -200,6 +205,18 @@ impl Broker {
         self.messages.len() as u64
     }
 
+    /// Whether a reader may go on from a position: the log is the one that it read, and has
+    /// at that number the message that it read there.
+    #[must_use]
+    pub fn goes_on(&self, created: u64, seq: u64, stored_at: u64) -> bool {
+        let last = usize::try_from(seq).ok().and_then(|seq| seq.checked_sub(1));
+        let there = last.is_none_or(|at| {
+            let stored = self.messages.get(at);
+            stored.is_some_and(|stored| stored.stored_at == stored_at)
+        });
+        created == self.created && there
+    }
+
     /// Everything stored.
     #[must_use]
     pub fn all(&self) -> &[Rc<Stored>] {
@@ -229,8 +246,10 @@ impl Broker {
     fn store(&mut self, message: &Rc<Message>, now: DateTime<Utc>) -> u64 {
         let seq = self.end() + 1;
         self.ids.insert(message.id.clone(), (seq, now));
+        self.ever += 1;
         self.messages.push(Rc::new(Stored {
             seq,
+            stored_at: self.ever,
             message: message.clone(),
             read: OnceCell::new(),
         }));

@@ -35,11 +35,11 @@ impl World {
         }
         let gone = |fact: &&FactId| {
             let (worker, position) = self.lies[*fact];
-            !outbox::has(&self.workers[worker].disk, position)
+            !outbox::is_safe(&self.workers[worker].disk, position)
         };
         match self.ledger.open.iter().find(gone) {
             Some(fact) => Err(Failure::new(format!(
-                "no lost fact: somebody was told that {fact} is stored, and it is neither in the log nor in the outbox of {}",
+                "no lost fact: somebody was told that {fact} is stored, and it is neither in the log nor safe on the disk of {}",
                 self.workers[self.lies[fact].0].name
             ))),
             None => Ok(()),
@@ -236,7 +236,29 @@ impl World {
             )));
         }
         self.numbers_have_no_gaps(&parked)?;
+        self.pictures_have_it_all()?;
         self.people_know_what_stands(floor)
+    }
+
+    /// Every worker has heard all that the log has, whatever the broker lost in between.
+    fn pictures_have_it_all(&self) -> Result<(), Failure> {
+        let logged: Vec<&Fact> = self.log.all().iter().filter_map(|s| s.fact()).collect();
+        for worker in &self.workers {
+            let Some(running) = &worker.running else {
+                continue;
+            };
+            let mut all = Placement::default();
+            let kept = outbox::kept(&worker.disk);
+            let facts = logged.iter().copied().chain(&kept);
+            facts.for_each(|fact| all.apply(fact));
+            if running.placement != all {
+                return Err(Failure::new(format!(
+                    "every follower hears all: the picture of {} is not that of the log",
+                    worker.name
+                )));
+            }
+        }
+        Ok(())
     }
 
     /// Every number that was given has arrived, or is parked.

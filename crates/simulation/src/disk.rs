@@ -57,8 +57,14 @@ impl Shelf for Disk {
 }
 
 impl Disk {
-    pub(crate) fn has(&self, key: &[u8]) -> bool {
-        self.0.borrow().map.contains_key(key)
+    /// Whether a key would be there if the power failed now and took all that is not synced.
+    pub(crate) fn is_safe(&self, key: &[u8]) -> bool {
+        let inner = self.0.borrow();
+        let mut unsynced = inner.unsynced.iter().flatten();
+        match unsynced.find(|(changed, _)| changed == key) {
+            Some((_, before)) => before.is_some(),
+            None => inner.map.contains_key(key),
+        }
     }
 
     /// Everything under keys that begin so, in order.

@@ -35,10 +35,6 @@ pub(crate) struct Worker {
     pub(crate) linked: bool,
     /// Which connection it has: what belongs to an earlier one never arrives.
     pub(crate) connection: u64,
-    /// Numbers of the log that were given again after the broker lost their facts, while this
-    /// worker looked away. It goes on by number, so it never reads what they name now: known,
-    /// and not mended yet.
-    pub(crate) skips: Option<(u64, u64)>,
 }
 
 /// What a worker has in memory.
@@ -82,12 +78,11 @@ impl Worker {
             running: None,
             linked: true,
             connection: 0,
-            skips: None,
         }
     }
 
     /// Starts the process: from the picture, and from what lies in the outbox.
-    pub(crate) fn start(&mut self, dairy: &Dairy) {
+    pub(crate) fn start(&mut self, dairy: &Dairy, breakage: Breakage) {
         let kept = self.picture.as_deref();
         let (position, mut placement): (Option<Position>, Placement) = kept
             .map_or_else(Default::default, |bytes| {
@@ -98,7 +93,7 @@ impl Worker {
         }
         let session = |id: &StationId| (*id, Session::new(*id, setup(dairy, *id)));
         self.running = Some(Running {
-            outbox: Outbox::open(&self.disk, dairy.id),
+            outbox: Outbox::open(&self.disk, dairy.id, breakage),
             placement,
             position,
             sessions: self.stations.iter().map(session).collect(),
@@ -363,9 +358,7 @@ impl World {
             return fail("the scan was kept");
         }
         let here = outbox::kept(&self.workers[w].disk);
-        let skips = self.workers[w].skips;
-        let heard = |seq: u64| skips.is_none_or(|(left, before)| !(left < seq && seq <= before));
-        let log = self.log.all().iter().filter(|stored| heard(stored.seq));
+        let log = self.log.all().iter();
         let logged = log.filter_map(|stored| stored.fact());
         let facts = obvious::counting(logged.clone().chain(&here));
         // A station may have heard what the broker has lost since, and others have not sent again.
@@ -393,16 +386,14 @@ impl World {
         let Some(running) = &mut self.workers[w].running else {
             return;
         };
-        let lost =
-            |position: &Position| position.created != created || position.seq > self.log.end();
+        let lost = |position: &Position| match self.breakage {
+            Breakage::GoesOnByNumber => position.seq > self.log.end(),
+            _ => !self.log.goes_on(created, position.seq, position.stored_at),
+        };
         if running.position.as_ref().is_some_and(lost) {
             // Facts are never taken twice: the log as it is now is added from its beginning.
             running.position = None;
-            self.workers[w].skips = None;
         }
-        let Some(running) = &mut self.workers[w].running else {
-            return;
-        };
         loop {
             let seq = running.position.map_or(0, |position| position.seq);
             let sent = self.log.after(seq);
@@ -423,6 +414,7 @@ impl World {
                 running.position = Some(Position {
                     created,
                     seq: stored.seq,
+                    stored_at: stored.stored_at,
                 });
             }
             if !whole || taken.is_empty() {

@@ -43,6 +43,10 @@ pub enum Breakage {
     KeepsNothingSent,
     /// What is to be sent again is not synced, and a power cut makes it sent.
     SendsAgainUnsynced,
+    /// The outbox takes what it finds when it opens for safe on the disk.
+    OpensUnsynced,
+    /// A follower that was away while the broker lost facts goes on by number alone.
+    GoesOnByNumber,
     /// A refused fact holds up everything behind it.
     OneRefusedStopsAll,
     /// A station does not hear of holds set elsewhere.

@@ -64,8 +64,11 @@ pub(crate) struct Outbox {
 }
 
 impl Outbox {
-    pub(crate) fn open(disk: &Disk, site: SiteId) -> Self {
+    pub(crate) fn open(disk: &Disk, site: SiteId, breakage: Breakage) -> Self {
         try_refused(disk);
+        if breakage != Breakage::OpensUnsynced {
+            disk.sync();
+        }
         let last = book::standing(disk).unwrap().last;
         Self {
             site,
@@ -156,10 +159,10 @@ pub(crate) fn message_at(disk: &Disk, position: u64) -> Option<Message> {
     Some(message(&disk.get(&key(WAITS, position)).unwrap()?))
 }
 
-/// Whether something lies at a position.
-pub(crate) fn has(disk: &Disk, position: u64) -> bool {
+/// Whether what lies at a position would be there if the power failed now.
+pub(crate) fn is_safe(disk: &Disk, position: u64) -> bool {
     let kinds = [WAITS, SENT, REFUSED];
-    kinds.iter().any(|kind| disk.has(&key(*kind, position)))
+    kinds.iter().any(|kind| disk.is_safe(&key(*kind, position)))
 }
 
 /// How many facts wait.

@@ -21,9 +21,14 @@ use crate::disk::{Batch, Disk};
 pub(crate) struct Position {
     pub(crate) created: u64,
     pub(crate) seq: u64,
+    pub(crate) stored_at: u64,
 }
 
-stored_struct!(Position { created, seq });
+stored_struct!(Position {
+    created,
+    seq,
+    stored_at
+});
 
 /// A message to publish once the state that asks for it is safe.
 #[derive(Debug, Clone)]
@@ -129,6 +134,7 @@ impl Fold {
             self.position = Some(Position {
                 created,
                 seq: stored.seq,
+                stored_at: stored.stored_at,
             });
             self.unwritten = true;
         }

@@ -213,7 +213,7 @@ impl World {
             dice,
         };
         for worker in &mut world.workers {
-            worker.start(&world.dairy);
+            worker.start(&world.dairy, breakage);
         }
         world
     }
@@ -828,12 +828,7 @@ impl World {
         let left = self.log.all().len().saturating_sub(many);
         let lost = self.log.all()[left..].iter().filter_map(|s| s.fact());
         self.lost.extend(lost.cloned());
-        let before = self.log.end();
         self.log.lose(many);
-        for worker in &mut self.workers {
-            let (lowest, highest) = worker.skips.unwrap_or((u64::MAX, 0));
-            worker.skips = Some((lowest.min(left as u64), highest.max(before)));
-        }
         self.packets.clear();
         self.late_calls.clear();
         for w in 0..self.workers.len() {
@@ -877,7 +872,7 @@ impl World {
 
     fn revive(&mut self, w: usize) {
         if self.workers[w].running.is_none() {
-            self.workers[w].start(&self.dairy);
+            self.workers[w].start(&self.dairy, self.breakage);
         }
     }
 
@@ -939,6 +934,7 @@ impl World {
                 break;
             }
         }
+        (0..self.workers.len()).for_each(|w| self.follow(w, true));
         if self.fold.is_none() {
             self.start_scheduler();
         }

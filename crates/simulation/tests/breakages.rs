@@ -53,13 +53,32 @@ fn the_simulation_notices_when_what_is_to_be_sent_again_is_not_synced() {
 }
 
 #[test]
+fn the_simulation_notices_when_an_outbox_opens_without_syncing_what_it_finds() {
+    is_noticed(
+        Breakage::OpensUnsynced,
+        &["no lost fact", "numbers without gaps"],
+    );
+}
+
+#[test]
+fn the_simulation_notices_when_a_follower_goes_on_by_number_after_a_loss() {
+    is_noticed(
+        Breakage::GoesOnByNumber,
+        &["every follower hears all", "a hold is absolute"],
+    );
+}
+
+#[test]
 fn the_simulation_notices_when_one_refused_fact_holds_up_all_others() {
     is_noticed(Breakage::OneRefusedStopsAll, &["it does not come to rest"]);
 }
 
 #[test]
 fn the_simulation_notices_when_a_station_ignores_a_hold() {
-    is_noticed(Breakage::IgnoresHolds, &["a hold is absolute"]);
+    is_noticed(
+        Breakage::IgnoresHolds,
+        &["a hold is absolute", "every follower hears all"],
+    );
 }
 
 #[test]

@@ -141,10 +141,7 @@ impl Outlook {
                 let Err(error) = self.read(bus, &mut backoff).await else {
                     return;
                 };
-                if matches!(
-                    error,
-                    BusError::FloorRecreated { .. } | BusError::FloorTailLost { .. }
-                ) {
+                if error.is_another_log() {
                     *self.folded() = Folded::new(&self.site);
                 }
                 tracing::debug!(%error, "the outlook waits");

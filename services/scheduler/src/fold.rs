@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use bus::{Bus, Position, Shutdown, Stored};
+use bus::{Bus, BusError, Position, Shutdown, Stored};
 use chrono::{DateTime, NaiveTime, Utc};
 use control::Watch;
 use facts::wire::Read;
@@ -39,12 +39,42 @@ const PORTIONS: &str = "portions";
 struct Place {
     created: String,
     seq: u64,
+    stored_ns: i64,
+}
+
+impl From<Place> for Position {
+    fn from(place: Place) -> Self {
+        let Place {
+            created,
+            seq,
+            stored_ns,
+        } = place;
+        Self {
+            created,
+            seq,
+            stored_ns,
+        }
+    }
+}
+
+impl From<&Position> for Place {
+    fn from(position: &Position) -> Self {
+        Self {
+            created: position.created.clone(),
+            seq: position.seq,
+            stored_ns: position.stored_ns,
+        }
+    }
 }
 
 /// How many wheels one notice of what has changed names at most.
 const NOTICED: usize = 2_000;
 
-stored_struct!(Place { created, seq });
+stored_struct!(Place {
+    created,
+    seq,
+    stored_ns,
+});
 
 /// The folded floor, its store, and where it stands in the log.
 pub struct Fold {
@@ -130,7 +160,7 @@ impl Fold {
         let next_effect = store.effects()?.last().map_or(1, |(number, _)| number + 1);
         let mut portions = Watch::new(control::Size::USUAL);
         portions.restore(said.unwrap_or_default());
-        let position = position.map(|Place { created, seq }| Position { created, seq });
+        let position = position.map(Position::from);
         Ok(Self {
             floor,
             opened_at: position.as_ref().map(|position| position.seq),
@@ -155,6 +185,26 @@ impl Fold {
             noticed: std::collections::HashSet::new(),
             store: Arc::new(store),
         })
+    }
+
+    /// Begins again with an empty store: the broker has another log than the one that was
+    /// folded, and what is folded of the one is no part of the other.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the store cannot be used.
+    pub fn begin_again(self, site: &Site, why: &BusError) -> Result<Self, StoreError> {
+        let folder = self.store.path().to_owned();
+        self.store.empty()?;
+        drop(self);
+        let mut fold = Self::open(site, &folder)?;
+        let text = format!(
+            "The broker lost facts that it had acknowledged, and went on. The log is folded anew, as it is now: what it lost is on no page until the stations send it again. Run `wheelward verify`. ({why})"
+        );
+        if let BusError::FloorRewritten { position, found } = why {
+            let id = format!("log-rewritten-{}-{}", position.seq, found.timestamp());
+            fold.alarms.push(raised(id, "alarm", &text));
+        }
+        Ok(fold)
     }
 
     /// The store.
@@ -389,11 +439,7 @@ impl Fold {
             return Ok(None);
         };
         let first = self.next_effect;
-        let place = Place {
-            created: position.created,
-            seq: position.seq,
-        };
-        let mut batch = Batch::of(floor, &place, first, &effects)?;
+        let mut batch = Batch::of(floor, &Place::from(&position), first, &effects)?;
         batch.keep(PORTIONS, &self.portions.told().collect::<Vec<_>>())?;
         if self.cases.take_changed() {
             batch.keep(CASES, &self.cases)?;
@@ -588,8 +634,13 @@ fn aside_effect(aside: &Aside) -> Effect {
         aside.path.display(),
         aside.why
     );
+    raised(id, "warning", &text)
+}
+
+/// What the worker itself has to tell people.
+fn raised(id: String, severity: &str, text: &str) -> Effect {
     let body =
-        serde_json::json!({"alert": id, "step": "raised", "severity": "warning", "text": text});
+        serde_json::json!({"alert": id, "step": "raised", "severity": severity, "text": text});
     Effect {
         tail: "alert.raised".to_owned(),
         body: body.to_string().into_bytes(),
@@ -601,4 +652,24 @@ fn aside_effect(aside: &Aside) -> Effect {
 #[allow(clippy::disallowed_methods)] // measures how long, in a shell
 fn monotonic() -> Instant {
     Instant::now()
+}
+
+#[cfg(test)]
+mod tests {
+    use facts::stored::borsh;
+
+    use super::*;
+
+    /// The store's golden bytes know no position: this is its layout under that number.
+    #[test]
+    fn a_place_in_the_log_lies_as_its_format_says() {
+        let place = Place {
+            created: "now".to_owned(),
+            seq: 1,
+            stored_ns: 2,
+        };
+        let bytes = borsh::to_vec(&place).unwrap();
+        let should = b"\x03\0\0\0now\x01\0\0\0\0\0\0\0\x02\0\0\0\0\0\0\0";
+        assert_eq!((store::FORMAT, bytes.as_slice()), (7, should.as_slice()));
+    }
 }

@@ -15,7 +15,7 @@ mod told;
 use std::path::Path;
 
 use anyhow::Context as _;
-use bus::{Bus, Clock, FloorLog, Shutdown, Stored, Tick};
+use bus::{Bus, BusError, Clock, FloorLog, Shutdown, Stored, Tick};
 use ripening::Practice;
 use site::Site;
 use store::StoreError;
@@ -98,6 +98,11 @@ async fn spell(
         fold.broker_tells_time();
     }
     let mut log = match bus.floor_after(fold.position()).await {
+        Err(error @ BusError::FloorRewritten { .. }) => {
+            tracing::error!("{error}");
+            fold = fold.begin_again(site, &error)?;
+            bus.floor_after(None).await?
+        }
         Err(error) => return Err(error).context(
             "the scheduler's store belongs to another log: restore the broker's data, or delete the scheduler's data folder to fold this log from its beginning",
         ),

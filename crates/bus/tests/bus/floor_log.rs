@@ -146,6 +146,47 @@ async fn a_log_that_lost_its_end_is_recognised_at_the_start_and_while_reading() 
     drop(third);
 }
 
+#[tokio::test]
+async fn a_log_that_lost_its_end_and_gave_its_numbers_again_is_recognised() {
+    let dir = tempfile::tempdir().unwrap();
+    let (data, copy) = (dir.path().join("data"), dir.path().join("copy"));
+    let first = broker(&data).await;
+    let port = first.port();
+    let bus = connect(&first.url()).await;
+    let facts = some_facts(40);
+    bus.publish_facts(&facts[..10]).await.unwrap();
+    first.stop().await;
+    copy_folder(&data, &copy);
+    let second = broker_on(&data, port).await;
+    bus.ready().await.unwrap();
+    bus.publish_facts(&facts[10..20]).await.unwrap();
+    let mut log = bus.floor_after(None).await.unwrap();
+    let position = {
+        take(&mut log, 9).await;
+        log.position()
+    };
+    take(&mut log, 11).await;
+    let lost = log.position();
+    second.stop().await;
+    let third = broker_on(&copy, port).await;
+    // Before a reader looks again, the log is longer than it was, with other facts, and at
+    // the reader's number even with the very same.
+    let other = connect(&third.url()).await;
+    other.publish_facts(&facts[20..29]).await.unwrap();
+    other.publish_facts(&facts[19..20]).await.unwrap();
+    other.publish_facts(&facts[30..]).await.unwrap();
+
+    let error = within(log.next_chunk(1)).await.unwrap_err();
+    assert!(matches!(error, BusError::FloorRewritten { .. }), "{error}");
+    assert!(error.is_another_log() && !error.may_pass());
+    let error = other.floor_after(Some(&lost)).await.err().unwrap();
+    assert!(matches!(error, BusError::FloorRewritten { .. }), "{error}");
+    // Whoever had come less far has missed nothing, and goes on.
+    let mut log = other.floor_after(Some(&position)).await.unwrap();
+    assert!(take(&mut log, 21).await.iter().map(|m| m.seq).eq(10..=30));
+    drop(third);
+}
+
 /// A log that somebody made by hand, without our protection against deleting.
 async fn unprotected(bus: &bus::Bus) -> stream::Stream {
     within(bus.connected()).await;
