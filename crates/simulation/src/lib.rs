@@ -84,6 +84,17 @@ pub struct Played {
     pub told: usize,
 }
 
+impl Played {
+    /// Adds what another seed came to; its story is not kept.
+    pub fn add(&mut self, other: &Self) {
+        self.messages += other.messages;
+        self.promised += other.promised;
+        self.killed += other.killed;
+        self.dispatched += other.dispatched;
+        self.told += other.told;
+    }
+}
+
 /// What went wrong.
 #[derive(Debug, Clone)]
 pub struct Failure {
@@ -110,6 +121,8 @@ pub enum Watch {
     Often,
     /// Everything after every step, and the story is told.
     Always,
+    /// What costs the whole history is looked at at the end only.
+    AtTheEnd,
 }
 
 /// Plays a seed.

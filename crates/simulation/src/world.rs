@@ -227,7 +227,12 @@ impl World {
         for step in 0..STEPS {
             self.step()?;
             self.every_step()?;
-            if self.looking.chance(12) || self.watch == Watch::Always {
+            let looks = match self.watch {
+                Watch::Always => true,
+                Watch::Often => self.looking.chance(12),
+                Watch::AtTheEnd => false,
+            };
+            if looks {
                 self.whole_history()
                     .map_err(|failure| Failure::new(format!("step {step}: {}", failure.words)))?;
             }
@@ -663,7 +668,7 @@ impl World {
         };
         let first = fold.folding.floor().is_none();
         fold.advance(now);
-        if first {
+        if first && self.watch != Watch::AtTheEnd {
             self.restart_equals_rebuild()?;
         }
         self.write();
