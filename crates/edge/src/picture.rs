@@ -8,12 +8,13 @@ use std::path::Path;
 use anyhow::Context as _;
 use bus::Position;
 use chrono::{DateTime, Duration, Utc};
+use holds::Rights;
 use serde::{Deserialize, Serialize};
 use station::Placement;
 
 /// Raised when the file's form changes; an older file is then read anew from the log. The
 /// golden bytes below fail when the one changes without the other.
-const FORM: u8 = 5;
+const FORM: u8 = 6;
 
 /// How long what has left the dairy is kept: longer than any handheld keeps a scan.
 const KEPT: Duration = Duration::days(60);
@@ -51,9 +52,15 @@ fn known<'t>(types: impl Iterator<Item = &'t str>) -> u64 {
 }
 
 impl Picture {
-    /// The last picture kept. When there is none, or none that can be read, an empty
+    /// The last picture kept, at a site where these may release. When there is none, or none that can be read, an empty
     /// one: the log has it all.
-    pub(crate) fn load(path: &Path) -> Self {
+    pub(crate) fn load(path: &Path, rights: Rights) -> Self {
+        let mut picture = Self::kept(path);
+        picture.placement = picture.placement.kept_under(rights);
+        picture
+    }
+
+    fn kept(path: &Path) -> Self {
         let bytes = match std::fs::read(path) {
             Ok(bytes) => bytes,
             Err(error) => {
@@ -163,9 +170,13 @@ mod tests {
         let path = folder.path().join("picture");
         let mut picture = picture();
         keep(&path, &picture.bytes().unwrap()).unwrap();
-        assert_eq!(Picture::load(&path).placement, picture.placement);
+        let any = Rights::AnyBadge;
+        assert_eq!(
+            Picture::load(&path, any.clone()).placement,
+            picture.placement
+        );
         picture.known = known(facts::TYPES.iter().skip(1).map(|info| info.ty));
         keep(&path, &picture.bytes().unwrap()).unwrap();
-        assert_eq!(Picture::load(&path).placement, Placement::default());
+        assert_eq!(Picture::load(&path, any).placement, Placement::default());
     }
 }
