@@ -234,6 +234,9 @@ fn place(topic: &str) -> &'static str {
         "wheel.released" | "hold.lifted" => "open the Holds page or a browser station",
         "wheel.dispatched" => "scan the order first, or use a browser station",
         "fact.voided" => CORRECTION,
+        "vat.recipe_changed" => {
+            "open Write down in the browser, and there \"A batch goes on by another recipe\""
+        }
         _ => "sign in on a page with badge and PIN",
     }
 }

@@ -74,9 +74,6 @@ impl Placement {
     /// The same where these may release. Whoever kept it may have known of others.
     #[must_use]
     pub fn kept_under(self, rights: Rights) -> Self {
-        if *self.voids.rights() == rights {
-            return self;
-        }
         let mut all = self;
         let voidings: Vec<Voiding> = all.voids.iter().cloned().collect();
         all.voids = Voids::under(rights);

@@ -19,7 +19,7 @@ use trace::{Index, Keeps, Settings};
 use crate::given::customers;
 use crate::obvious::never_happened;
 
-fn code<T: std::str::FromStr>(text: &str) -> T
+pub fn code<T: std::str::FromStr>(text: &str) -> T
 where
     T::Err: std::fmt::Debug,
 {
@@ -55,7 +55,7 @@ fn rights() -> Rights {
     Rights::Named(BTreeSet::from([code("01"), code("09")]))
 }
 
-fn practice() -> Practice {
+pub fn practice() -> Practice {
     Practice {
         clock: DairyClock::new(chrono_tz::UTC, NaiveTime::from_hms_opt(4, 0, 0).unwrap()),
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),

@@ -14,3 +14,4 @@ mod promising;
 mod properties;
 mod roads;
 mod telling;
+mod voids;
