@@ -100,11 +100,13 @@ pub enum TakenBack {
     ByOwner,
     /// Only a manager, with a reason: it keeps people safe, or no person recorded it.
     ByManager,
+    /// Only a manager who may release holds, with a reason: taking it back may let wheels go.
+    ByReleaser,
 }
 
 use By::{Badge, Pin};
 use Least::{Anyone, Ironer, Manager, Worker};
-use TakenBack::{ByManager, ByOwner};
+use TakenBack::{ByManager, ByOwner, ByReleaser};
 
 /// A kind of fact, who may state it, with what proof, and who takes it back.
 type Row = (&'static str, Least, By, TakenBack);
@@ -128,7 +130,8 @@ const TABLE: &[Row] = &[
     ("vat.drained", Anyone, Badge, ByOwner),
     ("vat.milled", Anyone, Badge, ByOwner),
     ("vat.closed", Anyone, Badge, ByOwner),
-    ("vat.recipe_changed", Anyone, Badge, ByManager),
+    // It may take wheels from under the holds of their recipe.
+    ("vat.recipe_changed", Manager, Pin, ByReleaser),
     ("wheel.portioned", Anyone, Badge, ByOwner),
     ("wheel.hooped", Anyone, Badge, ByOwner),
     ("wheel.turned", Anyone, Badge, ByOwner),
@@ -142,7 +145,7 @@ const TABLE: &[Row] = &[
     ("wheel.weighed", Anyone, Badge, ByOwner),
     ("wheel.labelled", Worker, Badge, ByManager),
     // Whoever sees a danger holds; nobody needs a right for that.
-    ("wheel.held", Anyone, Badge, ByManager),
+    ("wheel.held", Anyone, Badge, ByReleaser),
     ("wheel.released", Manager, Pin, ByManager),
     ("wheel.allocated", Anyone, Badge, ByOwner),
     // For an order; a sale without one is a manager's: see `stating`.
@@ -157,7 +160,7 @@ const TABLE: &[Row] = &[
     ("room.gas_read", Worker, Badge, ByManager),
     ("room.cleaned", Anyone, Badge, ByOwner),
     ("batch.forecast", Worker, Badge, ByManager),
-    // When it failed only a manager: see `taken_back`.
+    // When it failed, as a hold is: see `taken_back`.
     ("tool.checked", Anyone, Badge, ByOwner),
     ("tool.sanitised", Anyone, Badge, ByOwner),
     ("lab.sampled", Anyone, Badge, ByManager),
@@ -166,8 +169,9 @@ const TABLE: &[Row] = &[
     ("control.checked", Anyone, Badge, ByManager),
     ("deviation.found", Anyone, Badge, ByManager),
     ("deviation.decided", Manager, Pin, ByManager),
-    ("hold.placed", Anyone, Badge, ByManager),
+    ("hold.placed", Anyone, Badge, ByReleaser),
     ("hold.lifted", Manager, Pin, ByManager),
+    ("hold.traced", Worker, Badge, ByManager),
     ("trace.drilled", Anyone, Badge, ByManager),
     ("order.placed", Anyone, Badge, ByOwner),
     ("order.changed", Anyone, Badge, ByOwner),
@@ -230,6 +234,9 @@ fn place(topic: &str) -> &'static str {
         "wheel.released" | "hold.lifted" => "open the Holds page or a browser station",
         "wheel.dispatched" => "scan the order first, or use a browser station",
         "fact.voided" => CORRECTION,
+        "vat.recipe_changed" => {
+            "open Write down in the browser, and there \"A batch goes on by another recipe\""
+        }
         _ => "sign in on a page with badge and PIN",
     }
 }
@@ -314,7 +321,7 @@ pub fn kind_taken_back(topic: &str) -> TakenBack {
 #[must_use]
 pub fn taken_back(event: &Event) -> TakenBack {
     match event {
-        Event::ToolChecked(checked) if !checked.check.passed() => ByManager,
+        Event::ToolChecked(checked) if !checked.check.passed() => ByReleaser,
         Event::WheelGraded(graded) if graded.grade == Grade::Reject => ByManager,
         _ => row(event.topic()).3,
     }
@@ -384,7 +391,7 @@ impl Recorded {
     /// [`NotUndone`], in words for them.
     pub fn may_be_undone(&self, by: Option<PersonId>, now: DateTime<Utc>) -> Result<(), NotUndone> {
         match self.taken_back {
-            ByManager => Err(NotUndone::KeepsSafe),
+            ByManager | ByReleaser => Err(NotUndone::KeepsSafe),
             ByOwner if by != self.person => Err(NotUndone::NotYours),
             // A time before the record is a clock that is wrong: nobody knows how long ago.
             ByOwner
@@ -407,6 +414,9 @@ impl fmt::Display for TakenBack {
                 UNDO_WITHIN.num_minutes()
             ),
             ByManager => f.write_str("taken back only by a manager, with a reason"),
+            ByReleaser => {
+                f.write_str("taken back only by a manager who may release holds, with a reason")
+            }
         }
     }
 }

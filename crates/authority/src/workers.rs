@@ -141,6 +141,7 @@ const OF_MACHINES: &[&str] = &[
     "room.climate_read",
     "room.gas_read",
     "batch.forecast",
+    "hold.traced",
     "wheel.labelled",
     "case.labelled",
     "label.wanted_again",
@@ -163,6 +164,7 @@ pub const OWN_NAMES: &[&str] = &[
     "records",
     "notifier",
     "order-desk",
+    // Where older releases moved batches to other recipes.
     "recipe-desk",
     "papers-import",
     "recall-drill",
@@ -306,7 +308,7 @@ impl Worker {
                 about: "Keeps the ledger, seals it, and holds what results ask for. It can hold and never release.",
                 states: &[(
                     Names::Own("records"),
-                    Topics::These(&["hold.placed", "wheel.held"]),
+                    Topics::These(&["hold.placed", "hold.traced", "wheel.held"]),
                 )],
                 derives: &[TOLD, SEAL],
                 reads_derived: &[TOLD, SEAL],
@@ -343,10 +345,6 @@ impl Worker {
                             "wheel.delivered",
                             "wheel.returned",
                         ]),
-                    ),
-                    (
-                        Names::Own("recipe-desk"),
-                        Topics::These(&["vat.recipe_changed"]),
                     ),
                     (
                         Names::Own("papers-import"),
@@ -388,5 +386,5 @@ impl Topics {
 /// the dairy, or was witnessed by no person.
 #[must_use]
 pub fn keeps_safe(event: &Event) -> bool {
-    people::taken_back(event) == TakenBack::ByManager
+    people::taken_back(event) != TakenBack::ByOwner
 }

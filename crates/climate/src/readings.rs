@@ -40,7 +40,7 @@ pub struct Reading {
 }
 
 /// Readings by room and source, oldest first. `facts` are those that count
-/// ([`facts::standing`]).
+/// (`holds::counting`).
 #[must_use]
 pub fn readings(facts: &[&Fact]) -> BTreeMap<RoomId, BTreeMap<Source, Vec<Reading>>> {
     let mut rooms: BTreeMap<RoomId, BTreeMap<Source, Vec<Reading>>> = BTreeMap::new();

@@ -28,7 +28,7 @@ pub struct Whereabouts {
 }
 
 impl Whereabouts {
-    /// From the facts that count, in order ([`facts::standing`]).
+    /// From the facts that count, in order (`holds::counting`).
     #[must_use]
     pub fn of(facts: &[&Fact]) -> Self {
         let mut stays: BTreeMap<WheelId, Vec<Stay>> = BTreeMap::new();

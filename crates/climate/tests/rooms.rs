@@ -252,7 +252,7 @@ fn wheels_felt_an_excursion_as_long_as_they_stood_in_the_room() {
         moved(6, 0, "W4", "R2"),
         moved(7, 1, "W4", "R2"),
     ];
-    let whereabouts = Whereabouts::of(&facts::standing(&facts));
+    let whereabouts = Whereabouts::of(&holds::counting(&facts, &holds::Rights::AnyBadge));
     let end = start() + TimeDelta::hours(48);
     let warm = excursions(&warm_night(), &ranges(), start(), end, 1)[0];
     let who = suffered(&warm, "R2".parse().unwrap(), &whereabouts);

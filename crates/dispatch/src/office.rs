@@ -382,7 +382,7 @@ impl Office {
                 return Some(Reason::Unknown(*wheel).words());
             };
             let mut reasons: Vec<Reason> = cheese.kept.map(Reason::Kept).into_iter().collect();
-            if !matches!(cheese.kept, Some(Kept::Held(_))) {
+            if !matches!(cheese.kept, Some(Kept::Held(_) | Kept::HeldUntraced(_))) {
                 reasons.extend(cheese.awaits.map(Reason::NotReleased));
             }
             match cheese.grade {

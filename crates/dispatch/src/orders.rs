@@ -4,11 +4,10 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{Days, NaiveDate};
 use facts::{
-    Event, Fact, FactId, MarketId, OrderCancelled, OrderChanged, OrderConfirmed, OrderId,
-    OrderLine, OrderPacked, OrderPlaced, OrderRefused, OrderSubstituted, PersonId, Promised, Sscc,
-    Standing, WheelId,
+    Event, Fact, MarketId, OrderCancelled, OrderChanged, OrderConfirmed, OrderId, OrderLine,
+    OrderPacked, OrderPlaced, OrderRefused, OrderSubstituted, Promised, Sscc, Standing, WheelId,
 };
-use ripening::{Moment, Voiding, Voids};
+use ripening::{Moment, Target, Voiding, Voids};
 use serde::{Deserialize, Serialize};
 
 /// Most arrivals of a standing order that are worked out at once.
@@ -17,7 +16,7 @@ const MOST_ARRIVALS: usize = 520;
 /// Every fact about orders, folded.
 #[derive(Debug, Clone, Default)]
 pub struct OrderBook {
-    notes: BTreeMap<OrderId, BTreeMap<Moment, (Option<PersonId>, Note)>>,
+    notes: BTreeMap<OrderId, BTreeMap<Moment, Noted>>,
     voids: Voids,
     /// Every number that a case or a pallet was ever given: by which fact, for which order.
     numbers: BTreeMap<Sscc, BTreeSet<Given>>,
@@ -26,10 +25,17 @@ pub struct OrderBook {
 /// One use of a case number.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 struct Given {
-    fact: FactId,
+    by: Target,
     order: OrderId,
     /// For a pallet, whose number every case on it names.
     pallet: bool,
+}
+
+/// What one fact says of an order, and who takes it back.
+#[derive(Debug, Clone, PartialEq)]
+struct Noted {
+    target: Target,
+    note: Note,
 }
 
 #[derive(Debug, Clone, PartialEq)]
@@ -140,18 +146,19 @@ impl OrderBook {
             _ => return,
         };
         if let Note::Packed(packed) = &note {
-            self.number_given(fact.id, packed);
+            self.number_given(Target::of(fact), packed);
         }
         let notes = self.notes.entry(order).or_default();
-        notes.insert(Moment::of(fact), (fact.person, note));
+        let target = Target::of(fact);
+        notes.insert(Moment::of(fact), Noted { target, note });
     }
 
-    fn number_given(&mut self, fact: FactId, packed: &OrderPacked) {
+    fn number_given(&mut self, by: Target, packed: &OrderPacked) {
         let uses = [(Some(packed.case), false), (packed.pallet, true)];
         for (number, pallet) in uses {
             let Some(number) = number else { continue };
             self.numbers.entry(number).or_default().insert(Given {
-                fact,
+                by,
                 order: packed.order,
                 pallet,
             });
@@ -169,7 +176,7 @@ impl OrderBook {
     pub fn given_twice(&self, number: Sscc) -> BTreeSet<OrderId> {
         let given = self.numbers.get(&number).into_iter().flatten();
         let given: Vec<&Given> = given
-            .filter(|given| !self.voids.is_void(given.fact))
+            .filter(|given| !self.voids.takes_back(given.by))
             .collect();
         let orders: BTreeSet<OrderId> = given.iter().map(|given| given.order).collect();
         // One pallet carries the cases of one order; a case is packed once.
@@ -191,9 +198,9 @@ impl OrderBook {
     /// What an order said when it was placed; `None` when it never was.
     #[must_use]
     pub fn placed(&self, id: OrderId) -> Option<&OrderPlaced> {
-        let notes = self.notes.get(&id)?.iter();
-        let mut valid = notes.filter(|(moment, _)| !self.voids.is_void(moment.fact));
-        valid.find_map(|(_, (_, note))| match note {
+        let notes = self.notes.get(&id)?.values();
+        let mut valid = notes.filter(|noted| !self.voids.takes_back(noted.target));
+        valid.find_map(|noted| match &noted.note {
             Note::Placed(placed) => Some(placed),
             _ => None,
         })
@@ -215,11 +222,11 @@ impl OrderBook {
 
     /// The numbers of every order that was placed, in order; cheaper than reading them all.
     pub fn ids(&self) -> impl Iterator<Item = OrderId> {
-        let placed =
-            |(_, (_, note)): &(&Moment, &(Option<PersonId>, Note))| matches!(note, Note::Placed(_));
-        let valid = move |notes: &BTreeMap<Moment, (Option<PersonId>, Note)>| {
-            let mut notes = notes.iter().filter(placed);
-            notes.any(|(moment, _)| !self.voids.is_void(moment.fact))
+        let valid = move |notes: &BTreeMap<Moment, Noted>| {
+            let mut notes = notes.values();
+            notes.any(|noted| {
+                matches!(noted.note, Note::Placed(_)) && !self.voids.takes_back(noted.target)
+            })
         };
         let all = self.notes.iter();
         all.filter(move |(_, notes)| valid(notes))
@@ -230,10 +237,9 @@ impl OrderBook {
     #[must_use]
     pub fn is_untouched(&self, id: OrderId) -> bool {
         let mut notes = self.notes.get(&id).into_iter().flatten();
-        notes.all(|(moment, (_, note))| {
-            let keeps_safe = matches!(note, Note::Sent(_));
-            !matches!(note, Note::Sent(_) | Note::Cancelled(_))
-                || self.voids.takes_back(moment.fact, keeps_safe)
+        notes.all(|(_, noted)| {
+            !matches!(noted.note, Note::Sent(_) | Note::Cancelled(_))
+                || self.voids.takes_back(noted.target)
         })
     }
 
@@ -245,18 +251,16 @@ impl OrderBook {
             .map(|(id, _)| *id)
     }
 
-    fn read(
-        &self,
-        id: OrderId,
-        notes: &BTreeMap<Moment, (Option<PersonId>, Note)>,
-    ) -> Option<Order> {
-        let counts = |(moment, (_, note)): &(&Moment, &(Option<PersonId>, Note))| {
-            let keeps_safe = matches!(note, Note::Sent(_) | Note::Arrived(_));
-            !self.voids.takes_back(moment.fact, keeps_safe)
+    fn read(&self, id: OrderId, notes: &BTreeMap<Moment, Noted>) -> Option<Order> {
+        let counts = |(_, noted): &(&Moment, &Noted)| !self.voids.takes_back(noted.target);
+        let valid = || {
+            notes
+                .iter()
+                .filter(counts)
+                .map(|(moment, noted)| (moment, &noted.note))
         };
-        let valid = || notes.iter().filter(counts);
         // What was placed counts from the start, whatever a station's clock said when.
-        let (placed, first) = valid().find_map(|(moment, (_, note))| match note {
+        let (placed, first) = valid().find_map(|(moment, note)| match note {
             Note::Placed(placed) => Some((*moment, placed)),
             _ => None,
         })?;
@@ -278,7 +282,7 @@ impl OrderBook {
             odd: Vec::new(),
         };
         let mut odd = BTreeSet::new();
-        for (moment, (_, note)) in valid() {
+        for (moment, note) in valid() {
             let gone = order.cancelled.is_some();
             match note {
                 Note::Placed(again) if again == first => {}

@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use facts::{BatchId, CustomerId, Event, ExpectedOn, Fact, MarketId, WheelId};
 use quantity::DairyDay;
 use recipe::Recipe;
-use ripening::{Floor, Moment, Voids};
+use ripening::{Floor, Guard, Moment, Target, Voids};
 use serde::{Deserialize, Serialize};
 
 use crate::customers::Customers;
@@ -36,7 +36,8 @@ impl Forecasts {
     fn on(&self, batch: BatchId, day: DairyDay, floor: &Floor) -> Option<ExpectedOn> {
         let (clock, voids): (_, &Voids) = (&floor.practice().clock, floor.voids());
         let told = self.0.get(&batch)?.iter().rev();
-        let mut told = told.filter(|(moment, _)| !voids.is_corrected(moment.fact));
+        let mut told = told
+            .filter(|(moment, _)| !voids.takes_back(Target::kept(moment.fact, Guard::Correction)));
         told.find(|(moment, _)| clock.day_of(moment.at) <= day)
             .map(|(_, ready)| *ready)
     }

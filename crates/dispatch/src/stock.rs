@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use facts::{BatchId, Carrier, Grade, HoldId, OrderId, PositionId, RecipeId, RoomId, WheelId};
+use holds::Held;
 use quantity::{DairyDay, Grams};
 use recipe::Recipe;
 use ripening::{Floor, answer};
@@ -54,6 +55,8 @@ pub struct Place {
 pub enum Kept {
     /// Under a hold.
     Held(HoldId),
+    /// Under a hold of which nobody has said yet which wheels it keeps.
+    HeldUntraced(HoldId),
     /// Pierced with needles that nobody had counted that day.
     NeedlesUncounted,
     /// It came back, and nobody has graded it since.
@@ -68,6 +71,14 @@ impl Kept {
     pub fn words(self) -> String {
         match self {
             Self::Held(hold) => format!("under hold {hold}"),
+            Self::HeldUntraced(hold) => {
+                let held = Held {
+                    hold,
+                    since: None,
+                    untraced: true,
+                };
+                format!("under hold {}", held.words())
+            }
             Self::NeedlesUncounted => "waiting to be looked through for metal".to_owned(),
             Self::CameBack => "back from a customer and not graded since".to_owned(),
             Self::Rejected => "graded as not for sale".to_owned(),
@@ -228,8 +239,14 @@ pub fn of_wheel(floor: &Floor, id: WheelId, today: DairyDay) -> Option<Cheese> {
         .filter(|back| state.grade.is_none_or(|g| g.moment < *back));
     let held = floor.held(id);
     let routine = held.iter().find(|held| held.is_routine());
-    let kept = if let Some(held) = held.iter().find(|held| !held.is_routine()) {
+    let special = |untraced| {
+        let mut held = held.iter().filter(|held| !held.is_routine());
+        held.find(|held| held.untraced == untraced)
+    };
+    let kept = if let Some(held) = special(false) {
         Some(Kept::Held(held.hold))
+    } else if let Some(held) = special(true) {
+        Some(Kept::HeldUntraced(held.hold))
     } else if case.uncounted.is_some() {
         Some(Kept::NeedlesUncounted)
     } else if came_back.is_some() {

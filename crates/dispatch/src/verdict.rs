@@ -124,7 +124,7 @@ impl Verdict {
 pub fn may_leave(cheese: &Cheese, line: &Wanted, lane: &Lane, today: DairyDay) -> Verdict {
     let mut reasons = Vec::new();
     reasons.extend(cheese.kept.map(Reason::Kept));
-    if !matches!(cheese.kept, Some(Kept::Held(_))) {
+    if !matches!(cheese.kept, Some(Kept::Held(_) | Kept::HeldUntraced(_))) {
         reasons.extend(cheese.awaits.map(Reason::NotReleased));
     }
     if cheese.recipe.id != line.recipe {

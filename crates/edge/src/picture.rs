@@ -8,6 +8,7 @@ use std::path::Path;
 use anyhow::Context as _;
 use bus::Position;
 use chrono::{DateTime, Duration, Utc};
+use holds::Rights;
 use serde::{Deserialize, Serialize};
 use station::Placement;
 
@@ -51,9 +52,15 @@ fn known<'t>(types: impl Iterator<Item = &'t str>) -> u64 {
 }
 
 impl Picture {
-    /// The last picture kept. When there is none, or none that can be read, an empty
+    /// The last picture kept, at a site where these may release. When there is none, or none that can be read, an empty
     /// one: the log has it all.
-    pub(crate) fn load(path: &Path) -> Self {
+    pub(crate) fn load(path: &Path, rights: Rights) -> Self {
+        let mut picture = Self::kept(path);
+        picture.placement = picture.placement.kept_under(rights);
+        picture
+    }
+
+    fn kept(path: &Path) -> Self {
         let bytes = match std::fs::read(path) {
             Ok(bytes) => bytes,
             Err(error) => {
@@ -168,9 +175,13 @@ mod tests {
         let path = folder.path().join("picture");
         let mut picture = picture();
         keep(&path, &picture.bytes().unwrap()).unwrap();
-        assert_eq!(Picture::load(&path).placement, picture.placement);
+        let any = Rights::AnyBadge;
+        assert_eq!(
+            Picture::load(&path, any.clone()).placement,
+            picture.placement
+        );
         picture.known = known(facts::TYPES.iter().skip(1).map(|info| info.ty));
         keep(&path, &picture.bytes().unwrap()).unwrap();
-        assert_eq!(Picture::load(&path).placement, Placement::default());
+        assert_eq!(Picture::load(&path, any).placement, Placement::default());
     }
 }

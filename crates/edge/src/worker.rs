@@ -55,7 +55,7 @@ impl Worker {
             .with_context(|| format!("cannot make the data folder {}", dir.display()))?;
         let outbox = Outbox::open(&dir.join("outbox"), site.id)?;
         let snapshot = dir.join("placement");
-        let mut picture = Picture::load(&snapshot);
+        let mut picture = Picture::load(&snapshot, site.rights());
         // Recorded after the picture was kept, and perhaps never sent.
         for fact in outbox.kept()? {
             picture.placement.apply(&fact);

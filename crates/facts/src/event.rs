@@ -5,12 +5,12 @@ use schemars::{Schema, SchemaGenerator};
 
 use crate::{
     AlertAcknowledged, CaseLabelled, ControlChecked, DeviationDecided, DeviationFound,
-    ForecastTold, HoldLifted, HoldPlaced, LabResulted, LabSampled, LabSwabbed, LabelAnswered,
-    LabelDropped, LabelWantedAgain, LotCounted, LotReceived, LotUsed, MilkHeated, MilkPasteurised,
-    MilkPooled, MilkReceived, MilkScreened, OrderCancelled, OrderChanged, OrderConfirmed,
-    OrderPacked, OrderPlaced, OrderRefused, OrderSubstituted, RindObserved, RoomCleaned,
-    RoomClimateRead, RoomGasRead, ToolChecked, ToolSanitised, TraceDrilled, VatClosed, VatCut,
-    VatDosed, VatDrained, VatFilled, VatMeasured, VatMilled, VatRecipeChanged, VatReworked,
+    ForecastTold, HoldLifted, HoldPlaced, HoldTraced, LabResulted, LabSampled, LabSwabbed,
+    LabelAnswered, LabelDropped, LabelWantedAgain, LotCounted, LotReceived, LotUsed, MilkHeated,
+    MilkPasteurised, MilkPooled, MilkReceived, MilkScreened, OrderCancelled, OrderChanged,
+    OrderConfirmed, OrderPacked, OrderPlaced, OrderRefused, OrderSubstituted, RindObserved,
+    RoomCleaned, RoomClimateRead, RoomGasRead, ToolChecked, ToolSanitised, TraceDrilled, VatClosed,
+    VatCut, VatDosed, VatDrained, VatFilled, VatMeasured, VatMilled, VatRecipeChanged, VatReworked,
     VatStarted, Voided, WheelAllocated, WheelDelivered, WheelDiscarded, WheelDispatched,
     WheelGraded, WheelHeld, WheelHooped, WheelId, WheelIroned, WheelLabelled, WheelLoaded,
     WheelMoved, WheelPierced, WheelPortioned, WheelReleased, WheelReturned, WheelRubbedUp,
@@ -155,6 +155,7 @@ catalogue! {
     DeviationDecided = "deviation" "decided" v 1;
     HoldPlaced = "hold" "placed" v 1;
     HoldLifted = "hold" "lifted" v 1;
+    HoldTraced = "hold" "traced" v 1;
     TraceDrilled = "trace" "drilled" v 1;
     OrderPlaced = "order" "placed" v 1;
     OrderChanged = "order" "changed" v 1;
@@ -231,6 +232,7 @@ impl Event {
             // Wheels within a hold's scope are told by wheel.held facts of their own.
             | Self::HoldPlaced(_)
             | Self::HoldLifted(_)
+            | Self::HoldTraced(_)
             | Self::TraceDrilled(_)
             | Self::OrderPlaced(_)
             | Self::OrderChanged(_)

@@ -123,6 +123,20 @@ pub struct HoldLifted {
     pub reason: String,
 }
 
+/// Which wheels a hold over a lot, a room, a stillage or a tool keeps has been worked out, and
+/// each of them has its `wheel.held` fact. Until this is said, the hold keeps every wheel of the
+/// site.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
+pub struct HoldTraced {
+    /// The hold.
+    pub hold: HoldId,
+    /// The fact that placed it.
+    pub placed: FactId,
+    /// How many wheels were in its scope by then.
+    pub wheels: u32,
+}
+
 #[cfg(feature = "testing")]
 pub(crate) fn any_instant() -> impl proptest::strategy::Strategy<Value = DateTime<Utc>> {
     use proptest::strategy::Strategy as _;

@@ -24,7 +24,6 @@ mod order;
 mod room;
 pub mod schema;
 mod sscc;
-mod standing;
 pub mod stored;
 mod tool;
 mod vat;
@@ -37,7 +36,7 @@ pub use drill::TraceDrilled;
 pub use event::{Event, TYPES, TypeInfo};
 pub use fact::{Draft, Fact, FactId, FactIdSource, Voided, ordered};
 pub use forecast::{ExpectedOn, ForecastTold};
-pub use hold::{HoldLifted, HoldPlaced, Scope, Window};
+pub use hold::{HoldLifted, HoldPlaced, HoldTraced, Scope, Window};
 pub use id::{
     BadCode, BatchId, ControlId, CustomerId, HoldId, HoopId, LaneId, LotId, MarketId, OrderId,
     PersonId, PositionId, RecipeId, RoomId, SampleId, SensorId, SiteId, StackId, StationId,
@@ -56,7 +55,6 @@ pub use order::{
 pub use quantity::calendar;
 pub use room::{RoomCleaned, RoomClimateRead, RoomGasRead};
 pub use sscc::{BadSscc, Sscc, gs1_check_digit};
-pub use standing::standing;
 pub use tool::{ToolCheck, ToolChecked, ToolSanitised};
 pub use vat::{
     Ingredient, Reading, ReworkSource, VatClosed, VatCut, VatDosed, VatDrained, VatFilled,

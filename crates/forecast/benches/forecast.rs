@@ -213,7 +213,13 @@ fn floor() {
     let mut recipes = RecipeBook::default();
     recipes.add(recipe());
     let began = Instant::now();
-    let history = History::of(&facts, clock, &recipes, &Sensors::default(), now);
+    let history = History::of(
+        &facts.iter().collect::<Vec<_>>(),
+        clock,
+        &recipes,
+        &Sensors::default(),
+        now,
+    );
     println!("history gathered: {:?}", began.elapsed());
     drop(facts);
     println!("without the facts: {}", memory());

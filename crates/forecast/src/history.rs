@@ -123,16 +123,16 @@ struct RindFact<'f> {
 }
 
 impl History {
-    /// Gathers facts, in any order and any number of times, up to `now`.
+    /// Gathers the facts that count, in their order (`holds::counting`), up to `now`.
     #[must_use]
     pub fn of(
-        facts: &[Fact],
+        facts: &[&Fact],
         clock: DairyClock,
         recipes: &RecipeBook,
         sensors: &Sensors,
         now: DateTime<Utc>,
     ) -> Self {
-        let mut order = facts::standing(facts);
+        let mut order = facts.to_vec();
         // Nothing can be reckoned from what lies centuries away.
         order.retain(|fact| fact.occurred_at <= now && calendar::instant(fact.occurred_at).is_ok());
         let ranges = ranges(recipes);

@@ -4,7 +4,7 @@ use chrono::{DateTime, Utc};
 use facts::{BatchId, Event, Fact, HoldId, PersonId, WheelId};
 use serde::{Deserialize, Serialize};
 
-use crate::{BornUnder, Laid, Moment, Placed, Rights};
+use crate::{Born, BornUnder, Laid, Moment, Placed, Rights};
 
 /// What a note says of its hold.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -74,7 +74,7 @@ pub struct Over<'a> {
     /// The wheel.
     pub wheel: WheelId,
     /// Holds that its recipe puts on every wheel.
-    pub born: &'a [BornUnder],
+    pub born: Born<'a>,
     /// Holds over scopes, whether or not the wheel is in them.
     pub scopes: &'a [Laid<'a>],
     /// Who may release.
@@ -88,6 +88,8 @@ pub enum By<'a> {
     Recipe(&'a BornUnder),
     /// A hold over a scope.
     Scope(&'a Placed),
+    /// A hold over a scope that nobody has traced to wheels yet: it keeps every wheel.
+    Untraced(&'a Placed),
     /// A fact about the wheel: the first since the wheel was last free of it.
     Fact(&'a Note),
 }
@@ -107,7 +109,7 @@ impl Standing<'_> {
     pub const fn since(&self) -> Option<Moment> {
         match self.by {
             By::Recipe(_) => None,
-            By::Scope(placed) => Some(placed.moment),
+            By::Scope(placed) | By::Untraced(placed) => Some(placed.moment),
             By::Fact(note) => Some(note.moment),
         }
     }
@@ -117,7 +119,7 @@ impl Standing<'_> {
     pub const fn person(&self) -> Option<PersonId> {
         match self.by {
             By::Recipe(_) => None,
-            By::Scope(placed) => placed.person,
+            By::Scope(placed) | By::Untraced(placed) => placed.person,
             By::Fact(note) => note.person,
         }
     }
@@ -130,9 +132,23 @@ pub struct Held {
     pub hold: HoldId,
     /// The fact that set it, and when; `None`: the wheel was born under it.
     pub since: Option<Moment>,
+    /// Whether it keeps the wheel only because nobody has said yet which wheels it keeps.
+    pub untraced: bool,
 }
 
 impl Held {
+    /// The hold, in words that go on from `it is under hold`.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let hold = self.hold;
+        if !self.untraced {
+            return hold.to_string();
+        }
+        format!(
+            "{hold}, which is still being worked out: nothing may leave until the records say which wheels it keeps. If that lasts, ask whoever runs Wheelward whether its records worker runs"
+        )
+    }
+
     /// Whether every wheel of its recipe is under it until somebody releases it: it is no
     /// news, and the wheel may be promised.
     #[must_use]
@@ -146,6 +162,7 @@ impl From<Standing<'_>> for Held {
         Self {
             hold: standing.hold,
             since: standing.since(),
+            untraced: matches!(standing.by, By::Untraced(_)),
         }
     }
 }
@@ -236,7 +253,7 @@ impl Ledger {
             }
         };
         // What tells most comes first: stations state the recipe's own holds as facts too.
-        for born in over.born {
+        for born in over.born.into_iter().flatten() {
             if released(born.hold).is_none() {
                 add(born.hold, By::Recipe(born));
             }
@@ -254,6 +271,15 @@ impl Ledger {
         for note in notes.iter().filter(|note| note.says == Says::Held) {
             if released(note.hold).is_none_or(|release| release.moment < note.moment) {
                 add(note.hold, By::Fact(note));
+            }
+        }
+        // Of a hold that has been traced since, or lifted, it is known whom it kept before.
+        for laid in over.scopes.iter().filter(|laid| laid.is_untraced()) {
+            let placed = laid.placed;
+            if by_then(placed.moment)
+                && released(placed.hold).is_none_or(|release| release.moment < placed.moment)
+            {
+                add(placed.hold, By::Untraced(placed));
             }
         }
         found

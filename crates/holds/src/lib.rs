@@ -9,8 +9,11 @@
 //!   nobody knows which recipe a wheel was made by, it is under the holds of all of them.
 //! - A hold over a batch, over named wheels or over a time of making stands for every wheel
 //!   that comes under it, until it is lifted or the wheel is released from it. Holds over
-//!   anything else come down to wheels by facts.
-//! - A voided fact never happened; a voided voiding voids nothing.
+//!   anything else come down to wheels by facts; until it is said that all of them have been
+//!   told, such a hold keeps every wheel.
+//! - A voided fact never happened; a voided voiding voids nothing. A station takes back only
+//!   what it stated itself and keeps nobody safe; what keeps wheels from leaving is taken back
+//!   only by somebody who may release them.
 
 mod ledger;
 mod moment;
@@ -20,6 +23,6 @@ mod voids;
 
 pub use ledger::{Birth, By, Held, Ledger, Note, Over, Says, Standing};
 pub use moment::Moment;
-pub use rule::{BornUnder, Course, Rights, Rule};
+pub use rule::{Born, BornUnder, Course, Rights, Rule};
 pub use scope::{Laid, Placed, Scopes};
-pub use voids::{Voiding, Voids};
+pub use voids::{Guard, Target, Voiding, Voids, counting};

@@ -4,11 +4,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
-use facts::{Event, Fact, FactId, HoldId, PersonId, RecipeId, stored_struct};
+use facts::{Event, Fact, FactId, HoldId, PersonId, RecipeId, StationId, stored_struct};
 use recipe::RecipeBook;
 use serde::{Deserialize, Serialize};
 
-use crate::{Moment, Voids};
+use crate::{Guard, Moment, Target, Voids};
 
 /// Who may release a wheel from a hold, or lift a hold over a scope.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -57,6 +57,9 @@ pub struct BornUnder {
     /// The recipe that asks for it.
     pub recipe: RecipeId,
 }
+
+/// The holds that a wheel is born under, in two lists.
+pub type Born<'a> = [&'a [BornUnder]; 2];
 
 /// What a site says about holds.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -108,6 +111,21 @@ impl Rule {
         exact.or_else(|| self.recipes.get(&id)).unwrap_or(&self.any)
     }
 
+    /// The holds that wheels of a batch are born under: those of the recipe that it goes by,
+    /// and those from under which only somebody without the right to release has moved it.
+    #[must_use]
+    pub fn born(&self, course: Option<&Course>, voids: &Voids) -> Born<'_> {
+        let Some(course) = course else {
+            return [&self.any, &[]];
+        };
+        let (by, by_right) = (
+            course.recipe(voids),
+            course.recipe_by(voids, Some(&self.rights)),
+        );
+        let before = (by != by_right).then(|| self.born_under(by_right));
+        [self.born_under(by), before.unwrap_or_default()]
+    }
+
     /// Who may release.
     #[must_use]
     pub const fn rights(&self) -> &Rights {
@@ -127,13 +145,34 @@ struct Leg {
     version: u32,
     /// Whether it began here; else it was moved.
     start: bool,
+    /// The station that says so.
+    station: StationId,
+    /// Who says so, where known.
+    person: Option<PersonId>,
 }
 
 stored_struct!(Leg {
     recipe,
     version,
     start,
+    station,
+    person,
 });
+
+impl Leg {
+    /// Who takes it back, as [`Guard::of`] has it of the fact.
+    const fn guard(&self) -> Guard {
+        if self.start {
+            Guard::Station(self.station)
+        } else {
+            Guard::Changes
+        }
+    }
+
+    fn counts(&self, order: &Moment, voids: &Voids) -> bool {
+        !voids.takes_back(Target::kept(order.fact, self.guard()))
+    }
+}
 
 impl BorshSerialize for Course {
     fn serialize<W: std::io::Write>(&self, to: &mut W) -> std::io::Result<()> {
@@ -149,8 +188,8 @@ impl BorshDeserialize for Course {
 
 impl Course {
     /// The batch and what a fact says of its recipe; `None` when it says nothing.
-    fn leg(event: &Event) -> Option<Leg> {
-        let (recipe, version, start) = match event {
+    fn leg(fact: &Fact) -> Option<Leg> {
+        let (recipe, version, start) = match &fact.event {
             Event::VatStarted(e) => (e.recipe, e.recipe_version, true),
             Event::VatRecipeChanged(e) => (e.recipe, e.recipe_version, false),
             _ => return None,
@@ -159,12 +198,14 @@ impl Course {
             recipe,
             version,
             start,
+            station: fact.station,
+            person: fact.person,
         })
     }
 
     /// Takes a fact about the batch in. `false`: it says nothing of its recipe, or was there.
     pub fn apply(&mut self, fact: &Fact) -> bool {
-        let leg = Self::leg(&fact.event);
+        let leg = Self::leg(fact);
         leg.is_some_and(|leg| self.0.insert(Moment::of(fact), leg).is_none())
     }
 
@@ -174,28 +215,31 @@ impl Course {
         self.0.is_empty()
     }
 
-    /// Whether a fact is kept here.
+    /// Who takes a fact back, if it is kept here.
     #[must_use]
-    pub fn mentions(&self, fact: FactId) -> bool {
-        self.0.keys().any(|order| order.fact == fact)
-    }
-
-    /// Whether a fact moved the batch to another recipe.
-    #[must_use]
-    pub fn was_moved_by(&self, fact: FactId) -> bool {
+    pub fn guard_of(&self, fact: FactId) -> Option<Guard> {
         let mut legs = self.0.iter();
-        legs.any(|(order, leg)| order.fact == fact && !leg.start)
+        let leg = legs.find(|(order, _)| order.fact == fact);
+        leg.map(|(_, leg)| leg.guard())
     }
 
     /// The recipe and version that the batch goes by.
     #[must_use]
     pub fn recipe(&self, voids: &Voids) -> Option<(RecipeId, u32)> {
-        let moved = self.0.iter().rev().filter(|(_, leg)| !leg.start);
+        self.recipe_by(voids, None)
+    }
+
+    /// The same, where only moves by somebody with the right to release count, if that is
+    /// asked for.
+    fn recipe_by(&self, voids: &Voids, rights: Option<&Rights>) -> Option<(RecipeId, u32)> {
+        let may = |leg: &Leg| rights.is_none_or(|rights| rights.may_release(leg.person));
+        let moved = self.0.iter().rev();
+        let moved = moved.filter(|(_, leg)| !leg.start && may(leg));
         // Started twice, it is what it was first: a second start takes no wheel from under the
         // holds that it was born under.
         let started = self.0.iter().filter(|(_, leg)| leg.start);
         let mut legs = moved.chain(started);
-        let counts = legs.find(|(order, leg)| !voids.takes_back(order.fact, !leg.start));
+        let counts = legs.find(|(order, leg)| leg.counts(order, voids));
         counts.map(|(_, leg)| (leg.recipe, leg.version))
     }
 
@@ -203,6 +247,6 @@ impl Course {
     #[must_use]
     pub fn is_started(&self, voids: &Voids) -> bool {
         let mut legs = self.0.iter();
-        legs.any(|(order, leg)| leg.start && !voids.is_void(order.fact))
+        legs.any(|(order, leg)| leg.start && leg.counts(order, voids))
     }
 }

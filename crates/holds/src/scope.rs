@@ -1,4 +1,5 @@
-//! Holds over more than named facts about wheels: over a batch, wheels, a time of making.
+//! Holds over more than named facts about wheels: over a batch, wheels, a time of making; and
+//! over what only whoever keeps the records can trace to wheels.
 
 use std::collections::BTreeMap;
 use std::ops::Bound;
@@ -6,7 +7,7 @@ use std::ops::Bound;
 use facts::{Event, Fact, FactId, HoldId, PersonId, Scope, WheelId, Window, stored_struct};
 use serde::{Deserialize, Serialize};
 
-use crate::{Birth, Ledger, Moment, Rights, Voids};
+use crate::{Birth, Guard, Ledger, Moment, Rights, Target, Voids};
 
 /// A hold that a fact placed over a scope.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -36,6 +37,8 @@ struct Lifted {
 pub struct Scopes {
     placed: BTreeMap<Moment, Placed>,
     lifted: BTreeMap<Moment, Lifted>,
+    /// Which fact's hold was worked out.
+    traced: BTreeMap<Moment, FactId>,
 }
 
 stored_struct!(Placed {
@@ -47,7 +50,11 @@ stored_struct!(Placed {
 });
 
 stored_struct!(Lifted { hold, person });
-stored_struct!(Scopes { placed, lifted });
+stored_struct!(Scopes {
+    placed,
+    lifted,
+    traced,
+});
 
 impl Scopes {
     /// Takes a fact in. `false`: it says nothing of a hold over a scope, or was there.
@@ -71,15 +78,20 @@ impl Scopes {
                 };
                 self.lifted.insert(moment, lifted).is_none()
             }
+            Event::HoldTraced(e) => self.traced.insert(moment, e.placed).is_none(),
             _ => false,
         }
     }
 
-    /// Whether a fact is kept here.
+    /// Who takes a fact back, if it is kept here.
     #[must_use]
-    pub fn mentions(&self, fact: FactId) -> bool {
-        let orders = self.placed.keys().chain(self.lifted.keys());
-        orders.into_iter().any(|order| order.fact == fact)
+    pub fn guard_of(&self, fact: FactId) -> Option<Guard> {
+        let placed = self.placed.keys().map(|order| (order, Guard::Keeps));
+        let lifted = self.lifted.keys().map(|order| (order, Guard::Frees));
+        let traced = self.traced.keys().map(|order| (order, Guard::Frees));
+        let mut all = placed.chain(lifted).chain(traced);
+        let found = all.find(|(order, _)| order.fact == fact);
+        found.map(|(_, guard)| guard)
     }
 
     /// Whether any of them, lifted or voided ones too, was ever placed over a wheel.
@@ -89,19 +101,43 @@ impl Scopes {
         placed.any(|placed| placed.lies_over(wheel, ledger.births()))
     }
 
+    /// Whether a fact that is kept here may change what keeps any wheel, in the scope or not: it
+    /// is about a hold that has to be worked out.
+    #[must_use]
+    pub fn concerns_every_wheel(&self, fact: FactId) -> bool {
+        let of = |hold: HoldId| {
+            let mut placed = self.placed.values().filter(|placed| placed.hold == hold);
+            placed.any(|placed| placed.needs_tracing())
+        };
+        let placed = self.placed.iter().map(|(order, p)| (order, Some(p.hold)));
+        let lifted = self.lifted.iter().map(|(order, l)| (order, Some(l.hold)));
+        let traced = self.traced.keys().map(|order| (order, None));
+        let mut all = placed.chain(lifted).chain(traced);
+        let found = all.find(|(order, _)| order.fact == fact);
+        found.is_some_and(|(_, hold)| hold.is_none_or(of))
+    }
+
     /// Every hold over a scope, in order, with its end.
     #[must_use]
     pub fn laid<'a>(&'a self, voids: &Voids, rights: &Rights) -> Vec<Laid<'a>> {
-        let counts = |order: &Moment| !voids.is_corrected(order.fact);
-        let placed = self.placed.values().filter(|placed| counts(&placed.moment));
+        let counts = |order: &Moment, guard| !voids.takes_back(Target::kept(order.fact, guard));
+        let placed = self.placed.values();
+        let placed = placed.filter(|placed| counts(&placed.moment, Guard::Keeps));
         let laid = placed.map(|placed| {
             let after = (Bound::Excluded(placed.moment), Bound::Unbounded);
             let mut ends = self.lifted.range(after).filter(|(order, lifted)| {
-                lifted.hold == placed.hold && rights.may_release(lifted.person) && counts(order)
+                lifted.hold == placed.hold
+                    && rights.may_release(lifted.person)
+                    && counts(order, Guard::Frees)
             });
+            let said = self
+                .traced
+                .iter()
+                .filter(|(order, of)| **of == placed.moment.fact && counts(order, Guard::Frees));
             Laid {
                 placed,
                 lifted: ends.next().map(|(order, _)| *order),
+                traced: said.map(|(order, _)| *order).next(),
             }
         });
         laid.collect()
@@ -115,6 +151,16 @@ pub struct Laid<'a> {
     pub placed: &'a Placed,
     /// Its end.
     pub lifted: Option<Moment>,
+    /// When it was said that every wheel in its scope has been told, where that is needed.
+    pub traced: Option<Moment>,
+}
+
+impl Laid<'_> {
+    /// Whether nobody has said yet which wheels it keeps: until then it keeps every wheel.
+    #[must_use]
+    pub const fn is_untraced(&self) -> bool {
+        self.placed.needs_tracing() && self.lifted.is_none() && self.traced.is_none()
+    }
 }
 
 impl Placed {
@@ -129,6 +175,16 @@ impl Placed {
             Scope::Made(window) => births.iter().any(|birth| made(window, birth.moment.at)),
             Scope::Lot(_) | Scope::Room { .. } | Scope::Stillage { .. } | Scope::Tool { .. } => {
                 false
+            }
+        }
+    }
+
+    /// Whether it comes down to wheels by facts alone.
+    pub(crate) const fn needs_tracing(&self) -> bool {
+        match self.scope {
+            Scope::Wheels(_) | Scope::Batch(_) | Scope::Made(_) => false,
+            Scope::Lot(_) | Scope::Room { .. } | Scope::Stillage { .. } | Scope::Tool { .. } => {
+                true
             }
         }
     }

@@ -2,11 +2,14 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use authority::workers::{self, OFFICE};
-use facts::{Event, Fact, FactId, Voided, stored_struct};
+use authority::people::{TakenBack, taken_back};
+use authority::workers::OFFICE;
+use facts::{Event, Fact, FactId, PersonId, StationId, Voided, stored_struct};
 use serde::{Deserialize, Serialize};
 
-/// One voiding: the fact that voids, and why.
+use crate::Rights;
+
+/// One voiding: the fact that voids, by whom, and why.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct Voiding {
     /// The `fact.voided` fact.
@@ -15,16 +18,18 @@ pub struct Voiding {
     pub target: FactId,
     /// Why, in a person's words.
     pub reason: String,
-    /// Whether it is a manager's correction, which may take back anything. A station takes
-    /// back only what keeps nobody safe.
-    pub corrects: bool,
+    /// The station that states it.
+    pub station: StationId,
+    /// Who voids, where known.
+    pub person: Option<PersonId>,
 }
 
 stored_struct!(Voiding {
     by,
     target,
     reason,
-    corrects,
+    station,
+    person,
 });
 
 impl Voiding {
@@ -35,23 +40,153 @@ impl Voiding {
             by: fact.id,
             target: voided.fact,
             reason: voided.reason.clone(),
-            corrects: fact.station.as_str() == OFFICE,
+            station: fact.station,
+            person: fact.person,
         }
+    }
+
+    /// Whether it is a manager's correction, made in the office.
+    #[must_use]
+    pub fn corrects(&self) -> bool {
+        self.station.as_str() == OFFICE
+    }
+}
+
+/// Who takes a fact back, by what it says. `S`: how a station is named.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub enum Guard<S = StationId> {
+    /// The station that stated it, or a correction: nobody's safety hangs on it.
+    Station(S),
+    /// A correction.
+    Correction,
+    /// A correction by somebody who may release: it keeps wheels from leaving.
+    Keeps,
+    /// A correction; bringing it back needs the right to release: it lets wheels leave.
+    Frees,
+    /// A correction by somebody who may release, whichever way: it changes what keeps wheels.
+    Changes,
+}
+
+facts::stored_enum!(Guard {
+    0 = Station(station),
+    1 = Correction,
+    2 = Keeps,
+    3 = Frees,
+    4 = Changes,
+});
+
+impl Guard {
+    /// Who takes a fact back.
+    #[must_use]
+    pub fn of(fact: &Fact) -> Self {
+        Self::of_event(&fact.event, fact.station)
+    }
+
+    /// Who takes back what a station stated.
+    #[must_use]
+    pub fn of_event(event: &Event, station: StationId) -> Self {
+        match (taken_back(event), event) {
+            (TakenBack::ByOwner, _) => Self::Station(station),
+            (_, Event::WheelReleased(_) | Event::HoldLifted(_) | Event::HoldTraced(_)) => {
+                Self::Frees
+            }
+            (_, Event::VatRecipeChanged(_)) => Self::Changes,
+            (TakenBack::ByReleaser, _) => Self::Keeps,
+            (TakenBack::ByManager, _) => Self::Correction,
+        }
+    }
+
+    /// Who takes back a voiding of such a fact.
+    #[must_use]
+    pub const fn of_its_voiding(self) -> Self {
+        match self {
+            Self::Station(_) | Self::Correction => Self::Correction,
+            Self::Keeps => Self::Frees,
+            Self::Frees => Self::Keeps,
+            Self::Changes => Self::Changes,
+        }
+    }
+
+    /// Whether a voiding takes such a fact back, as long as nothing takes the voiding back.
+    ///
+    /// # Errors
+    /// Why it does not, in words that go on from "it takes back a fact".
+    pub fn yields_to(self, voiding: &Voiding, rights: &Rights) -> Result<(), String> {
+        let may_release = || rights.may_release(voiding.person);
+        match self {
+            _ if !voiding.corrects() => match self {
+                Self::Station(station) if station == voiding.station => Ok(()),
+                Self::Station(station) => Err(format!(
+                    "of station {station}: a station takes back only its own records. A manager corrects this one, on the wheel's or batch's page"
+                )),
+                _ => Err("that keeps somebody safe: only a manager's correction does, on the wheel's or batch's page".to_owned()),
+            },
+            Self::Keeps | Self::Changes if !may_release() => Err(format!(
+                "that keeps wheels from leaving: only {} takes it back, as only they release",
+                rights.words()
+            )),
+            _ => Ok(()),
+        }
+    }
+}
+
+impl<S> Guard<S> {
+    /// The same, with the station under another name.
+    pub fn map<T>(self, name: impl FnOnce(S) -> T) -> Guard<T> {
+        match self {
+            Self::Station(station) => Guard::Station(name(station)),
+            Self::Correction => Guard::Correction,
+            Self::Keeps => Guard::Keeps,
+            Self::Frees => Guard::Frees,
+            Self::Changes => Guard::Changes,
+        }
+    }
+}
+
+/// A fact, and who takes it back: nobody asks whether it is void without saying both.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Target {
+    /// The fact.
+    pub fact: FactId,
+    /// Who takes it back.
+    pub guard: Guard,
+}
+
+impl Target {
+    /// Of a fact at hand.
+    #[must_use]
+    pub fn of(fact: &Fact) -> Self {
+        Self::kept(fact.id, Guard::of(fact))
+    }
+
+    /// Of a fact that is not kept whole.
+    #[must_use]
+    pub const fn kept(fact: FactId, guard: Guard) -> Self {
+        Self { fact, guard }
     }
 }
 
 /// All voidings. A voiding can itself be voided, by a correction; then its target counts again.
 ///
-/// Which voidings count is for [`authority::workers`] to say, and depends on the fact they name:
-/// whoever asks says whether that one keeps somebody safe. So the answer is the same in whatever
-/// order facts arrive, and nothing has to be remembered of them.
+/// Which voidings count depends on the fact they name: whoever asks says who takes that one back
+/// ([`Target`]). So the answer is the same in whatever order facts arrive.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Voids {
+    rights: Rights,
     by_target: BTreeMap<FactId, BTreeSet<Voiding>>,
     by_voider: BTreeMap<FactId, FactId>,
 }
 
 impl Voids {
+    /// None yet, at a site where these may release.
+    #[must_use]
+    pub fn under(rights: Rights) -> Self {
+        Self {
+            rights,
+            ..Self::default()
+        }
+    }
+
     /// Adds a voiding. Returns every fact whose standing may have changed.
     pub fn add(&mut self, voiding: Voiding) -> Vec<FactId> {
         let mut affected = vec![voiding.target];
@@ -69,41 +204,43 @@ impl Voids {
         affected
     }
 
-    /// Whether a fact that keeps nobody safe counts as never having happened.
-    #[must_use]
-    pub fn is_void(&self, fact: FactId) -> bool {
-        self.takes_back(fact, false)
-    }
-
-    /// Whether a fact that keeps somebody safe counts as never having happened: only a
-    /// correction says so.
-    #[must_use]
-    pub fn is_corrected(&self, fact: FactId) -> bool {
-        self.takes_back(fact, true)
-    }
-
-    /// Whether a fact counts as never having happened, whatever it says.
+    /// Whether a fact counts as never having happened.
     #[must_use]
     pub fn has_voided(&self, fact: &Fact) -> bool {
-        let voiding = matches!(fact.event, Event::Voided(_));
-        self.takes_back(fact.id, voiding || workers::keeps_safe(&fact.event))
+        self.takes_back(Target::of(fact))
     }
 
-    /// Whether a fact counts as never having happened, given whether it keeps somebody safe.
+    /// The same of a fact that is not kept whole.
     #[must_use]
-    pub fn takes_back(&self, fact: FactId, keeps_safe: bool) -> bool {
-        !self.by_target.is_empty() && self.voided_on(fact, keeps_safe, &mut Vec::new())
+    pub fn takes_back(&self, target: Target) -> bool {
+        !self.by_target.is_empty() && self.voids(target, &mut Vec::new())
     }
 
-    /// Why a fact is void, if it is, given whether it keeps somebody safe.
+    /// Why a fact is void, if it is.
     #[must_use]
-    pub fn reason(&self, fact: FactId, keeps_safe: bool) -> Option<&str> {
-        let voidings = self.by_target.get(&fact)?;
-        voidings
-            .iter()
-            .filter(|v| v.corrects || !keeps_safe)
-            .find(|v| !self.is_corrected(v.by))
-            .map(|v| v.reason.as_str())
+    pub fn reason(&self, target: Target) -> Option<&str> {
+        let voidings = self.by_target.get(&target.fact)?;
+        let mut path = vec![target.fact];
+        let counts = |voiding: &&Voiding| self.counts(target, voiding, &mut path);
+        let mut voidings = voidings.iter().filter(counts);
+        voidings.next().map(|voiding| voiding.reason.as_str())
+    }
+
+    /// Whether a voiding takes back a fact that is guarded so, leaving aside whether it is
+    /// void itself.
+    ///
+    /// # Errors
+    /// Why it does not, in words.
+    pub fn judge(&self, voiding: &Voiding, guard: Guard) -> Result<(), String> {
+        guard
+            .yields_to(voiding, &self.rights)
+            .map_err(|why| format!("it takes back fact {} {why}", voiding.target))
+    }
+
+    /// The fact that a voiding names.
+    #[must_use]
+    pub fn voided_by(&self, voiding: FactId) -> Option<FactId> {
+        self.by_voider.get(&voiding).copied()
     }
 
     /// Every voiding, for storing.
@@ -111,23 +248,46 @@ impl Voids {
         self.by_target.values().flatten()
     }
 
-    /// A voiding takes effect unless it is void itself, which only a correction makes it. In a
-    /// ring of voidings none does.
-    fn voided_on(&self, fact: FactId, keeps_safe: bool, path: &mut Vec<FactId>) -> bool {
-        let Some(voidings) = self.by_target.get(&fact) else {
+    /// Who may release here.
+    #[must_use]
+    pub const fn rights(&self) -> &Rights {
+        &self.rights
+    }
+
+    /// In a ring of voidings none takes effect.
+    fn voids(&self, target: Target, path: &mut Vec<FactId>) -> bool {
+        let Some(voidings) = self.by_target.get(&target.fact) else {
             return false;
         };
-        if path.contains(&fact) {
+        if path.contains(&target.fact) {
             return true;
         }
-        path.push(fact);
-        let void = voidings
-            .iter()
-            .filter(|v| v.corrects || !keeps_safe)
-            .any(|v| !self.voided_on(v.by, true, path));
+        path.push(target.fact);
+        let void = voidings.iter().any(|v| self.counts(target, v, path));
         path.pop();
         void
     }
+
+    fn counts(&self, target: Target, voiding: &Voiding, path: &mut Vec<FactId>) -> bool {
+        let itself = Target::kept(voiding.by, target.guard.of_its_voiding());
+        target.guard.yields_to(voiding, &self.rights).is_ok() && !self.voids(itself, path)
+    }
+}
+
+/// The facts that count, each once, in the order in which they happened; voidings that count
+/// among them. The same whatever order, and how often, they are given in.
+#[must_use]
+pub fn counting<'f>(facts: impl IntoIterator<Item = &'f Fact>, rights: &Rights) -> Vec<&'f Fact> {
+    let mut once = BTreeMap::new();
+    let mut voids = Voids::under(rights.clone());
+    for fact in facts {
+        if let Event::Voided(voided) = &fact.event {
+            voids.add(Voiding::of(fact, voided));
+        }
+        once.insert(fact.order(), fact);
+    }
+    once.retain(|_, fact| !voids.has_voided(fact));
+    once.into_values().collect()
 }
 
 #[cfg(test)]
@@ -138,41 +298,94 @@ mod tests {
         FactId::from_uuid(format!("{n:032x}").parse().unwrap())
     }
 
+    fn station(name: &str) -> StationId {
+        name.parse().unwrap()
+    }
+
     fn voiding(by: u128, target: u128) -> Voiding {
         Voiding {
             by: id(by),
             target: id(target),
             reason: format!("{by} says so"),
-            corrects: true,
+            station: station(OFFICE),
+            person: Some("01".parse().unwrap()),
         }
+    }
+
+    fn turned(n: u128) -> Target {
+        Target::kept(id(n), Guard::Station(station("st-1")))
+    }
+
+    fn guarded(guard: Guard) -> Target {
+        Target::kept(id(1), guard)
     }
 
     #[test]
     fn a_voided_voiding_lets_its_target_count_again() {
         let mut voids = Voids::default();
         voids.add(voiding(2, 1));
-        assert!(voids.is_void(id(1)));
-        assert_eq!(voids.reason(id(1), false), Some("2 says so"));
+        assert!(voids.takes_back(turned(1)));
+        assert_eq!(voids.reason(turned(1)), Some("2 says so"));
         assert_eq!(voids.add(voiding(3, 2)), [id(2), id(1)]);
-        assert!(!voids.is_void(id(1)) && voids.is_void(id(2)));
+        assert!(!voids.takes_back(turned(1)));
+        assert_eq!(voids.reason(turned(1)), None);
     }
 
     #[test]
-    fn a_station_takes_back_nothing_that_keeps_somebody_safe_and_no_correction() {
-        let by_station = |by, target| Voiding {
-            corrects: false,
+    fn a_station_takes_back_only_its_own_and_nothing_that_keeps_somebody_safe() {
+        let by = |name: &str, by, target| Voiding {
+            station: station(name),
             ..voiding(by, target)
         };
         let mut voids = Voids::default();
-        voids.add(by_station(2, 1));
-        assert!(voids.is_void(id(1)) && !voids.is_corrected(id(1)));
-        assert_eq!(voids.reason(id(1), true), None);
-        voids.add(voiding(3, 1));
-        voids.add(by_station(4, 3));
-        assert!(voids.is_corrected(id(1)));
-        assert_eq!(voids.reason(id(1), true), Some("3 says so"));
-        voids.add(voiding(5, 3));
-        assert!(voids.is_void(id(1)) && !voids.is_corrected(id(1)));
+        voids.add(by("st-2", 2, 1));
+        assert!(!voids.takes_back(turned(1)), "another station's");
+        let said = voids.judge(&by("st-2", 2, 1), turned(1).guard).unwrap_err();
+        assert!(
+            said.contains("of station st-1: a station takes back only its own"),
+            "{said}"
+        );
+        voids.add(by("st-1", 3, 1));
+        assert!(voids.takes_back(turned(1)));
+        for guard in [
+            Guard::Correction,
+            Guard::Keeps,
+            Guard::Frees,
+            Guard::Changes,
+        ] {
+            assert!(!voids.takes_back(guarded(guard)), "{guard:?}");
+            assert_eq!(voids.reason(guarded(guard)), None);
+        }
+        voids.add(voiding(4, 1));
+        voids.add(by("st-1", 5, 4));
+        assert!(
+            voids.takes_back(guarded(Guard::Correction)),
+            "a station takes back no correction"
+        );
+        voids.add(voiding(6, 4));
+        assert!(!voids.takes_back(guarded(Guard::Correction)));
+    }
+
+    #[test]
+    fn whatever_lets_a_wheel_go_needs_the_right_to_release() {
+        let mut voids = Voids::under(Rights::Named([("01").parse().unwrap()].into()));
+        let by = |person: &str, by, target| Voiding {
+            person: person.parse().ok(),
+            ..voiding(by, target)
+        };
+        let (hold, release) = (guarded(Guard::Keeps), guarded(Guard::Frees));
+        voids.add(by("07", 2, 1));
+        assert!(!voids.takes_back(hold), "07 may release nothing");
+        assert!(voids.takes_back(release), "to hold again needs no right");
+        // So is taking that back: the release would count again.
+        voids.add(by("07", 3, 2));
+        assert!(voids.takes_back(release));
+        voids.add(by("01", 4, 2));
+        assert!(!voids.takes_back(release));
+        voids.add(by("01", 5, 1));
+        assert!(voids.takes_back(hold));
+        voids.add(by("07", 6, 5));
+        assert!(!voids.takes_back(hold), "a hold again");
     }
 
     #[test]
@@ -180,10 +393,8 @@ mod tests {
         let mut voids = Voids::default();
         voids.add(voiding(1, 2));
         voids.add(voiding(2, 1));
-        let _ = (
-            voids.is_void(id(1)),
-            voids.is_void(id(2)),
-            voids.reason(id(1), false),
-        );
+        for target in [turned(1), turned(2)] {
+            let _ = (voids.takes_back(target), voids.reason(target));
+        }
     }
 }

@@ -129,7 +129,7 @@ const LOSES_AT_MOST: f64 = 0.26;
 const FILLED_OFF: f64 = 0.02;
 
 /// Every make that the facts tell of, by batch. `order` are the facts that count
-/// ([`facts::standing`]).
+/// (`holds::counting`).
 #[must_use]
 pub fn makes(order: &[&Fact], clock: &DairyClock) -> BTreeMap<BatchId, Make> {
     let mut gathering = Gathering::default();

@@ -100,7 +100,7 @@ impl Given {
 
     fn makes(&self) -> BTreeMap<BatchId, Make> {
         let clock = DairyClock::new(chrono_tz::UTC, NaiveTime::from_hms_opt(4, 0, 0).unwrap());
-        makes(&facts::standing(&self.0), &clock)
+        makes(&holds::counting(&self.0, &holds::Rights::AnyBadge), &clock)
     }
 
     fn make(&self) -> Make {

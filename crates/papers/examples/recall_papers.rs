@@ -82,7 +82,7 @@ fn main() {
             file.read_exact(&mut bytes).unwrap();
             some.extend(fact(std::str::from_utf8(&bytes).unwrap()));
         }
-        let facts = counting(some);
+        let facts = counting(some, &holds::Rights::AnyBadge);
         let asked = Asked {
             lots: recall.batches.iter().map(ToString::to_string).collect(),
             ..Asked::default()

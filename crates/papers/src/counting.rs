@@ -1,22 +1,13 @@
 //! The facts that count.
 
-use std::collections::BTreeMap;
-
 use facts::{Event, Fact};
-use ripening::{Voiding, Voids};
+use holds::Rights;
 
 /// Facts once each, in their own order, without those voided and without the voidings.
 #[must_use]
-pub fn counting(facts: impl IntoIterator<Item = Fact>) -> Vec<Fact> {
-    let mut once = BTreeMap::new();
-    let mut voids = Voids::default();
-    for fact in facts {
-        if let Event::Voided(voided) = &fact.event {
-            voids.add(Voiding::of(&fact, voided));
-        } else {
-            once.insert(fact.order(), fact);
-        }
-    }
-    once.retain(|_, fact| !voids.has_voided(fact));
-    once.into_values().collect()
+pub fn counting(facts: impl IntoIterator<Item = Fact>, rights: &Rights) -> Vec<Fact> {
+    let facts: Vec<Fact> = facts.into_iter().collect();
+    let counts = holds::counting(&facts, rights).into_iter();
+    let of_the_floor = counts.filter(|fact| !matches!(fact.event, Event::Voided(_)));
+    of_the_floor.cloned().collect()
 }

@@ -7,7 +7,7 @@ use facts::{
     Event, Fact, FactId, ForecastTold, LotId, PersonId, RecipeId, StationId, VatId, WheelId,
     stored_struct,
 };
-use holds::Course;
+use holds::{Course, Guard, Target};
 use quantity::Litres;
 use recipe::Recipe;
 
@@ -40,6 +40,16 @@ pub struct MakeLine {
     pub words: String,
     /// What the start of the batch says, on that line.
     pub started: Option<Started>,
+    /// Who takes its fact back.
+    pub guard: Guard,
+}
+
+impl MakeLine {
+    /// Its fact, and who takes it back.
+    #[must_use]
+    pub const fn target(&self, fact: FactId) -> Target {
+        Target::kept(fact, self.guard)
+    }
 }
 
 /// One vat's make.
@@ -97,6 +107,7 @@ impl Batch {
             person: fact.person,
             words,
             started,
+            guard: Guard::of(fact),
         };
         self.lines.insert(Moment::of(fact), line).is_none()
     }
@@ -118,7 +129,8 @@ impl Batch {
     /// What is expected of it: told last and not voided.
     pub(crate) fn outlook(&self, voids: &Voids) -> Option<(Moment, ForecastTold)> {
         let told = self.expected.iter().rev();
-        let mut standing = told.filter(|(m, _)| !voids.is_corrected(m.fact));
+        let target = |at: &Moment| Target::kept(at.fact, Guard::Correction);
+        let mut standing = told.filter(|(at, _)| !voids.takes_back(target(at)));
         standing.next().map(|(m, told)| (*m, told.clone()))
     }
 
@@ -129,10 +141,12 @@ impl Batch {
         self.missing
     }
 
-    /// Whether a fact is kept here.
-    pub(crate) fn mentions(&self, fact: FactId) -> bool {
-        let lines = self.lines.keys().chain(self.expected.keys());
-        lines.into_iter().any(|moment| moment.fact == fact)
+    /// Who takes a fact back, if it is kept here.
+    pub(crate) fn guard_of(&self, fact: FactId) -> Option<Guard> {
+        let lines = self.lines.iter().map(|(at, line)| (at, line.guard));
+        let told = self.expected.keys().map(|at| (at, Guard::Correction));
+        let mut all = lines.chain(told);
+        all.find(|(at, _)| at.fact == fact).map(|(_, guard)| guard)
     }
 
     /// How the batch began: the latest start that was not voided.
@@ -140,7 +154,7 @@ impl Batch {
     pub fn started(&self, voids: &Voids) -> Option<&Started> {
         let lines = self.lines.iter().rev();
         lines
-            .filter(|(m, _)| !voids.is_void(m.fact))
+            .filter(|(m, line)| !voids.takes_back(line.target(m.fact)))
             .find_map(|(_, line)| line.started.as_ref())
     }
 
@@ -199,6 +213,7 @@ stored_struct!(MakeLine {
     person,
     words,
     started,
+    guard,
 });
 
 stored_struct!(Batch { lines, course, expected via forecasts } skip { wheels, progress, recipe, missing });

@@ -93,6 +93,7 @@ impl Floor {
         Self {
             calendar: Calendar::new(practice.clock, practice.turn_by),
             rule: Rule::new(&practice.recipes, practice.rights.clone()),
+            voids: Voids::under(practice.rights.clone()),
             practice,
             wheels: Wheels::default(),
             batches: BTreeMap::new(),
@@ -100,7 +101,6 @@ impl Floor {
             tools: BTreeMap::new(),
             pierced: BTreeMap::new(),
             stations: BTreeMap::new(),
-            voids: Voids::default(),
             scopes: Scopes::default(),
             counts: Counts::default(),
             gaps: BTreeMap::new(),

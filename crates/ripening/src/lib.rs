@@ -32,7 +32,7 @@ pub use calendar::Calendar;
 pub use chronicle::{Chronicle, Noted};
 pub use drift::Drift;
 pub use floor::{Changed, Counts, Damaged, Floor, Folding, Gap, LabelWanted};
-pub use holds::{Moment, Rights, Voiding, Voids};
+pub use holds::{Guard, Moment, Rights, Target, Voiding, Voids};
 pub use note::{Claim, Note, What};
 pub use practice::Practice;
 pub use room::{Excursion, Reading, Room, RoomLook};

@@ -6,6 +6,7 @@ use facts::{
     BatchId, Carrier, Event, Fact, Grade, HoldId, HoopId, MarketId, OrderId, PersonId, PositionId,
     RoomId, SampleId, StackId, StationId, StillageId, ToolId, stored_enum, stored_struct,
 };
+use holds::{Guard, Target};
 use quantity::{Grams, Percent};
 use serde::{Deserialize, Serialize};
 
@@ -123,31 +124,48 @@ pub enum What {
 }
 
 impl What {
-    /// Whether only a correction takes it back, as `authority::workers::keeps_safe` has it.
-    #[must_use]
-    pub const fn keeps_safe(&self) -> bool {
-        matches!(
-            self,
+    /// Who takes back a fact that says so, as [`Guard::of`] has it.
+    const fn guard(&self, station: StationId) -> Guard {
+        match self {
+            Self::Held { .. } => Guard::Keeps,
+            Self::Released { .. } => Guard::Frees,
             Self::Labelled { .. }
-                | Self::Sampled { .. }
-                | Self::Held { .. }
-                | Self::Released { .. }
-                | Self::Dispatched { .. }
-                | Self::Delivered { .. }
-                | Self::Returned { .. }
-                | Self::Discarded { .. }
-                | Self::Graded {
-                    grade: Grade::Reject
-                }
-        )
+            | Self::Sampled { .. }
+            | Self::Dispatched { .. }
+            | Self::Delivered { .. }
+            | Self::Returned { .. }
+            | Self::Discarded { .. }
+            | Self::Graded {
+                grade: Grade::Reject,
+            } => Guard::Correction,
+            Self::Portioned { .. }
+            | Self::Hooped { .. }
+            | Self::Turned
+            | Self::Unhooped
+            | Self::RubbedUp
+            | Self::Loaded { .. }
+            | Self::Moved { .. }
+            | Self::RindSeen { .. }
+            | Self::Pierced { .. }
+            | Self::Ironed { .. }
+            | Self::Graded { .. }
+            | Self::Weighed { .. }
+            | Self::Allocated { .. } => Guard::Station(station),
+        }
     }
 }
 
 impl Note {
+    /// Who takes its fact back.
+    #[must_use]
+    pub const fn target(&self) -> Target {
+        Target::kept(self.moment.fact, self.what.guard(self.station))
+    }
+
     /// Whether it counts as never having happened.
     #[must_use]
     pub fn is_void(&self, voids: &Voids) -> bool {
-        voids.takes_back(self.moment.fact, self.what.keeps_safe())
+        voids.takes_back(self.target())
     }
 
     /// What a fact means for each of its wheels; `None` when it is not about wheels.

@@ -1,6 +1,6 @@
 //! What cannot be right about a wheel once its recipe, and who may release it, is known.
 
-use holds::{Moment, Over, Says};
+use holds::{By, Moment, Over, Says};
 
 use crate::rule::Case;
 use crate::{Flag, FlagKind, State};
@@ -21,7 +21,9 @@ pub(crate) fn flags(state: &State, case: Option<&Case<'_>>, over: Over<'_>, flag
         flags.push(odd(FlagKind::ReleasedNotHeld, release.moment));
     }
     for left in &state.left {
-        if !state.holds.holds_before(over, *left).is_empty() {
+        // Whether a hold that nobody has traced yet kept it then is not known.
+        let mut kept = state.holds.holds_before(over, *left).into_iter();
+        if kept.any(|standing| !matches!(standing.by, By::Untraced(_))) {
             flags.push(odd(FlagKind::DispatchedWhileHeld, *left));
         }
     }

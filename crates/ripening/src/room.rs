@@ -7,6 +7,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use climate::gas::{self, Caution, Gas, Urgency};
 use climate::{Doubt, Limits, Source, inspect};
 use facts::{Event, Fact, SensorId, StationId, stored_struct};
+use holds::{Guard, Target};
 use quantity::{Celsius, DairyClock, Percent, Ppm, calendar};
 use recipe::Stage;
 
@@ -143,7 +144,7 @@ impl Room {
     ) -> impl DoubleEndedIterator<Item = (&'r Moment, &'r Reading)> {
         self.readings
             .iter()
-            .filter(|(m, _)| !voids.is_corrected(m.fact))
+            .filter(|(m, _)| !voids.takes_back(Target::kept(m.fact, Guard::Correction)))
     }
 
     /// Looks at what is kept. What cannot be right is left out of what is said of the

@@ -213,21 +213,15 @@ impl From<Check> for ToolCheck {
     }
 }
 
-/// Checks of a tool.
-pub(crate) mod checks {
+/// A check of a tool.
+pub(crate) mod tool_check {
     use super::*;
 
-    pub(crate) fn write<W: Write>(checks: &BTreeMap<Moment, ToolCheck>, to: &mut W) -> Result<()> {
-        let all: Vec<_> = checks
-            .iter()
-            .map(|(at, check)| (at, Check::from(check)))
-            .collect();
-        all.serialize(to)
+    pub(crate) fn write<W: Write>(check: &ToolCheck, to: &mut W) -> Result<()> {
+        Check::from(check).serialize(to)
     }
 
-    pub(crate) fn read<R: Read>(from: &mut R) -> Result<BTreeMap<Moment, ToolCheck>> {
-        let all = Vec::<(Moment, Check)>::deserialize_reader(from)?;
-        let all = all.into_iter();
-        Ok(all.map(|(at, check)| (at, check.into())).collect())
+    pub(crate) fn read<R: Read>(from: &mut R) -> Result<ToolCheck> {
+        Check::deserialize_reader(from).map(ToolCheck::from)
     }
 }

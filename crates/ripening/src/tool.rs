@@ -3,21 +3,37 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
-use facts::{FactId, ToolCheck, stored_struct};
+use facts::{Fact, FactId, ToolCheck, stored_struct};
+use holds::{Guard, Target};
 
-use crate::stored::checks;
+use crate::stored::tool_check;
 use crate::{Moment, Voids};
 
 /// A tool and its checks, in order.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Tool {
-    checks: BTreeMap<Moment, ToolCheck>,
+    checks: BTreeMap<Moment, Checked>,
+}
+
+/// One check, and who takes it back.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Checked {
+    check: ToolCheck,
+    guard: Guard,
+}
+
+impl Checked {
+    fn is_void(&self, moment: &Moment, voids: &Voids) -> bool {
+        voids.takes_back(Target::kept(moment.fact, self.guard))
+    }
 }
 
 impl Tool {
     /// Takes a check. `false`: it was there already.
-    pub fn check(&mut self, moment: Moment, check: ToolCheck) -> bool {
-        self.checks.insert(moment, check).is_none()
+    pub fn check(&mut self, fact: &Fact, check: ToolCheck) -> bool {
+        let guard = Guard::of(fact);
+        let checked = Checked { check, guard };
+        self.checks.insert(Moment::of(fact), checked).is_none()
     }
 
     /// Whether the latest check between two instants, both included, was passed. `false`
@@ -28,15 +44,16 @@ impl Tool {
         checks
             .skip_while(|(moment, _)| moment.at > to)
             .take_while(|(moment, _)| moment.at >= from)
-            .find(|(moment, check)| !voids.takes_back(moment.fact, !check.passed()))
-            .is_some_and(|(_, check)| check.passed())
+            .find(|(moment, checked)| !checked.is_void(moment, voids))
+            .is_some_and(|(_, checked)| checked.check.passed())
     }
 
-    /// Whether a fact is a check of this tool that it did not pass.
+    /// Who takes a fact back, if it is a check of this tool.
     #[must_use]
-    pub fn failed(&self, fact: FactId) -> bool {
+    pub fn guard_of(&self, fact: FactId) -> Option<Guard> {
         let mut checks = self.checks.iter();
-        checks.any(|(moment, check)| moment.fact == fact && !check.passed())
+        let found = checks.find(|(moment, _)| moment.fact == fact);
+        found.map(|(_, checked)| checked.guard)
     }
 
     /// When a fact's check was made, if it is one of this tool's.
@@ -53,12 +70,13 @@ impl Tool {
             self.checks
                 .iter()
                 .rev()
-                .filter(|(m, check)| !voids.takes_back(m.fact, !check.passed()))
+                .filter(|(moment, checked)| !checked.is_void(moment, voids))
         };
-        let (at, check) = valid().next()?;
-        let last_good = valid().find(|(_, c)| c.passed()).map(|(m, _)| *m);
-        Some((*at, *check, last_good))
+        let (at, checked) = valid().next()?;
+        let last_good = valid().find(|(_, c)| c.check.passed()).map(|(m, _)| *m);
+        Some((*at, checked.check, last_good))
     }
 }
 
-stored_struct!(Tool { checks via checks });
+stored_struct!(Checked { check via tool_check, guard });
+stored_struct!(Tool { checks });

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use facts::{DeviationDecided, DeviationFound, Event, Fact, FactId};
-use holds::{Voiding, Voids};
+use holds::{Rights, Voiding, Voids};
 
 /// Facts about makes, milk, tools, rooms, checks, deviations and samples.
 #[derive(Debug, Default)]
@@ -25,6 +25,15 @@ pub struct Deviation<'a> {
 }
 
 impl Diary {
+    /// An empty one, of a site where these may release.
+    #[must_use]
+    pub fn under(rights: Rights) -> Self {
+        Self {
+            voids: Voids::under(rights),
+            ..Self::default()
+        }
+    }
+
     /// Takes a fact in. Any order, any repeat; facts about anything else are left.
     pub fn apply(&mut self, fact: &Fact) {
         match &fact.event {

@@ -129,7 +129,8 @@ impl World {
         let again = facts.iter().filter(|_| self.looking.chance(200));
         shuffled.extend(again.copied().collect::<Vec<_>>());
         self.looking.shuffle(&mut shuffled);
-        let (mut one, mut other) = (Placement::default(), Placement::default());
+        let empty = || Placement::under(self.dairy.practice.rights.clone());
+        let (mut one, mut other) = (empty(), empty());
         facts.iter().for_each(|fact| one.apply(fact));
         shuffled.iter().for_each(|fact| other.apply(fact));
         if one != other {
@@ -157,7 +158,7 @@ impl World {
         picture: &Placement,
         floor: &Floor,
     ) -> Result<(), Failure> {
-        let counting = obvious::counting(facts.iter().copied());
+        let counting = obvious::counting(facts.iter().copied(), &self.dairy);
         let codes = |held: Vec<Held>| {
             held.into_iter()
                 .map(|held| held.hold)
@@ -193,7 +194,7 @@ impl World {
             };
             let upto = running.position.map_or(0, |position| position.seq);
             let upto = usize::try_from(upto).unwrap().min(self.log.all().len());
-            let mut rebuilt = Placement::default();
+            let mut rebuilt = Placement::under(self.dairy.practice.rights.clone());
             let logged = self.log.all()[..upto].iter().filter_map(|s| s.fact());
             logged.for_each(|fact| rebuilt.apply(fact));
             outbox::kept(&worker.disk)

@@ -88,6 +88,7 @@ impl Worker {
             .map_or_else(Default::default, |bytes| {
                 postcard::from_bytes(bytes).unwrap()
             });
+        placement = placement.kept_under(dairy.practice.rights.clone());
         for fact in outbox::kept(&self.disk) {
             placement.apply(&fact);
         }
@@ -360,9 +361,9 @@ impl World {
         let here = outbox::kept(&self.workers[w].disk);
         let log = self.log.all().iter();
         let logged = log.filter_map(|stored| stored.fact());
-        let facts = obvious::counting(logged.clone().chain(&here));
+        let facts = obvious::counting(logged.clone().chain(&here), &self.dairy);
         // A station may have heard what the broker has lost since, and others have not sent again.
-        let with_lost = obvious::counting(logged.chain(&here).chain(&self.lost));
+        let with_lost = obvious::counting(logged.chain(&here).chain(&self.lost), &self.dairy);
         let held = |wheel: &WheelId| obvious::holds(&facts, *wheel, &self.dairy);
         let was_held = |wheel: &WheelId| obvious::holds(&with_lost, *wheel, &self.dairy);
         let stays = |wheel: &&WheelId| !held(wheel).is_empty() && !was_held(wheel).is_empty();

@@ -4,27 +4,23 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use facts::{BatchId, Event, Fact, FactId, HoldId, Scope, WheelId};
 
+use crate::never_happened::never_happened;
 use crate::site::{BORN, Dairy, TESTED};
 
 /// The facts that count, each once, in their order.
-pub(crate) fn counting<'f>(facts: impl IntoIterator<Item = &'f Fact>) -> Vec<&'f Fact> {
+pub(crate) fn counting<'f>(
+    facts: impl IntoIterator<Item = &'f Fact>,
+    dairy: &Dairy,
+) -> Vec<&'f Fact> {
     let once: BTreeMap<FactId, &Fact> = facts.into_iter().map(|fact| (fact.id, fact)).collect();
-    let mut voiders: BTreeMap<FactId, Vec<FactId>> = BTreeMap::new();
-    for fact in once.values() {
-        if let Event::Voided(voided) = &fact.event {
-            voiders.entry(voided.fact).or_default().push(fact.id);
-        }
-    }
-    // Voidings here never form a ring: nobody can void what is not there yet.
-    fn is_void(fact: FactId, voiders: &BTreeMap<FactId, Vec<FactId>>) -> bool {
-        let by = voiders.get(&fact).into_iter().flatten();
-        by.into_iter().any(|by| !is_void(*by, voiders))
-    }
-    let mut counting: Vec<_> = once
-        .values()
-        .copied()
-        .filter(|fact| !is_void(fact.id, &voiders))
-        .collect();
+    let once: Vec<&Fact> = once.into_values().collect();
+    let voidings = once
+        .iter()
+        .filter(|fact| matches!(fact.event, Event::Voided(_)));
+    let voidings: Vec<&Fact> = voidings.copied().collect();
+    let rights = &dairy.practice.rights;
+    let mut counting = once;
+    counting.retain(|fact| !never_happened(fact, &voidings, rights));
     counting.sort_by_key(|fact| fact.order());
     counting
 }

@@ -8,10 +8,12 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use chrono::{DateTime, Utc};
 use facts::{
-    BatchId, Carrier, Event, Fact, FactId, Grade, HoopId, RecipeId, StackId, StillageId, ToolCheck,
+    BatchId, Carrier, Event, Fact, FactId, HoopId, RecipeId, StackId, StillageId, ToolCheck,
     ToolId, WheelId,
 };
-use holds::{Course, Held, Ledger, Note, Over, Rule, Scopes, Voiding, Voids};
+use holds::{
+    Course, Guard, Held, Ledger, Note, Over, Rights, Rule, Scopes, Target, Voiding, Voids,
+};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::track::{Change, Kind, Left, Order, Place, Standing, Track};
@@ -28,6 +30,8 @@ pub struct Placement {
     voids: Voids,
     /// What voided facts said: their voiding may itself be voided.
     aside: HashMap<FactId, Said>,
+    /// Who takes each fact back that is kept here.
+    guards: HashMap<FactId, Guard>,
     // The rest is derived from the above.
     hoops: HashMap<HoopId, BTreeSet<(Order, WheelId)>>,
     stacks: HashMap<StackId, BTreeSet<WheelId>>,
@@ -57,25 +61,31 @@ enum Said {
     Wheels(Box<[WheelId]>, Order, Kind),
 }
 
-impl Said {
-    /// Whether only a correction takes it back, as `authority::workers::keeps_safe` has it.
-    fn keeps_safe(&self) -> bool {
-        match self {
-            Self::Scale(_, _, check) => !check.passed(),
-            Self::Wheels(_, _, Kind::Change(change)) => matches!(
-                change,
-                Change::Held(_)
-                    | Change::Dispatched
-                    | Change::Returned
-                    | Change::Discarded
-                    | Change::Graded(Grade::Reject)
-            ),
-            Self::Wheels(_, _, Kind::Turn) => false,
+impl Placement {
+    /// Nothing yet, at a site where these may release.
+    #[must_use]
+    pub fn under(rights: Rights) -> Self {
+        Self {
+            voids: Voids::under(rights),
+            ..Self::default()
         }
     }
-}
 
-impl Placement {
+    /// The same where these may release. Whoever kept it may have known of others.
+    #[must_use]
+    pub fn kept_under(self, rights: Rights) -> Self {
+        let mut all = self;
+        let voidings: Vec<Voiding> = all.voids.iter().cloned().collect();
+        all.voids = Voids::under(rights);
+        for voiding in &voidings {
+            all.voids.add(voiding.clone());
+        }
+        for voiding in voidings {
+            all.weigh(voiding.target);
+        }
+        all
+    }
+
     /// Takes a fact in. Facts that place nothing are ignored, and so are repeats.
     pub fn apply(&mut self, fact: &Fact) {
         match &fact.event {
@@ -89,7 +99,7 @@ impl Placement {
             // These know by themselves which of their facts are void.
             Event::VatStarted(e) => return self.goes_by(e.batch, fact),
             Event::VatRecipeChanged(e) => return self.goes_by(e.batch, fact),
-            Event::HoldPlaced(_) | Event::HoldLifted(_) => {
+            Event::HoldPlaced(_) | Event::HoldLifted(_) | Event::HoldTraced(_) => {
                 self.scopes.apply(fact);
                 return;
             }
@@ -101,6 +111,7 @@ impl Placement {
         let Some(said) = Said::of(fact).filter(|said| !said.is_of_nothing()) else {
             return;
         };
+        self.guards.insert(fact.id, Guard::of(fact));
         if self.voids.has_voided(fact) {
             self.aside.insert(fact.id, said);
         } else {
@@ -159,13 +170,21 @@ impl Placement {
     /// Counts a voiding, or, where it voids another, counts what that one had voided again.
     fn void(&mut self, voiding: Voiding) {
         for fact in self.voids.add(voiding) {
-            let said = self.take_out(fact).or_else(|| self.aside.remove(&fact));
-            let Some(said) = said else { continue };
-            if self.voids.takes_back(fact, said.keeps_safe()) {
-                self.aside.insert(fact, said);
-            } else {
-                self.take_in(fact, said);
-            }
+            self.weigh(fact);
+        }
+    }
+
+    /// Counts a fact, or puts it aside, as voidings have it.
+    fn weigh(&mut self, fact: FactId) {
+        let Some(guard) = self.guards.get(&fact).copied() else {
+            return;
+        };
+        let said = self.take_out(fact).or_else(|| self.aside.remove(&fact));
+        let Some(said) = said else { return };
+        if self.voids.takes_back(Target::kept(fact, guard)) {
+            self.aside.insert(fact, said);
+        } else {
+            self.take_in(fact, said);
         }
     }
 
@@ -295,12 +314,11 @@ impl Placement {
         let laid = self.scopes.laid(&self.voids, rule.rights());
         let unknown = Ledger::default();
         let ledger = self.standing(wheel).map_or(&unknown, |s| &s.holds);
-        let recipe = ledger
-            .batch()
-            .and_then(|batch| self.recipe_and_version(batch));
+        let batch = ledger.batch().and_then(|batch| self.batches.get(&batch));
+        let course = batch.map(|batch| &batch.course);
         let over = Over {
             wheel,
-            born: rule.born_under(recipe),
+            born: rule.born(course, &self.voids),
             scopes: &laid,
             rights: rule.rights(),
         };
@@ -431,6 +449,7 @@ impl Placement {
             scopes: kept.scopes,
             voids: kept.voids,
             aside: kept.aside,
+            guards: kept.guards,
         });
     }
 
@@ -442,6 +461,7 @@ impl Placement {
             scopes: kept.scopes,
             voids: kept.voids,
             aside: kept.aside,
+            guards: kept.guards,
             ..Self::default()
         };
         let mut touched: HashMap<FactId, Vec<WheelId>> = HashMap::new();
@@ -463,6 +483,10 @@ impl Placement {
                 placement.touched.insert(order.fact, Touched::Scale(*scale));
             }
         }
+        let (touched, aside) = (&placement.touched, &placement.aside);
+        placement
+            .guards
+            .retain(|fact, _| touched.contains_key(fact) || aside.contains_key(fact));
         placement
     }
 }
@@ -475,6 +499,7 @@ struct Kept {
     scopes: Scopes,
     voids: Voids,
     aside: HashMap<FactId, Said>,
+    guards: HashMap<FactId, Guard>,
 }
 
 impl Said {
@@ -558,14 +583,16 @@ impl Serialize for Placement {
         let scales: BTreeMap<_, _> = self.scales.iter().collect();
         let voids: BTreeSet<_> = self.voids.iter().collect();
         let aside: BTreeMap<_, _> = self.aside.iter().collect();
-        (wheels, batches, scales, &self.scopes, voids, aside).serialize(serializer)
+        let guards: BTreeMap<_, _> = self.guards.iter().collect();
+        let facts = (voids, aside, guards);
+        (wheels, batches, scales, &self.scopes, facts).serialize(serializer)
     }
 }
 
 impl<'de> Deserialize<'de> for Placement {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let (wheels, batches, scales, scopes, voidings, aside) =
-            <(_, _, _, _, Vec<Voiding>, _)>::deserialize(deserializer)?;
+        let (wheels, batches, scales, scopes, (voidings, aside, guards)) =
+            <(_, _, _, _, (Vec<Voiding>, _, _))>::deserialize(deserializer)?;
         let mut voids = Voids::default();
         for voiding in voidings {
             voids.add(voiding);
@@ -577,6 +604,7 @@ impl<'de> Deserialize<'de> for Placement {
             scopes,
             voids,
             aside,
+            guards,
         }))
     }
 }

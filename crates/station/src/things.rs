@@ -365,7 +365,10 @@ fn held(group: &Group, floor: &Floor<'_>) -> Option<String> {
     // Of a wheel that is not known here, that is the news: see `Things::unfit`.
     let held = |wheel: &&WheelId| floor.placement.knows(**wheel) && !floor.held(**wheel).is_empty();
     let first = *group.wheels.iter().find(held)?;
-    let hold = floor.held(first).first()?.hold;
+    let all = floor.held(first);
+    // One that is known to keep it says more than one that may.
+    let known = all.iter().find(|held| !held.untraced);
+    let hold = known.or_else(|| all.first())?.words();
     let held = group.wheels.iter().filter(held).count();
     let what = if group.wheels.len() == 1 {
         format!("{} is under hold {hold}", group.words)

@@ -3,8 +3,9 @@
 use chrono::{DateTime, Utc};
 use facts::{
     BatchId, Carrier, CustomerId, Event, FactId, HoldId, LotId, MarketId, OrderId, PersonId,
-    WheelId,
+    StationId, WheelId,
 };
+use holds::Guard;
 
 use crate::Place;
 use crate::number::{Names, Number};
@@ -75,8 +76,8 @@ pub(crate) struct Entry {
     pub(crate) person: Option<Number<PersonId>>,
     pub(crate) act: Act,
     pub(crate) void: bool,
-    /// Whether only a correction takes it back.
-    pub(crate) keeps_safe: bool,
+    /// Who takes it back.
+    pub(crate) guard: Guard<Number<StationId>>,
     /// Its place in the caller's log; 0 if the caller did not say.
     pub(crate) place: u32,
 }
@@ -100,6 +101,7 @@ pub(crate) struct Dictionary {
     pub(crate) markets: Names<MarketId>,
     pub(crate) customers: Names<CustomerId>,
     pub(crate) holds: Names<HoldId>,
+    pub(crate) stations: Names<StationId>,
 }
 
 impl Dictionary {

@@ -7,7 +7,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
-use facts::{FactId, HoldId, PersonId, RecipeId, Scope, WheelHeld, WheelId};
+use facts::{FactId, HoldId, HoldTraced, PersonId, RecipeId, Scope, WheelHeld, WheelId};
 use holds::{By, Held, Laid, Ledger, Moment, Note, Over, Placed, Says};
 use serde::{Deserialize, Serialize};
 
@@ -43,6 +43,9 @@ pub struct HoldStanding {
     pub placed_by: Option<PersonId>,
     /// The fact that placed it.
     pub fact: Option<FactId>,
+    /// Whether nobody has said yet which wheels it keeps: until then no wheel may leave.
+    #[serde(default)]
+    pub untraced: bool,
     /// Wheels that it keeps.
     pub kept: Vec<WheelId>,
     /// Wheels of it that have left all the same.
@@ -116,11 +119,10 @@ impl Index {
         ledger: &Ledger,
         laid: &'a [Laid<'a>],
     ) -> Over<'a> {
-        let batch = ledger.batch();
-        let recipe = batch.and_then(|batch| self.courses.get(&batch)?.recipe(&self.voids));
+        let course = ledger.batch().and_then(|batch| self.courses.get(&batch));
         Over {
             wheel,
-            born: self.rule.born_under(recipe),
+            born: self.rule.born(course, &self.voids),
             scopes: laid,
             rights: self.rule.rights(),
         }
@@ -160,7 +162,7 @@ impl Trace<'_> {
             }
             for held in ledger.holds(index.over(wheel, &ledger, &laid)) {
                 let line = match held.by {
-                    By::Scope(_) => continue,
+                    By::Scope(_) | By::Untraced(_) => continue,
                     By::Recipe(born) => {
                         by_recipe
                             .entry((born.hold, born.recipe))
@@ -215,7 +217,28 @@ impl Trace<'_> {
     fn standing_scopes(&self) -> Vec<HoldStanding> {
         let laid = self.index.laid();
         let stand = laid.iter().filter(|laid| laid.lifted.is_none());
-        stand.map(|laid| self.over(laid.placed)).collect()
+        let over = |laid: &Laid<'_>| HoldStanding {
+            untraced: laid.is_untraced(),
+            ..self.over(laid.placed)
+        };
+        stand.map(over).collect()
+    }
+
+    /// Holds of which it is still to be said that every wheel in their scope has been told; none
+    /// while any has not.
+    #[must_use]
+    pub fn untraced_holds(&self) -> Vec<HoldTraced> {
+        let untraced = self.standing_scopes().into_iter();
+        let untraced = untraced.filter(|hold| hold.untraced && hold.owed.is_empty());
+        let traced = untraced.filter_map(|hold| {
+            let wheels = hold.kept.len() + hold.let_go.len();
+            Some(HoldTraced {
+                hold: hold.hold,
+                placed: hold.fact?,
+                wheels: u32::try_from(wheels).unwrap_or(u32::MAX),
+            })
+        });
+        traced.collect()
     }
 
     /// The facts that standing holds owe to wheels: whoever states facts for the dairy's
@@ -294,6 +317,7 @@ impl HoldStanding {
             placed_at: None,
             placed_by: None,
             fact: None,
+            untraced: false,
             kept: Vec::new(),
             left: Vec::new(),
             let_go: Vec::new(),

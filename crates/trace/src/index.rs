@@ -12,7 +12,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 
 use facts::{Event, Fact, FactId, HoldId, LotId, OrderId, ReworkSource, SampleId, WheelId};
-use holds::{Course, Rule, Scopes, Voiding, Voids};
+use holds::{Course, Guard, Rule, Scopes, Target, Voiding, Voids};
 
 use crate::act::{Act, Dictionary, Entry, wheels};
 use crate::number::{Number, Table};
@@ -94,6 +94,7 @@ impl Index {
     #[must_use]
     pub fn new(rule: Rule) -> Self {
         Self {
+            voids: Voids::under(rule.rights().clone()),
             rule,
             ..Self::default()
         }
@@ -117,7 +118,7 @@ impl Index {
             | Event::VatRecipeChanged(facts::VatRecipeChanged { batch, .. }) => {
                 self.courses.entry(*batch).or_default().apply(fact);
             }
-            Event::HoldPlaced(_) | Event::HoldLifted(_) => {
+            Event::HoldPlaced(_) | Event::HoldLifted(_) | Event::HoldTraced(_) => {
                 self.scopes.apply(fact);
             }
             _ => {}
@@ -173,7 +174,7 @@ impl Index {
             person,
             act,
             void: self.voids.has_voided(fact),
-            keeps_safe: authority::workers::keeps_safe(&fact.event),
+            guard: Guard::of(fact).map(|station| self.names.stations.number(station)),
             place,
         });
         let members = &mut self.groups[group as usize];
@@ -370,7 +371,8 @@ impl Index {
         };
         if let Some((entry, group)) = slot.entry {
             let entry = &mut self.entries[entry as usize];
-            entry.void = self.voids.takes_back(fact, entry.keeps_safe);
+            let guard = entry.guard.map(|station| self.names.stations.name(station));
+            entry.void = self.voids.takes_back(Target::kept(fact, guard));
             self.dirty
                 .extend(self.groups[group as usize].wheels.iter().copied());
             if let Act::Moved {

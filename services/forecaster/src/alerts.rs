@@ -21,9 +21,9 @@ const DRYING: &str = "drying-";
 const YIELD: &str = "yield-";
 
 /// Closed makes whose kilograms do not add up: those to tell of, then older ones.
-pub(crate) fn unexplained(facts: &[Fact], desk: &Desk) -> (Vec<Telling>, Vec<Telling>) {
+pub(crate) fn unexplained(facts: &[&Fact], desk: &Desk) -> (Vec<Telling>, Vec<Telling>) {
     let from = desk.today().plus(-TELL_WITHIN_DAYS);
-    let made = makes(&facts::standing(facts), &desk.history.clock);
+    let made = makes(facts, &desk.history.clock);
     let unexplained = made.values().filter_map(|make| {
         let balance = balance(make);
         balance.unexplained_kg.filter(|_| make.closed)?;

@@ -130,7 +130,8 @@ impl Round {
             habits: known,
         } = self;
         let sensors = Sensors::default();
-        let history = History::of(&facts, site.clock, &site.recipes, &sensors, now);
+        let counts = holds::counting(&facts, &site.rights());
+        let history = History::of(&counts, site.clock, &site.recipes, &sensors, now);
         let learn = || habits(&history, now, &Habits::new(), threads());
         let habits = known.unwrap_or_else(learn);
         let desk = Desk {
@@ -143,7 +144,7 @@ impl Round {
         let batches: Vec<BatchId> = all.iter().map(|forecast| forecast.batch).collect();
         Pass {
             told,
-            unexplained: alerts::unexplained(&facts, &desk),
+            unexplained: alerts::unexplained(&counts, &desk),
             drying: alerts::drying(&desk, &batches),
             facts,
             desk,

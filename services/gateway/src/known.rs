@@ -43,6 +43,11 @@ impl Gateway {
                 let rooms = Known::default().with(kind, rooms);
                 rooms.find(kind, code)?;
             }
+            Kind::Recipe => {
+                let recipes = self.site().recipes.iter().map(|recipe| recipe.id);
+                let recipes = Known::default().with(kind, recipes);
+                recipes.find(kind, code)?;
+            }
             Kind::Check => {
                 let id = ControlId::new(code).map_err(bad)?;
                 self.ask::<ControlId>(CHECK_NAMED, &id).await?;

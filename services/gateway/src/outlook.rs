@@ -12,6 +12,7 @@ use bus::{Bus, BusError, FloorLog, Position, Shutdown, Stored};
 use chrono::{DateTime, Utc};
 use facts::wire::Read;
 use facts::{Event, FactId, OrderId, PersonId, WheelId};
+use holds::{Guard, Target};
 use names::Known;
 use plan::rooms::{self, Room};
 use plan::{Crew, Forecast, Makes, Plan, Problem, RollCall, Space, Yesterday};
@@ -45,6 +46,7 @@ pub struct Said {
     /// What.
     pub note: String,
     fact: FactId,
+    guard: Guard,
 }
 
 /// The day's plan and what was missed.
@@ -161,7 +163,7 @@ impl Outlook {
         let said = folded.said.get(alert).cloned().unwrap_or_default();
         let voids = folded.floor.voids();
         said.into_iter()
-            .filter(|said| !voids.is_void(said.fact))
+            .filter(|said| !voids.takes_back(Target::kept(said.fact, said.guard)))
             .collect()
     }
 
@@ -291,6 +293,7 @@ impl Outlook {
                             at: fact.occurred_at,
                             note: said.note.clone(),
                             fact: fact.id,
+                            guard: Guard::of(&fact),
                         });
                         about.sort_by_key(|said| (said.at, said.fact));
                     }

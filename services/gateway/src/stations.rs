@@ -310,11 +310,14 @@ impl Stations {
         for event in &events {
             may_state(event, Proof::SignedIn(role))
                 .map_err(|refused| Trouble::forbidden(format!("this {refused}")))?;
-            let ends = matches!(event, Event::WheelReleased(_) | Event::HoldLifted(_));
+            let ends = matches!(
+                event,
+                Event::WheelReleased(_) | Event::HoldLifted(_) | Event::VatRecipeChanged(_)
+            );
             let rights = self.worker.site().rights();
             if ends && !rights.may_release(Some(person)) {
                 return Err(Trouble::forbidden(format!(
-                    "your release would not count: {} may release here",
+                    "your release would not count: only {} may let wheels go from under a hold here",
                     rights.words()
                 )));
             }

@@ -466,6 +466,7 @@ holds-kept = { $count ->
     [one] Sie hält { $count } Laib:
    *[other] Sie hält { $count } Laibe:
 }
+holds-untraced = Noch wird ermittelt, welche Laibe sie sperrt: bis dahin darf kein Laib den Betrieb verlassen. Dauert das Minuten, nachsehen, ob der Dienst records läuft.
 holds-owed = { $count } weitere werden gerade gesperrt.
 holds-let-go = { $count } wurden einzeln freigegeben:
 holds-no-right = { $count } gab jemand ohne das Recht dazu frei: die Sperre besteht.
@@ -489,6 +490,7 @@ entry-vat-measured = Ein Kessel wurde gemessen
 entry-vat-cut = Der Bruch wurde geschnitten
 entry-vat-drained = Die Molke wurde abgezogen
 entry-vat-milled = Der Bruch wurde gemahlen
+entry-vat-recipe-changed = Eine Charge geht nach einem anderen Rezept weiter
 entry-vat-closed = Die Herstellung ist beendet
 entry-lot-used = Überzug oder Hülle kam auf Laibe
 entry-tool-sanitised = Etwas wurde desinfiziert
@@ -500,6 +502,9 @@ entry-lab-swabbed = Eine Fläche wurde abgestrichen
 entry-lab-resulted = Ein Befund kam
 field-lot = Los
 field-batch = Charge
+field-recipe = Rezept, nach dem sie weitergeht
+field-recipe-version = Version dieses Rezepts
+field-reason = Warum
 field-note = Anmerkung
 field-test = Untersucht auf
 field-sample = Probe

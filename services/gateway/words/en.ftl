@@ -466,6 +466,7 @@ holds-kept = { $count ->
     [one] It keeps { $count } wheel:
    *[other] It keeps { $count } wheels:
 }
+holds-untraced = It is still being worked out which wheels it keeps: until then no wheel of the dairy may leave. If this lasts for minutes, see that the records worker runs.
 holds-owed = { $count } more are being told.
 holds-let-go = { $count } were let go one by one:
 holds-no-right = { $count } were released by somebody without the right to do so: the hold stands.
@@ -490,6 +491,7 @@ entry-vat-cut = The curd was cut
 entry-vat-drained = The whey was drawn off
 entry-vat-milled = The curd was milled
 entry-vat-closed = The make is over
+entry-vat-recipe-changed = A batch goes on by another recipe
 entry-lot-used = Coating or wrap went onto wheels
 entry-tool-sanitised = Something was sanitised
 entry-control-checked = A check was done
@@ -501,6 +503,9 @@ entry-lab-resulted = A result came in
 field-lot = Lot
 field-batch = Batch
 field-note = Note
+field-recipe = Recipe that it goes on by
+field-recipe-version = Version of that recipe
+field-reason = Why
 field-test = Tested for
 field-sample = Sample
 field-wheels = Wheels, with commas between them

@@ -6,7 +6,7 @@ use safety::{Plan, hold_for};
 use trace::Trace;
 
 /// Holds that laboratory results ask for and nobody has placed, then the facts that standing
-/// holds owe to wheels. After these are stated, and no others, there are none.
+/// holds owe to wheels, then that all of them have been told. After these are stated, and no others, there are none.
 #[must_use]
 pub fn owed(trace: &Trace<'_>, plan: Option<&Plan>) -> Vec<Event> {
     let mut owed: Vec<Event> = Vec::new();
@@ -25,6 +25,10 @@ pub fn owed(trace: &Trace<'_>, plan: Option<&Plan>) -> Vec<Event> {
     if owed.is_empty() {
         // A hold placed in this round is told to its wheels in the next.
         owed.extend(trace.owed_holds().into_iter().map(Event::from));
+    }
+    if owed.is_empty() {
+        // So is that all of them were told: the log has to have what they were told.
+        owed.extend(trace.untraced_holds().into_iter().map(Event::from));
     }
     owed
 }

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use ::holds::Rule;
+use ::holds::{Rights, Rule};
 use bus::Stored;
 use bus::telling::Telling;
 use chrono::{DateTime, TimeDelta, Utc};
@@ -34,6 +34,7 @@ pub struct Keeper {
     before: Option<Before>,
     index: Index,
     diary: Diary,
+    rights: Rights,
     plan: Option<Plan>,
     seq: u64,
     findings: Vec<String>,
@@ -65,8 +66,9 @@ impl Keeper {
             ours: format!("floor.{site}."),
             before: Some(Box::new(before)),
             folder,
+            rights: rule.rights().clone(),
+            diary: Diary::under(rule.rights().clone()),
             index: Index::new(rule),
-            diary: Diary::default(),
             plan,
             seq: 0,
             findings: Vec::new(),
@@ -204,6 +206,12 @@ impl Keeper {
         self.index.trace()
     }
 
+    /// Who may release.
+    #[must_use]
+    pub const fn rights(&self) -> &Rights {
+        &self.rights
+    }
+
     /// The dairy's plan.
     #[must_use]
     pub const fn plan(&self) -> Option<&Plan> {
@@ -326,6 +334,7 @@ const fn matters(event: &Event) -> bool {
             | Event::LabSwabbed(_)
             | Event::HoldPlaced(_)
             | Event::HoldLifted(_)
+            | Event::HoldTraced(_)
             | Event::WheelHeld(_)
             | Event::WheelReleased(_)
             | Event::WheelPortioned(_)

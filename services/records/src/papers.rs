@@ -97,7 +97,7 @@ pub(crate) async fn write(
             facts.push(fact);
         }
     }
-    let facts = papers::counting(facts);
+    let facts = papers::counting(facts, keeper.rights());
     let (name, media_type, bytes) = draw(keeper.plan(), desk, &facts, &recall, query.paper, now)?;
     anyhow::ensure!(
         bytes.len() <= MOST_BYTES,

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::stored::instant;
 use facts::{Event, Fact, FactId, OrderId, OrderPacked, Sscc, WheelId, stored_struct};
+use ripening::{Guard, Target, Voids};
 
 /// A case packed longer ago than this gets no label by itself.
 const LABELLED_WITHIN: TimeDelta = TimeDelta::days(1);
@@ -24,6 +25,8 @@ pub(crate) struct Cases {
 #[derive(Debug)]
 struct Case {
     at: DateTime<Utc>,
+    /// Who takes it back.
+    guard: Guard,
     order: OrderId,
     case: Sscc,
     wheels: Vec<WheelId>,
@@ -36,6 +39,7 @@ stored_struct!(Cases { cases } skip { changed });
 
 stored_struct!(Case {
     at via instant,
+    guard,
     order,
     case,
     wheels,
@@ -44,6 +48,10 @@ stored_struct!(Case {
 });
 
 impl Case {
+    fn never_was(&self, cause: FactId, voids: &Voids) -> bool {
+        voids.takes_back(Target::kept(cause, self.guard))
+    }
+
     fn packed(&self) -> OrderPacked {
         OrderPacked {
             order: self.order,
@@ -64,31 +72,27 @@ pub(crate) struct Wanted {
 }
 
 impl Cases {
-    /// Takes note of a case that was packed, or of one that never was.
+    /// Takes note of a case that was packed.
     pub(crate) fn fact(&mut self, fact: &Fact) {
-        match &fact.event {
-            Event::OrderPacked(packed) => {
-                let OrderPacked {
-                    order,
-                    case,
-                    wheels,
-                    pallet,
-                } = packed;
-                self.cases.entry(fact.id).or_insert_with(|| Case {
-                    at: fact.occurred_at,
-                    order: *order,
-                    case: *case,
-                    wheels: wheels.clone(),
-                    pallet: *pallet,
-                    settled: false,
-                });
-                self.changed = true;
-            }
-            Event::Voided(voided) => {
-                self.changed |= self.cases.remove(&voided.fact).is_some();
-            }
-            _ => {}
-        }
+        let Event::OrderPacked(packed) = &fact.event else {
+            return;
+        };
+        let OrderPacked {
+            order,
+            case,
+            wheels,
+            pallet,
+        } = packed;
+        self.cases.entry(fact.id).or_insert_with(|| Case {
+            at: fact.occurred_at,
+            guard: Guard::of(fact),
+            order: *order,
+            case: *case,
+            wheels: wheels.clone(),
+            pallet: *pallet,
+            settled: false,
+        });
+        self.changed = true;
     }
 
     /// Whether anything has changed since this was last asked.
@@ -98,10 +102,13 @@ impl Cases {
 
     /// Labels of cases packed lately, also of those packed while the scheduler was away, and
     /// of the pallets that they stand on, which are labelled again with every case.
-    pub(crate) fn wanted(&mut self, now: DateTime<Utc>) -> Wanted {
+    pub(crate) fn wanted(&mut self, now: DateTime<Utc>, voids: &Voids) -> Wanted {
         let mut wanted = Wanted::default();
         let mut last: BTreeMap<Sscc, (DateTime<Utc>, FactId)> = BTreeMap::new();
         for (cause, case) in &mut self.cases {
+            if case.never_was(*cause, voids) {
+                continue;
+            }
             if std::mem::replace(&mut case.settled, true) {
                 continue;
             }
@@ -117,17 +124,19 @@ impl Cases {
             }
         }
         for (pallet, (at, cause)) in last {
-            wanted.pallets.push((cause, pallet, self.on(pallet, at)));
+            wanted
+                .pallets
+                .push((cause, pallet, self.on(pallet, at, voids)));
         }
         self.forget(now);
         wanted
     }
 
-    fn on(&self, pallet: Sscc, at: DateTime<Utc>) -> Vec<OrderPacked> {
+    fn on(&self, pallet: Sscc, at: DateTime<Utc>, voids: &Voids) -> Vec<OrderPacked> {
         let mut on: Vec<_> = self
             .cases
             .iter()
-            .filter(|(_, case)| case.pallet == Some(pallet))
+            .filter(|(cause, case)| case.pallet == Some(pallet) && !case.never_was(**cause, voids))
             .filter(|(_, case)| case.at <= at && at - case.at <= FILLED_WITHIN)
             .collect();
         on.sort_by_key(|(cause, case)| (case.at, **cause));
@@ -184,14 +193,17 @@ mod tests {
         let first = fact(1, "2026-03-02T09:00:00Z", packed(1));
         cases.fact(&first);
         cases.fact(&first);
-        let wanted = cases.wanted(now);
+        let wanted = cases.wanted(now, &Voids::default());
         assert_eq!(wanted.cases.len(), 1, "a fact that comes twice is one case");
         assert_eq!(wanted.pallets[0].2, [packed(1)]);
 
         let mut cases = restarted(&cases);
-        assert!(cases.wanted(now).cases.is_empty(), "asked for once");
+        assert!(
+            cases.wanted(now, &Voids::default()).cases.is_empty(),
+            "asked for once"
+        );
         cases.fact(&fact(2, "2026-03-02T09:30:00Z", packed(2)));
-        let wanted = restarted(&cases).wanted(now);
+        let wanted = restarted(&cases).wanted(now, &Voids::default());
         assert_eq!(wanted.cases.len(), 1);
         let (cause, _, on) = &wanted.pallets[0];
         assert_eq!(cause.uuid().as_u128(), 2);
@@ -210,8 +222,17 @@ mod tests {
             fact: wrong,
             reason: "wrong case".into(),
         };
-        cases.fact(&fact(4, "2026-03-09T09:02:00Z", voided));
-        let wanted = cases.wanted(now);
+        let mut voids = Voids::default();
+        let voided_by = |n, station: &str| {
+            let fact = fact(n, "2026-03-09T09:02:00Z", voided.clone());
+            let station = station.parse().unwrap();
+            ripening::Voiding::of(&Fact { station, ..fact }, &voided)
+        };
+        voids.add(voided_by(4, "scale-1"));
+        let others = restarted(&cases).wanted(now, &voids);
+        assert_eq!(others.cases.len(), 2, "another station takes nothing back");
+        voids.add(voided_by(5, "office"));
+        let wanted = cases.wanted(now, &voids);
         assert_eq!(wanted.cases.len(), 1);
         assert_eq!(wanted.pallets[0].2, [packed(1), packed(3)]);
     }

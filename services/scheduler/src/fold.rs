@@ -459,7 +459,7 @@ impl Fold {
         if !said.is_empty() {
             self.portions.recall(&said, floor);
         }
-        let wanted = self.cases.wanted(now);
+        let wanted = self.cases.wanted(now, floor.voids());
         for (cause, case) in &wanted.cases {
             let job = self.texts.case(floor, *cause, case);
             effects.extend(case_effect("case", case.case, *cause, job));

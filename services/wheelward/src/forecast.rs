@@ -78,6 +78,7 @@ impl Office {
         let site = files::site(site)?;
         let (facts, now) = read(&args.source, args.at).await?;
         let sensors = Sensors::default();
+        let facts = holds::counting(&facts, &site.rights());
         let history = History::of(&facts, site.clock, &site.recipes, &sensors, now);
         for batch in &history.without_recipe {
             eprintln!(

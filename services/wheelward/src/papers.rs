@@ -6,6 +6,7 @@ use anyhow::Context as _;
 use bus::{Clock, Outbox};
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Draft, Event, Fact, LotId, Scope, StationId};
+use holds::{Rights, Rule};
 use names::{Known, UnknownName};
 use papers::{Asked, Dairy, Sheet, epcis};
 use safety::{Diary, Standing};
@@ -38,6 +39,7 @@ pub async fn run(command: &PapersCommand) -> anyhow::Result<()> {
 async fn counting(
     source: &FactsArgs,
     at: Option<DateTime<Utc>>,
+    rights: &Rights,
 ) -> anyhow::Result<(Vec<Fact>, DateTime<Utc>)> {
     let mut all = Vec::new();
     reading::each(source, |fact| {
@@ -52,7 +54,7 @@ async fn counting(
         None if source.facts.is_empty() => Clock::system().now(),
         None => last.context("the files hold no facts")?,
     };
-    Ok((papers::counting(all), now))
+    Ok((papers::counting(all, rights), now))
 }
 
 struct Ready {
@@ -60,17 +62,19 @@ struct Ready {
     now: DateTime<Utc>,
     dairy: Dairy,
     clock: quantity::DairyClock,
+    holds: Rule,
 }
 
 async fn ready(args: &DairyArgs) -> anyhow::Result<Ready> {
     let dairy = files::papers(&args.papers)?;
-    let clock = files::site(&args.site)?.clock;
-    let (facts, now) = counting(&args.source, args.at).await?;
+    let site = files::site(&args.site)?;
+    let (facts, now) = counting(&args.source, args.at, &site.rights()).await?;
     Ok(Ready {
         facts,
         now,
         dairy,
-        clock,
+        clock: site.clock,
+        holds: site.hold_rule(),
     })
 }
 
@@ -79,8 +83,9 @@ fn traced(
     about: &Scope,
     sideways: bool,
     now: DateTime<Utc>,
+    holds: Rule,
 ) -> Result<Recall, UnknownName> {
-    let mut index = Index::default();
+    let mut index = Index::new(holds);
     facts.iter().for_each(|fact| index.apply(fact));
     let settings = Settings {
         sideways,
@@ -116,8 +121,9 @@ async fn sheets(args: &SheetsArgs) -> anyhow::Result<()> {
         now,
         dairy,
         clock,
+        holds,
     } = ready(&args.dairy).await?;
-    let mut index = Index::default();
+    let mut index = Index::new(holds);
     facts.iter().for_each(|fact| index.apply(fact));
     let trace = index.trace();
     for lot in &args.lot {
@@ -162,9 +168,10 @@ async fn batch(args: &BatchFileArgs) -> anyhow::Result<()> {
         now,
         dairy,
         clock,
+        holds,
     } = ready(&args.dairy).await?;
     let plan = args.safety.as_deref().map(files::safety).transpose()?;
-    let recall = traced(&facts, &Scope::Batch(args.batch), false, now)?;
+    let recall = traced(&facts, &Scope::Batch(args.batch), false, now, holds)?;
     let batch = recall.batches.first().copied().unwrap_or(args.batch);
     let pdf = papers::batch_file(batch, &facts, &recall, plan.as_ref(), &dairy, &clock);
     write(&args.out, pdf)
@@ -176,13 +183,14 @@ async fn notices(args: &NoticesArgs) -> anyhow::Result<()> {
         now,
         dairy,
         clock,
+        holds,
     } = ready(&args.dairy).await?;
     let about = match (args.lot, args.batch) {
         (Some(lot), _) => Scope::Lot(lot),
         (None, Some(batch)) => Scope::Batch(batch),
         (None, None) => anyhow::bail!("say --lot or --batch"),
     };
-    let recall = traced(&facts, &about, !args.no_contact, now)?;
+    let recall = traced(&facts, &about, !args.no_contact, now, holds)?;
     if recall.customers.is_empty() {
         println!(
             "Nothing of {} has left: there is nobody to tell.",
@@ -208,6 +216,7 @@ async fn export(args: &EpcisArgs) -> anyhow::Result<()> {
         now,
         dairy,
         clock,
+        ..
     } = ready(&args.dairy).await?;
     let document = epcis::document(&facts, &dairy, &clock, now);
     match &args.out {
@@ -269,11 +278,11 @@ async fn import(args: &ImportArgs) -> anyhow::Result<()> {
 
 async fn checks(args: &ChecksArgs) -> anyhow::Result<()> {
     let plan = files::safety(&args.safety)?;
-    let clock = files::site(&args.site)?.clock;
-    let (facts, now) = counting(&args.source, args.at).await?;
+    let site = files::site(&args.site)?;
+    let (facts, now) = counting(&args.source, args.at, &site.rights()).await?;
     let mut diary = Diary::default();
     facts.iter().for_each(|fact| diary.apply(fact));
-    let checks = safety::checks(&plan, &diary, &clock, now);
+    let checks = safety::checks(&plan, &diary, &site.clock, now);
     if args.source.ask.json {
         return show::print_json(&safety::alerts(&checks));
     }

@@ -13,17 +13,32 @@ use crate::cli::RecallArgs;
 use crate::reading;
 use crate::running::Asker;
 use crate::table::Table;
-use crate::{show, stating};
+use crate::{files, show, stating};
 
 /// The station whose facts drills are.
 const DRILLS: &str = "recall-drill";
+
+/// What is missing from an answer that knows no site file.
+const WITHOUT_SITE: &str = "LOOK: without a site file (--site) holds that recipes put on every wheel are not in this answer, and whoever has a badge counts as somebody who may release. Wheels may be under more holds than it says";
+
+/// An answer, and what it does not know.
+#[derive(serde::Serialize)]
+struct Told<'a> {
+    #[serde(flatten)]
+    recall: &'a Recall,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    without_site: Option<&'static str>,
+}
 
 /// How many wheels of a level are listed without `--all`.
 const LISTED: usize = 40;
 
 /// `wheelward recall`
 pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
-    let mut index = Index::default();
+    let own = args.site.as_deref().map(files::site).transpose()?;
+    let rule = own.as_ref().map(site::Site::hold_rule);
+    let without_site = rule.is_none();
+    let mut index = Index::new(rule.unwrap_or_default());
     let (mut last, mut site, mut drills) = (None::<DateTime<Utc>>, None, 0);
     let station = StationId::new(DRILLS)?;
     reading::each(&args.source, |fact| {
@@ -60,8 +75,14 @@ pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
     let began = Instant::now();
     let recall = trace.recall(&about, &settings, now);
     let took = began.elapsed();
+    if without_site {
+        eprintln!("{WITHOUT_SITE}");
+    }
     if args.source.ask.json {
-        show::print_json(&recall)?;
+        show::print_json(&Told {
+            recall: &recall,
+            without_site: without_site.then_some(WITHOUT_SITE),
+        })?;
     } else {
         print!("{}", text(&recall, args.all));
     }

@@ -60,7 +60,8 @@ impl Desk {
         from_file: bool,
         events: Vec<Event>,
     ) -> anyhow::Result<()> {
-        for event in &events {
+        // What stands in a file moves no cheese.
+        for event in events.iter().filter(|_| !from_file) {
             // A badge typed here is a name and no proof of who it is.
             may_state(event, Proof::Badge)
                 .map_err(|refused| anyhow::anyhow!("{} {refused}", event.topic()))?;

@@ -57,7 +57,7 @@ pub async fn run(args: &YieldArgs) -> anyhow::Result<()> {
         .context("name the site file with --site")?;
     let site = files::site(path)?;
     let (facts, now) = read(&args.source, args.at).await?;
-    let mut all = makes(&facts::standing(&facts), &site.clock);
+    let mut all = makes(&holds::counting(&facts, &site.rights()), &site.clock);
     if let Some(batch) = args.batch {
         let codes: Vec<String> = all.keys().map(ToString::to_string).collect();
         let make = all

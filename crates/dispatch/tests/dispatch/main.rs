@@ -2,6 +2,9 @@
 //! this.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
+#[path = "../../../holds/tests/obvious/mod.rs"]
+mod obvious;
+
 mod allocating;
 mod given;
 mod held;
@@ -11,3 +14,4 @@ mod promising;
 mod properties;
 mod roads;
 mod telling;
+mod voids;

@@ -39,7 +39,7 @@ proptest! {
             let which = which.index(given.facts.len());
             given.facts[which].occurred_at = at;
         }
-        let history = History::of(&given.facts, clock(), &given.recipes, &Sensors::default(), now);
+        let history = History::of(&given.facts.iter().collect::<Vec<_>>(), clock(), &given.recipes, &Sensors::default(), now);
         let forecaster = Forecaster::new(&history, &Habits::new(), now);
         for forecast in forecaster.all(1) {
             let _ = forecast.outlook(&clock());

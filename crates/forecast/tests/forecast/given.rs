@@ -227,7 +227,7 @@ impl Given {
     pub fn history(&self) -> History {
         let now = day(400.0);
         History::of(
-            &self.facts,
+            &holds::counting(&self.facts, &holds::Rights::AnyBadge),
             clock(),
             &self.recipes,
             &Sensors::default(),

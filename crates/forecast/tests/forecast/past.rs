@@ -31,7 +31,8 @@ fn played(seed: u64, days: usize) -> (History, Vec<Outcome>) {
         .unwrap();
     let site = &stations.site;
     let sensors = Sensors::default();
-    let history = History::of(&stations.facts, site.clock, &site.recipes, &sensors, now);
+    let counts = holds::counting(&stations.facts, &site.rights());
+    let history = History::of(&counts, site.clock, &site.recipes, &sensors, now);
     let outcomes = dairy.ripeness().into_iter().filter_map(|ripe| {
         Some(Outcome {
             batch: ripe.batch.parse().unwrap(),

@@ -33,7 +33,7 @@ fn evidence(about: &Scope, sideways: bool) -> (Vec<Fact>, trace::Recall) {
     let wheels = evidence.places.iter();
     let wheels = wheels.map(|place| &facts()[*place as usize - 1]);
     let all = wheels.chain(checked).chain(&evidence.facts).cloned();
-    (counting(all), recall)
+    (counting(all, &holds::Rights::AnyBadge), recall)
 }
 
 fn batches() -> Vec<BatchId> {

@@ -48,7 +48,7 @@ pub fn batch(floor: &Floor, id: BatchId) -> Result<BatchPicture, UnknownName> {
         fact: moment.fact,
         voided: floor
             .voids()
-            .reason(moment.fact, batch.course.was_moved_by(moment.fact))
+            .reason(line.target(moment.fact))
             .map(str::to_owned),
         flags: Vec::new(),
     });

@@ -186,10 +186,7 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
         station: note.station,
         person: note.person,
         fact: note.moment.fact,
-        voided: floor
-            .voids()
-            .reason(note.moment.fact, note.what.keeps_safe())
-            .map(str::to_owned),
+        voided: floor.voids().reason(note.target()).map(str::to_owned),
         flags: wheel
             .flags()
             .iter()

@@ -81,10 +81,12 @@ impl Floor {
         laid: &'a [Laid<'a>],
     ) -> Over<'a> {
         let batch = ledger.and_then(Ledger::batch);
-        let recipe = batch.and_then(|batch| self.batches.get(&batch)?.recipe(&self.voids));
+        let batch = batch.and_then(|batch| self.batches.get(&batch));
         Over {
             wheel: id,
-            born: self.rule.born_under(recipe),
+            born: self
+                .rule
+                .born(batch.map(|batch| &batch.course), &self.voids),
             scopes: laid,
             rights: self.rule.rights(),
         }

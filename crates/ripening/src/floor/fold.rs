@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use facts::wire::Unknown;
 use facts::{BatchId, Event, Fact, FactId, ToolId, WheelId};
+use holds::Guard;
 use quantity::DairyDay;
 
 use super::{Floor, Gap};
@@ -48,18 +49,14 @@ impl Floor {
             }
             Event::ForecastTold(e) => self.forecast(e.batch, fact),
             Event::ToolChecked(e) => {
-                let new = self
-                    .tools
-                    .entry(e.tool)
-                    .or_default()
-                    .check(Moment::of(fact), e.check);
+                let new = self.tools.entry(e.tool).or_default().check(fact, e.check);
                 self.stale.tools.insert(e.tool);
                 self.changed.tools.insert(as_kept(&self.tools, e.tool));
                 self.checked(e.tool, fact.occurred_at);
                 new
             }
             Event::Voided(e) => self.void(Voiding::of(fact, e)),
-            Event::HoldPlaced(_) | Event::HoldLifted(_) => self.lay(fact),
+            Event::HoldPlaced(_) | Event::HoldLifted(_) | Event::HoldTraced(_) => self.lay(fact),
             // Nothing here derives from these yet: the log keeps them, and the
             // station's numbers tell a duplicate.
             _ => fact.event.wheels().is_empty() && new_number,
@@ -191,28 +188,36 @@ impl Floor {
     /// # Errors
     /// Why it does not, in words.
     pub fn judge(&self, voiding: &Voiding) -> Result<(), String> {
-        let target = voiding.target;
+        match self.guard_of(voiding.target, &mut Vec::new()) {
+            Some(guard) => self.voids.judge(voiding, guard),
+            None => Ok(()),
+        }
+    }
+
+    /// Who takes a fact back, where it is known here. `path`: voidings looked through already.
+    fn guard_of(&self, fact: FactId, path: &mut Vec<FactId>) -> Option<Guard> {
+        if let Some(target) = self.voids.voided_by(fact) {
+            if path.contains(&fact) {
+                return Some(Guard::Correction);
+            }
+            path.push(fact);
+            let voided = self.guard_of(target, path);
+            return Some(voided.map_or(Guard::Correction, Guard::of_its_voiding));
+        }
         let of_wheel = || {
             let slots = self.wheels.slots();
-            let mentions = slots.filter(|slot| self.wheels[*slot].chronicle.mentions(target));
+            let mentions = slots.filter(|slot| self.wheels[*slot].chronicle.mentions(fact));
             let notes = mentions.flat_map(|slot| self.wheels[slot].chronicle.notes());
-            let mut notes = notes.filter(|note| note.moment.fact == target);
-            notes.any(|note| note.what.keeps_safe())
+            let mut notes = notes.filter(|note| note.moment.fact == fact);
+            notes.next().map(|note| note.target().guard)
         };
-        let keeps_safe = self.voids.iter().any(|known| known.by == target)
-            || self.scopes.mentions(target)
-            || self
-                .batches
-                .values()
-                .any(|batch| batch.course.was_moved_by(target))
-            || self.tools.values().any(|tool| tool.failed(target))
-            || of_wheel();
-        if voiding.corrects || !keeps_safe {
-            return Ok(());
-        }
-        Err(format!(
-            "it takes back fact {target}, which keeps somebody safe: only a manager's correction does, on the wheel's or batch's page"
-        ))
+        let of_batch = || self.batches.values().find_map(|batch| batch.guard_of(fact));
+        let of_tool = || self.tools.values().find_map(|tool| tool.guard_of(fact));
+        let of_scope = self.scopes.guard_of(fact);
+        of_scope
+            .or_else(of_batch)
+            .or_else(of_tool)
+            .or_else(of_wheel)
     }
 
     fn void(&mut self, voiding: Voiding) -> bool {
@@ -230,13 +235,13 @@ impl Floor {
             for (tool, at) in checks {
                 self.checked(tool, at);
             }
-            if self.scopes.mentions(fact) {
-                self.wheels_under_scopes_are_stale();
+            if self.scopes.guard_of(fact).is_some() {
+                self.wheels_under_scopes_are_stale(fact);
             }
             let made: Vec<_> = self
                 .batches
                 .iter()
-                .filter(|(_, batch)| batch.mentions(fact))
+                .filter(|(_, batch)| batch.guard_of(fact).is_some())
                 .map(|(id, _)| *id)
                 .collect();
             for batch in made {
@@ -254,17 +259,18 @@ impl Floor {
         let new = self.scopes.apply(fact);
         if new {
             self.changed.scopes = true;
-            self.wheels_under_scopes_are_stale();
+            self.wheels_under_scopes_are_stale(fact.id);
         }
         new
     }
 
     /// Holds over scopes change seldom: looking at every wheel that ever came under one is
     /// simpler than knowing which.
-    fn wheels_under_scopes_are_stale(&mut self) {
+    fn wheels_under_scopes_are_stale(&mut self, fact: FactId) {
+        let every = self.scopes.concerns_every_wheel(fact);
         for slot in self.wheels.slots() {
             let id = self.wheels.id(slot);
-            if self.scopes.reach(id, &self.wheels[slot].state.holds) {
+            if every || self.scopes.reach(id, &self.wheels[slot].state.holds) {
                 self.wheels.mark_stale(slot);
             }
         }

@@ -116,7 +116,7 @@ impl Floor {
                 level: Level::Raised,
                 since: first.map_or(self.now, |moment| moment.at),
                 words: format!(
-                    "It was made by {recipe} v{version}: name that file in the site file again, or move the batch on purpose with `wheelward recipe move`; {by}"
+                    "It was made by {recipe} v{version}: name that file in the site file again, or move the batch on purpose (in the browser: Write down); {by}"
                 ),
             }
         });

@@ -79,7 +79,7 @@ impl Given {
             site: "testdairy".parse().unwrap(),
             station: station.parse().unwrap(),
             station_seq: self.facts.len() as u64 + 1,
-            person: None,
+            person: corrects.then(|| "01".parse().unwrap()),
             occurred_at,
             claimed_at: None,
             recorded_at: occurred_at,

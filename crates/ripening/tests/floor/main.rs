@@ -1,6 +1,9 @@
 //! The floor as its users meet it: given these facts, at this time, then these actions.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
+#[path = "../../../holds/tests/obvious/mod.rs"]
+mod obvious;
+
 mod alerts;
 mod claims;
 mod forecasts;

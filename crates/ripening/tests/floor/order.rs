@@ -2,13 +2,13 @@
 
 use std::collections::BTreeSet;
 
-use authority::workers::keeps_safe;
 use facts::{Carrier, Event, Fact, FactId, Voided};
 use proptest::prelude::*;
 use quantity::{Celsius, Grams, Percent};
-use ripening::{Floor, State, answer};
+use ripening::{Floor, State, Target, answer};
 
 use crate::given::{practice_with, recipe_with, time};
+use crate::obvious::never_happened;
 
 /// Few wheels, few stations, few days: so that facts meet, collide and contradict.
 fn any_event() -> impl Strategy<Value = Event> {
@@ -277,23 +277,11 @@ fn everything(floor: &Floor) -> String {
 /// A slow and obvious model of a wheel: keep the facts that count and name the wheel,
 /// sort them, fold them one by one.
 fn obvious_state(facts: &[Fact], wheel: facts::WheelId) -> State {
-    let keeps_safe = |id: FactId| {
-        let mut named = facts.iter().filter(|f| f.id == id);
-        named.any(|f| matches!(f.event, Event::Voided(_)) || keeps_safe(&f.event))
-    };
-    let by_id = |id: FactId| {
-        facts
-            .iter()
-            .filter(move |f| matches!(&f.event, Event::Voided(v) if v.fact == id))
-            .filter(move |f| f.station.as_str() == "gateway" || !keeps_safe(id))
-    };
-    fn void(id: FactId, depth: usize, by_id: &dyn Fn(FactId) -> Vec<FactId>) -> bool {
-        depth > 0 && by_id(id).into_iter().any(|by| !void(by, depth - 1, by_id))
-    }
-    let voiders = |id| by_id(id).map(|f| f.id).collect::<Vec<_>>();
+    let all: Vec<&Fact> = facts.iter().collect();
+    let rights = every_rule().rights;
     let mut mine: Vec<_> = facts
         .iter()
-        .filter(|f| f.event.wheels().contains(&wheel) && !void(f.id, facts.len() + 1, &voiders))
+        .filter(|f| f.event.wheels().contains(&wheel) && !never_happened(f, &all, &rights))
         .collect();
     mine.sort_by_key(|fact| fact.order());
     mine.dedup_by_key(|fact| fact.id);
@@ -382,7 +370,7 @@ proptest! {
     }
 
     #[test]
-    fn a_note_knows_as_the_table_does_whether_it_keeps_somebody_safe(event in any_event()) {
+    fn a_note_knows_as_the_table_does_who_takes_it_back(event in any_event()) {
         let fact = Fact {
             id: id(1),
             site: "testdairy".parse().unwrap(),
@@ -395,7 +383,7 @@ proptest! {
             event,
         };
         if let Some(note) = ripening::Note::of(&fact) {
-            prop_assert_eq!(note.what.keeps_safe(), keeps_safe(&fact.event));
+            prop_assert_eq!(note.target(), Target::of(&fact));
         }
     }
 
@@ -412,6 +400,8 @@ proptest! {
             id: id(10_000),
             station: "gateway".parse().unwrap(),
             station_seq: 1,
+            // With a badge: what keeps wheels is taken back by somebody who may release them.
+            person: Some("01".parse().unwrap()),
             event: Event::Voided(Voided { fact: target.id, reason: "wrong".into() }),
             ..target.clone()
         });

@@ -260,9 +260,8 @@ impl Floor {
     }
 
     pub fn voids(&mut self, fact: &Fact) -> Fact {
-        self.hears(Voided {
-            fact: fact.id,
-            reason: "a mistake".into(),
-        })
+        let reason = "a mistake".into();
+        let fact = fact.id;
+        self.hears_of(Some("09"), Voided { fact, reason })
     }
 }

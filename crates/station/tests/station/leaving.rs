@@ -181,16 +181,57 @@ fn holds_of_a_recipe_keep_a_wheel_at_the_door_though_no_fact_states_them() {
         recipe_version: version,
         reason: "too dry".to_owned(),
     };
+    let held = |floor: &Floor| {
+        let rule = crate::floor::setup().holds;
+        !floor.placement.held(wheel("500-01"), &rule).is_empty()
+    };
     floor.hears(by("blue", 3));
-    assert!(
-        floor
-            .placement
-            .held(wheel("500-01"), &crate::floor::setup().holds)
-            .is_empty()
-    );
+    assert!(held(&floor), "nobody moves a wheel from under a hold");
+    floor.hears_of(Some("09"), by("blue", 3));
+    assert!(!held(&floor));
     floor.now += Duration::minutes(1);
     floor.hears(by("tested-blue", 1));
     assert!(floor.scan("W.500-01").starts_with("STOP"));
+}
+
+#[test]
+fn a_hold_over_a_lot_lets_nothing_leave_until_the_records_say_which_wheels_it_keeps() {
+    let mut floor = dispatching();
+    let placed = floor.hears(facts::HoldPlaced {
+        hold: "LAB".parse().unwrap(),
+        scope: facts::Scope::Lot("CUL7".parse().unwrap()),
+        reason: "swab".to_owned(),
+        cause: None,
+    });
+    let stop = floor.scan("W.311-01");
+    assert!(
+        stop.starts_with("STOP  wheel 311-01 is under hold LAB, which is still being worked out: nothing may leave until the records say which wheels it keeps. If that lasts, ask"),
+        "{stop}"
+    );
+    floor.now += Duration::minutes(1);
+    floor.hears(WheelHeld {
+        wheels: vec![wheel("311-02")],
+        hold: "LAB".parse().unwrap(),
+        reason: "swab".to_owned(),
+    });
+    assert!(
+        floor.scan("W.311-01").starts_with("STOP"),
+        "not all are told"
+    );
+    floor.hears(facts::HoldTraced {
+        hold: "LAB".parse().unwrap(),
+        placed: placed.id,
+        wheels: 1,
+    });
+    assert_eq!(
+        floor.scan("W.311-01"),
+        "OK  wheel 311-01 dispatched for order 77"
+    );
+    let stop = floor.scan("W.311-02");
+    assert!(
+        stop.starts_with("STOP  wheel 311-02 is under hold LAB: nothing recorded"),
+        "{stop}"
+    );
 }
 
 #[test]

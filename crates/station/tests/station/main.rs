@@ -2,6 +2,9 @@
 
 #![allow(clippy::unwrap_used, clippy::panic)] // a test fails by panicking
 
+#[path = "../../../holds/tests/obvious/mod.rs"]
+mod obvious;
+
 mod floor;
 mod leaving;
 mod people;

@@ -1,6 +1,9 @@
 //! What a trace must tell, against given facts, in any order, and against a slow model.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
+#[path = "../../../holds/tests/obvious/mod.rs"]
+mod obvious;
+
 mod balance;
 mod contact;
 mod given;

@@ -307,6 +307,7 @@ proptest! {
         let voiding = Fact {
             id: FactId::from_uuid(format!("{:032x}", u128::MAX).parse().unwrap()),
             station: id("gateway"),
+            person: Some(id("01")),
             event: Voided { fact: target.id, reason: "wrong".to_owned() }.into(),
             ..target.clone()
         };

@@ -4,7 +4,10 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Carrier, Event, Fact, LotId, ReworkSource, RoomId, Scope, WheelId};
+use holds::Rights;
 use trace::{How, Level, Place, RUN};
+
+use crate::obvious::never_happened;
 
 /// What wheels are in, how surely, and what they shared: wheel to level and ways.
 pub type Answer = BTreeMap<WheelId, (Level, BTreeSet<(How, Place)>)>;
@@ -15,19 +18,12 @@ fn valid(facts: &[Fact]) -> Vec<Fact> {
     for fact in facts {
         once.insert(fact.order(), fact);
     }
-    let once: Vec<Fact> = once.into_values().cloned().collect();
-    let void = |of: &Fact| is_void(of, &once);
-    once.iter().filter(|fact| !void(fact)).cloned().collect()
-}
-
-fn is_void(of: &Fact, all: &[Fact]) -> bool {
-    let keeps_safe =
-        matches!(of.event, Event::Voided(_)) || authority::workers::keeps_safe(&of.event);
-    all.iter().any(|fact| {
-        matches!(&fact.event, Event::Voided(e) if e.fact == of.id)
-            && (fact.station.as_str() == "gateway" || !keeps_safe)
-            && !is_void(fact, all)
-    })
+    let once: Vec<&Fact> = once.into_values().collect();
+    let counts = |fact: &&&Fact| !never_happened(fact, &once, &Rights::AnyBadge);
+    once.iter()
+        .filter(counts)
+        .map(|fact| (*fact).clone())
+        .collect()
 }
 
 /// What was made of these, by going through the facts until nothing new turns up.

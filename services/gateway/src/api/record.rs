@@ -1,10 +1,11 @@
 //! What people state from a desk: an alert was seen, a record was wrong.
 
-use authority::people::{Proof, may_correct};
+use authority::people::{Proof, TakenBack, may_correct, taken_back};
 use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
 use facts::{AlertAcknowledged, Event, Fact, FactId, Voided};
+use holds::Target;
 use names::{Kind, Known};
 use ripening::Floor;
 use ripening::answer::FloorPicture;
@@ -123,8 +124,17 @@ pub async fn void_fact(
             voided.fact
         )));
     }
-    let safe = authority::workers::keeps_safe(&target.event);
-    let look = move |floor: &Floor| floor.voids().reason(fact, safe).map(str::to_owned);
+    let rights = gateway.site().rights();
+    if taken_back(&target.event) == TakenBack::ByReleaser
+        && !rights.may_release(Some(signed.account.badge))
+    {
+        return Err(Trouble::forbidden(format!(
+            "your correction would not count: this record keeps wheels from leaving, and only {} may let them go",
+            rights.words()
+        )));
+    }
+    let target = Target::of(&target);
+    let look = move |floor: &Floor| floor.voids().reason(target).map(str::to_owned);
     let corrected = gateway.outlook().look(gateway.now(), look).await;
     let corrected = corrected
         .map_err(|error| Trouble::away(format!("this was not finished ({error}): try again")))?;

@@ -5,6 +5,7 @@ use authority::people::{TakenBack, UNDO_WITHIN, kind_taken_back};
 use axum::extract::{Query, State};
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Carrier, FactId};
+use holds::{Guard, Target};
 use maud::{Markup, html};
 use names::UnknownName;
 use ripening::answer::{self, LifeLine};
@@ -99,10 +100,10 @@ pub async fn page(
 
 /// Who takes back what: the table by which stations and this gateway go.
 fn who_may(t: Tongue) -> Markup {
-    let actions = |by: TakenBack| {
+    let actions = |by: &[TakenBack]| {
         let of = |action: &Action| {
             let topic = action.topic();
-            topic.is_some_and(|topic| kind_taken_back(topic) == by)
+            topic.is_some_and(|topic| by.contains(&kind_taken_back(topic)))
         };
         let named = Action::ALL.into_iter().map(|(action, ..)| action);
         let named = named.filter(of);
@@ -112,11 +113,14 @@ fn who_may(t: Tongue) -> Markup {
     let minutes = UNDO_WITHIN.num_minutes();
     let own = [
         ("minutes", minutes.into()),
-        ("actions", actions(TakenBack::ByOwner).into()),
+        ("actions", actions(&[TakenBack::ByOwner]).into()),
     ];
     let managers = [
         ("minutes", minutes.into()),
-        ("actions", actions(TakenBack::ByManager).into()),
+        (
+            "actions",
+            actions(&[TakenBack::ByManager, TakenBack::ByReleaser]).into(),
+        ),
     ];
     html! {
         details {
@@ -142,7 +146,8 @@ fn about(gateway: &Gateway, asked: Asked) -> Result<About, Trouble> {
 /// The newest corrections, and how many more there are.
 fn rows(floor: &Floor, about: About) -> (Vec<Row>, usize) {
     let voids = floor.voids();
-    let mut voidings: Vec<_> = voids.iter().filter(|v| voids.is_void(v.target)).collect();
+    let stands = |by| !voids.takes_back(Target::kept(by, Guard::Correction));
+    let mut voidings: Vec<_> = voids.iter().filter(|v| stands(v.by)).collect();
     voidings.sort_by_key(|voiding| std::cmp::Reverse(voiding.by));
     let mut left = 0;
     if matches!(about, About::Everything) {
@@ -183,6 +188,11 @@ fn rows(floor: &Floor, about: About) -> (Vec<Row>, usize) {
             tell(&mut rows, &life, &format!("/wheels/{id}"));
         }
     }
+    // What takes nothing back is no correction.
+    rows.retain(|row| {
+        let found = row.found.as_ref();
+        found.is_none_or(|(line, _)| line.voided.is_some())
+    });
     if !matches!(about, About::Everything) {
         rows.retain(|row| row.found.is_some());
         left = rows.len().saturating_sub(SHOWN);

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use authority::people::{Proof, may_state_kind};
 use axum::extract::{Path, State};
 use axum::response::Response;
-use facts::{Event, TYPES};
+use facts::{Event, TYPES, VatRecipeChanged};
 use maud::{Markup, html};
 use names::{Kind as Named, UnknownName};
 use records::Caution;
@@ -117,6 +117,15 @@ const ENTRIES: &[(&str, &[Field])] = &[
     ("vat.drained", &[BATCH, ("whey_l", Kind::Number, false)]),
     ("vat.milled", &[BATCH, NOTE]),
     ("vat.closed", &[BATCH, NOTE]),
+    (
+        "vat.recipe_changed",
+        &[
+            BATCH,
+            ("recipe", Kind::Text, true),
+            ("recipe_version", Kind::Number, true),
+            ("reason", Kind::Text, true),
+        ],
+    ),
     ("lot.used", &[LOT, ("wheels", Kind::List, true)]),
     (
         "tool.sanitised",
@@ -203,6 +212,7 @@ const NAMES: &[(&str, Named)] = &[
     ("room", Named::Room),
     ("tool", Named::Tool),
     ("control", Named::Check),
+    ("recipe", Named::Recipe),
     ("deviation", Named::Deviation),
     ("sample", Named::Sample),
 ];
@@ -400,8 +410,26 @@ pub async fn enter(
     let event = Event::read(info.ty, &body)
         .ok_or_else(|| Trouble::missing("there is no such fact"))?
         .map_err(|error| Trouble::bad(format!("this does not fit: {error}")))?;
+    if let Event::VatRecipeChanged(moved) = &event {
+        has_recipe(&gateway, moved)?;
+    }
     gateway.state(signed, vec![event]).await?;
     Ok(see("/entry"))
+}
+
+/// Whether the site has the recipe, in that version, that a batch is to go by.
+fn has_recipe(gateway: &Gateway, moved: &VatRecipeChanged) -> Result<(), Trouble> {
+    let (recipe, version) = (moved.recipe, moved.recipe_version);
+    let recipes = &gateway.site().recipes;
+    if recipes.get(recipe, version).is_some() {
+        return Ok(());
+    }
+    let known = recipes.iter().filter(|known| known.id == recipe);
+    let known: Vec<_> = known.map(|known| format!("v{}", known.version)).collect();
+    Err(Trouble::missing(format!(
+        "recipe {recipe} has no version {version}; it has {}: name that file in the site file first",
+        known.join(", ")
+    )))
 }
 
 fn value(kind: Kind, text: &str) -> Result<Value, Trouble> {

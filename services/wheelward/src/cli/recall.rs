@@ -56,6 +56,10 @@ pub struct RecallArgs {
     /// the last fact.
     #[arg(long, value_parser = quantity::calendar::read_instant)]
     pub at: Option<DateTime<Utc>>,
+    /// The site file, whose recipes say which holds wheels are born under, and whose safety file
+    /// says who may release.
+    #[arg(long, env = "WHEELWARD_SITE", value_name = "FILE")]
+    pub site: Option<PathBuf>,
     /// Leave out what only touched a suspect wheel.
     #[arg(long)]
     pub no_contact: bool,

@@ -25,8 +25,8 @@ pub enum RecipeCommand {
     },
     /// What differs between two recipes, and what that changes for the wheels on a floor.
     Compare(CompareArgs),
-    /// Let a batch ripen by another recipe or version from now on. Without this, wheels keep
-    /// the version they were made under.
+    /// Let a batch in a file of facts ripen by another recipe or version from then on. On a
+    /// running floor a manager who may release holds does it in the browser, under Write down.
     Move(MoveArgs),
 }
 

@@ -40,7 +40,7 @@ impl History {
             site: site.id,
             sessions: sessions.collect(),
             numbers: BTreeMap::new(),
-            placement: Placement::default(),
+            placement: Placement::under(site.rights()),
             ids: FactIdSource::default(),
             facts: Vec::new(),
             now: site.clock.start_of(first_day),

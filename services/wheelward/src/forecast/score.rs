@@ -41,7 +41,8 @@ async fn of_facts(args: &ScoreArgs) -> anyhow::Result<(Score, String)> {
         .context("name the site file with --site")?;
     let site = files::site(path)?;
     let (facts, now) = read(&args.source, None).await?;
-    let history = History::of(&facts, site.clock, &site.recipes, &Sensors::default(), now);
+    let counts = holds::counting(&facts, &site.rights());
+    let history = History::of(&counts, site.clock, &site.recipes, &Sensors::default(), now);
     let (mut outcomes, mut early, mut open) = (Vec::new(), 0, 0);
     for batch in history.batches.values() {
         match ready_by_cores(batch, f64::INFINITY) {
@@ -85,7 +86,8 @@ fn simulated(batches: usize, seed: u64) -> anyhow::Result<(Score, String)> {
     }
     let facts = past.take_facts();
     let now = past.now();
-    let history = History::of(&facts, site.clock, &site.recipes, &Sensors::default(), now);
+    let counts = holds::counting(&facts, &site.rights());
+    let history = History::of(&counts, site.clock, &site.recipes, &Sensors::default(), now);
     let how = format!(
         "Larkholm Dairy simulated for {days} days (seed {seed}): {} facts, {} batches truly \
          ready. Its growth and drying follow other formulas than the forecasts do.",
