@@ -64,7 +64,9 @@ impl Role {
 /// How it is known who acts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Proof {
-    /// By a badge read at a raw scanner port, or typed on a command line; or not at all.
+    /// Not at all.
+    Nobody,
+    /// By a badge that is known here, read at a raw scanner port or typed on a command line.
     Badge,
     /// By badge and PIN: signed in now on a paired device or in a browser.
     SignedIn(Role),
@@ -83,10 +85,13 @@ enum Least {
     Worker,
 }
 
-/// Whether a badge is proof enough.
+/// How it must be known who states something.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum By {
-    /// A badge is.
+    /// Not at all: work that changes no wheel's fate and keeps nobody safe. Where a site names
+    /// its badges, a station asks for one all the same.
+    Nobody,
+    /// It needs a badge.
     Badge,
     /// It needs badge and PIN.
     Pin,
@@ -102,7 +107,7 @@ pub enum TakenBack {
     ByManager,
 }
 
-use By::{Badge, Pin};
+use By::{Badge, Nobody, Pin};
 use Least::{Anyone, Ironer, Manager, Worker};
 use TakenBack::{ByManager, ByOwner};
 
@@ -129,22 +134,22 @@ const TABLE: &[Row] = &[
     ("vat.milled", Anyone, Badge, ByOwner),
     ("vat.closed", Anyone, Badge, ByOwner),
     ("vat.recipe_changed", Anyone, Badge, ByManager),
-    ("wheel.portioned", Anyone, Badge, ByOwner),
-    ("wheel.hooped", Anyone, Badge, ByOwner),
-    ("wheel.turned", Anyone, Badge, ByOwner),
-    ("wheel.unhooped", Anyone, Badge, ByOwner),
-    ("wheel.rubbed_up", Anyone, Badge, ByOwner),
-    ("wheel.loaded", Anyone, Badge, ByOwner),
-    ("wheel.moved", Anyone, Badge, ByOwner),
-    ("wheel.pierced", Anyone, Badge, ByOwner),
+    ("wheel.portioned", Anyone, Nobody, ByOwner),
+    ("wheel.hooped", Anyone, Nobody, ByOwner),
+    ("wheel.turned", Anyone, Nobody, ByOwner),
+    ("wheel.unhooped", Anyone, Nobody, ByOwner),
+    ("wheel.rubbed_up", Anyone, Nobody, ByOwner),
+    ("wheel.loaded", Anyone, Nobody, ByOwner),
+    ("wheel.moved", Anyone, Nobody, ByOwner),
+    ("wheel.pierced", Anyone, Nobody, ByOwner),
     ("wheel.ironed", Ironer, Badge, ByOwner),
     ("wheel.graded", Ironer, Badge, ByOwner),
-    ("wheel.weighed", Anyone, Badge, ByOwner),
+    ("wheel.weighed", Anyone, Nobody, ByOwner),
     ("wheel.labelled", Worker, Badge, ByManager),
-    // Whoever sees a danger holds; nobody needs a right for that.
+    // Whoever sees a danger holds; nobody needs a right for that, only a name.
     ("wheel.held", Anyone, Badge, ByManager),
     ("wheel.released", Manager, Pin, ByManager),
-    ("wheel.allocated", Anyone, Badge, ByOwner),
+    ("wheel.allocated", Anyone, Nobody, ByOwner),
     // For an order; a sale without one is a manager's: see `stating`.
     ("wheel.dispatched", Anyone, Badge, ByManager),
     ("wheel.delivered", Anyone, Badge, ByManager),
@@ -152,10 +157,10 @@ const TABLE: &[Row] = &[
     ("wheel.returned", Anyone, Badge, ByManager),
     // Taking it back would put what was thrown away on the floor again.
     ("wheel.discarded", Anyone, Badge, ByManager),
-    ("rind.observed", Anyone, Badge, ByOwner),
+    ("rind.observed", Anyone, Nobody, ByOwner),
     ("room.climate_read", Worker, Badge, ByManager),
     ("room.gas_read", Worker, Badge, ByManager),
-    ("room.cleaned", Anyone, Badge, ByOwner),
+    ("room.cleaned", Anyone, Nobody, ByOwner),
     ("batch.forecast", Worker, Badge, ByManager),
     // When it failed only a manager: see `taken_back`.
     ("tool.checked", Anyone, Badge, ByOwner),
@@ -169,15 +174,15 @@ const TABLE: &[Row] = &[
     ("hold.placed", Anyone, Badge, ByManager),
     ("hold.lifted", Manager, Pin, ByManager),
     ("trace.drilled", Anyone, Badge, ByManager),
-    ("order.placed", Anyone, Badge, ByOwner),
-    ("order.changed", Anyone, Badge, ByOwner),
-    ("order.cancelled", Anyone, Badge, ByOwner),
-    ("order.confirmed", Anyone, Badge, ByOwner),
-    ("order.substituted", Anyone, Badge, ByOwner),
-    ("order.packed", Anyone, Badge, ByOwner),
+    ("order.placed", Anyone, Nobody, ByOwner),
+    ("order.changed", Anyone, Nobody, ByOwner),
+    ("order.cancelled", Anyone, Nobody, ByOwner),
+    ("order.confirmed", Anyone, Nobody, ByOwner),
+    ("order.substituted", Anyone, Nobody, ByOwner),
+    ("order.packed", Anyone, Nobody, ByOwner),
     ("order.refused", Anyone, Badge, ByOwner),
-    ("label.wanted_again", Anyone, Badge, ByOwner),
-    ("label.answered", Anyone, Badge, ByOwner),
+    ("label.wanted_again", Anyone, Nobody, ByOwner),
+    ("label.answered", Anyone, Nobody, ByOwner),
     ("label.dropped", Worker, Badge, ByManager),
     ("case.labelled", Worker, Badge, ByManager),
     // A correction: see `may_correct`.
@@ -192,6 +197,9 @@ const UNKNOWN: Row = ("", Worker, Pin, ByManager);
 /// `RELEASE needs a signed-in manager: …`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum Refused {
+    /// Nobody said who they are.
+    #[error("needs a badge: scan your badge first")]
+    Badge,
     /// A badge is no proof.
     #[error("needs a signed-in {}: {}", .0.key(), place(.1))]
     Pin(Role, &'static str),
@@ -265,8 +273,9 @@ fn asks(&(topic, least, by, _): &Row, proof: Proof) -> Result<(), Refused> {
         _ if least == Worker => Err(Refused::Worker),
         Proof::SignedIn(Role::Inspector) => Err(Refused::Looks),
         Proof::SignedIn(role) if !role.is_at_least(least) => Err(Refused::Role(least.role())),
-        Proof::Badge if by == Pin => Err(Refused::Pin(least.role(), topic)),
-        Proof::SignedIn(_) | Proof::Badge => Ok(()),
+        Proof::Badge | Proof::Nobody if by == Pin => Err(Refused::Pin(least.role(), topic)),
+        Proof::Nobody if by == Badge => Err(Refused::Badge),
+        Proof::SignedIn(_) | Proof::Badge | Proof::Nobody => Ok(()),
     }
 }
 
@@ -284,6 +293,18 @@ pub fn may_state_kind(topic: &str, proof: Proof) -> Result<(), Refused> {
 /// [`Refused`], in words for them.
 pub fn may_state(event: &Event, proof: Proof) -> Result<(), Refused> {
     asks(&stating(event), proof)
+}
+
+/// Whether someone may state all that one scan says. The hold that a wheel is born under comes
+/// with the wheel.
+///
+/// # Errors
+/// [`Refused`] of the first that is not theirs, in words for them.
+pub fn may_state_all(events: &[Event], proof: Proof) -> Result<(), Refused> {
+    let mut own = events
+        .iter()
+        .filter(|event| !is_born_with(event, events.iter()));
+    own.try_for_each(|event| may_state(event, proof))
 }
 
 /// Whether someone may correct a record, whatever its kind: state, with a reason, that it never

@@ -295,9 +295,8 @@ impl Office {
         let order = match self.book.named(id) {
             Ok(order) => order,
             Err(unknown) => {
-                return vec![format!(
-                    "{unknown} Scan the order on the pick list, or ask the office"
-                )];
+                let next = "Scan the order on the pick list, or ask the office";
+                return vec![unknown.then(next)];
             }
         };
         if let Some(reason) = &order.cancelled {

@@ -9,6 +9,7 @@ mod answer;
 mod check_weight;
 mod code;
 mod floor;
+mod known;
 mod leaving;
 mod needles;
 mod placement;

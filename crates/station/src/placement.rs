@@ -8,10 +8,10 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use chrono::{DateTime, Utc};
 use facts::{
-    BatchId, Carrier, Event, Fact, FactId, Grade, HoopId, RecipeId, StackId, StillageId, ToolCheck,
+    BatchId, Carrier, Event, Fact, FactId, Grade, HoldId, HoopId, RecipeId, StackId, StillageId, ToolCheck,
     ToolId, WheelId,
 };
-use holds::{Course, Held, Ledger, Note, Over, Rule, Scopes, Voiding, Voids};
+use holds::{Course, Held, Ledger, Note, Over, Rule, Says, Scopes, Voiding, Voids};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::track::{Change, Kind, Left, Order, Place, Standing, Track};
@@ -305,6 +305,16 @@ impl Placement {
             rights: rule.rights(),
         };
         ledger.holds(over).into_iter().map(Held::from).collect()
+    }
+
+    /// Every hold that was ever set, whether a fact set it, or a recipe does, or a scope.
+    pub fn holds(&self, rule: &Rule) -> impl Iterator<Item = HoldId> {
+        let born = rule.born_under(None).iter().map(|born| born.hold);
+        let over = self.scopes.placed().map(|placed| placed.hold);
+        let standings = self.wheels.values().map(|track| &track.standing);
+        let notes = standings.flat_map(|standing| standing.holds.notes());
+        let set = notes.filter(|note| note.says == Says::Held);
+        born.chain(over).chain(set.map(|note| note.hold))
     }
 
     /// How a wheel went away, if it did.

@@ -655,6 +655,7 @@ unknown-market = Es gibt keinen Markt { $code }
 unknown-order = Es gibt keinen Auftrag { $code }
 unknown-paper = Es gibt kein Papier { $code }
 unknown-person = Es gibt niemanden mit dem Ausweis { $code }
+unknown-place = Es gibt keinen Platz { $code }
 unknown-printer = Es gibt keinen Drucker { $code }
 unknown-recipe = Es gibt kein Rezept { $code }
 unknown-record = Es gibt keine Aufzeichnung { $code }

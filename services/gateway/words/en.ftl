@@ -655,6 +655,7 @@ unknown-market = There is no market { $code }
 unknown-order = There is no order { $code }
 unknown-paper = There is no paper { $code }
 unknown-person = There is no person { $code }
+unknown-place = There is no place { $code }
 unknown-printer = There is no printer { $code }
 unknown-recipe = There is no recipe { $code }
 unknown-record = There is no record { $code }

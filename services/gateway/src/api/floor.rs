@@ -10,6 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 
 /// `GET /api/v1/standing`
@@ -43,6 +44,10 @@ pub struct DueParameters {
     /// Only this room.
     pub room: Option<RoomId>,
     /// What is due by this instant, instead of what may be done now.
+    #[serde(
+        default,
+        deserialize_with = "quantity::calendar::read::instant_or_none"
+    )]
     pub by: Option<chrono::DateTime<chrono::Utc>>,
 }
 
@@ -56,7 +61,7 @@ pub async fn due(
     query: Result<Query<DueParameters>, axum::extract::rejection::QueryRejection>,
 ) -> Result<Json<Due>, Trouble> {
     visitor.signed()?;
-    let Query(query) = query.map_err(|bad| Trouble::bad(bad.body_text()))?;
+    let Query(query) = query.map_err(|bad| unfit(&bad))?;
     let query = DueQuery {
         room: query.room,
         by: query.by,
@@ -82,7 +87,7 @@ pub async fn wheels(
     query: Result<Query<WheelsParameters>, axum::extract::rejection::QueryRejection>,
 ) -> Result<Json<Vec<WheelRow>>, Trouble> {
     visitor.signed()?;
-    let Query(query) = query.map_err(|bad| Trouble::bad(bad.body_text()))?;
+    let Query(query) = query.map_err(|bad| unfit(&bad))?;
     let query = CensusQuery { after: query.after };
     gateway.ask("census", &query).await.map(Json)
 }

@@ -18,6 +18,7 @@ use serde::Deserialize;
 use super::record::{ReasonBody, RecordedBody, recorded, words};
 use crate::gateway::Gateway;
 use crate::guard::{Body, Visitor};
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 
 /// How sure a promise must be where nobody says, percent.
@@ -158,7 +159,7 @@ fn order_of(text: &str) -> Result<OrderId, Trouble> {
 }
 
 fn read<T>(query: Result<Query<T>, QueryRejection>) -> Result<T, Trouble> {
-    let Query(query) = query.map_err(|bad| Trouble::bad(bad.body_text()))?;
+    let Query(query) = query.map_err(|bad| unfit(&bad))?;
     Ok(query)
 }
 

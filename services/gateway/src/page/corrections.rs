@@ -17,6 +17,7 @@ use super::stand::{named, stands_on};
 use super::{Gate, looking, say, unfinished, wheel};
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
@@ -54,7 +55,7 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let asked = asked.map(|Query(asked)| asked).unwrap_or_default();
+    let Query(asked) = asked.map_err(|bad| unfit(&bad))?;
     let about = about(&gateway, asked)?;
     let look = move |floor: &Floor| {
         if let About::Batch(batch) = about {

@@ -14,6 +14,7 @@ use super::frame::{Frame, Here};
 use super::{Gate, icon, looking, pager, say, unfinished};
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
@@ -34,7 +35,7 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let from = asked.map(|Query(asked)| asked.from).unwrap_or_default();
+    let Query(Asked { from }) = asked.map_err(|bad| unfit(&bad))?;
     let day = gateway.outlook().day(gateway.now()).await;
     let day = day.map_err(|error| unfinished(&error))?;
     let content = match &day.plan {
