@@ -193,6 +193,58 @@ const TABLE: &[Row] = &[
 /// A kind of fact that this build does not know is nobody's to state.
 const UNKNOWN: Row = ("", Worker, Pin, ByManager);
 
+/// How it must be known who states a kind of fact.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Known {
+    /// Not at all, where the site names no badges.
+    Nobody,
+    /// By a badge.
+    Badge,
+    /// By badge and PIN.
+    Pin,
+}
+
+/// A row of the table, as people are shown it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct Right {
+    /// The kind of fact, `<noun>.<verb>`.
+    pub kind: &'static str,
+    /// The least role that records it; none where no person does.
+    pub role: Option<Role>,
+    /// How it must be known who records it.
+    pub known: Known,
+    /// Who takes it back.
+    pub taken_back: TakenBack,
+    /// When it is otherwise, in words.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub unless: Option<&'static str>,
+}
+
+/// The whole table, in the catalogue's order.
+pub fn table() -> impl Iterator<Item = Right> {
+    TABLE.iter().map(|&(kind, least, by, taken_back)| Right {
+        kind,
+        role: (least != Worker).then_some(least.role()),
+        known: match by {
+            Nobody => Known::Nobody,
+            Badge => Known::Badge,
+            Pin => Known::Pin,
+        },
+        taken_back,
+        unless: match kind {
+            "wheel.dispatched" => {
+                Some("without an order: recorded only by a signed-in manager, with a reason")
+            }
+            "wheel.graded" => Some("REJECT: taken back only by a manager, with a reason"),
+            "tool.checked" => {
+                Some("a check that failed: taken back only by a manager, with a reason")
+            }
+            _ => None,
+        },
+    })
+}
+
 /// Why somebody may not do something. After what they wanted to do, in words for them:
 /// `RELEASE needs a signed-in manager: …`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]

@@ -23,6 +23,7 @@ mod milk;
 mod order;
 mod room;
 pub mod schema;
+mod sense;
 mod sscc;
 mod standing;
 pub mod stored;
@@ -55,6 +56,7 @@ pub use order::{
 };
 pub use quantity::calendar;
 pub use room::{RoomCleaned, RoomClimateRead, RoomGasRead};
+pub use sense::{Nonsense, some_milk};
 pub use sscc::{BadSscc, Sscc, gs1_check_digit};
 pub use standing::standing;
 pub use tool::{ToolCheck, ToolChecked, ToolSanitised};

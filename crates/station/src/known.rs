@@ -41,7 +41,9 @@ pub(crate) fn place(
 /// keeps markets.
 pub(crate) fn market(floor: &Floor<'_>, market: MarketId) -> Result<(), UnknownName> {
     let of_recipes = floor.setup.youngest.values();
-    let known: BTreeSet<MarketId> = of_recipes.flat_map(|markets| markets.keys().copied()).collect();
+    let known: BTreeSet<MarketId> = of_recipes
+        .flat_map(|markets| markets.keys().copied())
+        .collect();
     if known.is_empty() || known.contains(&market) {
         return Ok(());
     }

@@ -30,5 +30,6 @@ pub use leaving::{Asked, LEAVING, Leaving, Stays};
 pub use placement::Placement;
 pub use scale::Scale;
 pub use scan::{Claim, Drift, Kept, Reach, Scan, SignedIn};
-pub use session::{Session, Setup};
+pub use session::{Session, Setup, never_kept};
 pub use track::{Left, Place, Standing};
+pub use undo::{NotUndone, ToUndo, may_undo};

@@ -8,8 +8,8 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use chrono::{DateTime, Utc};
 use facts::{
-    BatchId, Carrier, Event, Fact, FactId, Grade, HoldId, HoopId, RecipeId, StackId, StillageId, ToolCheck,
-    ToolId, WheelId,
+    BatchId, Carrier, Event, Fact, FactId, Grade, HoldId, HoopId, RecipeId, StackId, StillageId,
+    ToolCheck, ToolId, WheelId,
 };
 use holds::{Course, Held, Ledger, Note, Over, Rule, Says, Scopes, Voiding, Voids};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};

@@ -59,7 +59,7 @@ pub struct Session {
     /// The role of whoever was signed in at the last scan.
     role: Option<Role>,
     work: Work,
-    /// What the last outcome with drafts did, until [`Session::recorded`] takes it up.
+    /// What was said of the last outcome with drafts, until [`Session::recorded`] takes it up.
     doing: String,
     done: Done,
     /// Whether the person has heard that the device's clock is wrong.
@@ -111,10 +111,7 @@ impl Session {
     /// broker has must be known first.
     #[must_use]
     pub fn lets_leave(&self) -> bool {
-        matches!(
-            self.work.action(),
-            Some(Action::Dispatch | Action::Release)
-        )
+        matches!(self.work.action(), Some(Action::Dispatch | Action::Release))
     }
 
     /// The action under way.
@@ -377,6 +374,9 @@ impl Session {
         if step.events.is_empty() {
             return step;
         }
+        if let Some(nonsense) = step.events.iter().find_map(|e| e.makes_sense().err()) {
+            return Step::wrong(nonsense.to_string());
+        }
         let Err(refused) = self.named(may_state_all(&step.events, self.proof())) else {
             return step;
         };
@@ -394,7 +394,7 @@ impl Session {
 
     fn outcome(&mut self, step: Step, occurred_at: DateTime<Utc>) -> Outcome {
         if !step.events.is_empty() {
-            self.doing = step.did;
+            self.doing.clone_from(&step.answer.words);
         }
         let person = self.person();
         let draft = |event| Draft {
@@ -410,13 +410,16 @@ impl Session {
 }
 
 /// What lets wheels leave is never taken from scans that were kept: nobody could say stop.
+#[must_use]
+pub fn never_kept(action: Action) -> Answer {
+    let words = format!(
+        "{action} is never taken from scans that were kept offline: nothing recorded. If it was done all the same, tell a manager now"
+    );
+    Answer::new(Level::Stop, words)
+}
+
 pub(crate) fn kept_too_long(action: Action) -> Step {
-    Step::stop(
-        format!(
-            "{action} is never taken from scans that were kept offline: nothing recorded. If it was done all the same, tell a manager now"
-        ),
-        Vec::new(),
-    )
+    Step::stop(never_kept(action).words, Vec::new())
 }
 
 impl Work {

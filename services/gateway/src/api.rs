@@ -5,6 +5,7 @@ mod floor;
 mod forecast;
 pub mod openapi;
 pub mod orders;
+mod part;
 mod record;
 mod session;
 mod station;

@@ -128,4 +128,3 @@ pub fn unfit(bad: &QueryRejection) -> Trouble {
 pub const fn pages() -> &'static [(&'static str, &'static [&'static str])] {
     PAGES
 }
-

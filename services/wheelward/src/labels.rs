@@ -13,8 +13,8 @@ use site::Site;
 use station::Action;
 
 use crate::cli::{
-    AnswerArgs, AskArgs, BadFile, FactsArgs, LabelCommand, LabelKind, PreviewArgs, ReprintArgs, Said, SheetArgs,
-    SheetKind,
+    AnswerArgs, AskArgs, BadFile, FactsArgs, LabelCommand, LabelKind, PreviewArgs, ReprintArgs,
+    Said, SheetArgs, SheetKind,
 };
 use crate::running::Asker;
 use crate::table::Table;

@@ -126,8 +126,11 @@ impl Desk {
 pub fn may_be_stated(events: &[Event], badge: Option<PersonId>) -> anyhow::Result<()> {
     let proof = badge.map_or(Proof::Nobody, |_| Proof::Badge);
     for event in events {
+        event.makes_sense()?;
         may_state(event, proof).map_err(|refused| match refused {
-            Refused::Badge => anyhow::anyhow!("{} needs a badge: say whose with --badge", event.topic()),
+            Refused::Badge => {
+                anyhow::anyhow!("{} needs a badge: say whose with --badge", event.topic())
+            }
             refused => anyhow::anyhow!("{} {refused}", event.topic()),
         })?;
     }

@@ -565,7 +565,11 @@ fn an_order_customer_or_market_that_nobody_knows_is_refused_when_it_is_scanned()
     assert!(floor.facts.is_empty());
     // Without a desk, a market is one of a recipe's.
     let mut setup = crate::floor::setup();
-    setup.youngest = [("blue".parse().unwrap(), [("NORTH".parse().unwrap(), 0)].into())].into();
+    setup.youngest = [(
+        "blue".parse().unwrap(),
+        [("NORTH".parse().unwrap(), 0)].into(),
+    )]
+    .into();
     floor.restart_with(setup);
     assert_eq!(
         floor.scans(&["A.DISPATCH", "M.NORHT"]),

@@ -117,7 +117,7 @@ fn undo_voids_the_last_record_then_the_one_before_and_each_once() {
         &[
             (
                 "A.UNDO",
-                "WRONG  nothing to undo here: tell the office what is wrong",
+                "WRONG  nothing to undo here: if a record is wrong, a manager corrects it on the wheel's or batch's page",
             ),
             ("A.PORTION", "NEXT  PORTION: scan the batch"),
             ("B.311", "NEXT  batch 311: weigh, and scan the hoop"),
@@ -131,7 +131,7 @@ fn undo_voids_the_last_record_then_the_one_before_and_each_once() {
             ("A.UNDO", "OK  undone: wheel 311-05, 11.000 kg, hoop H5"),
             (
                 "A.UNDO",
-                "WRONG  nothing to undo here: tell the office what is wrong",
+                "WRONG  nothing to undo here: if a record is wrong, a manager corrects it on the wheel's or batch's page",
             ),
             ("A.PORTION", "NEXT  PORTION: scan the batch"),
             ("B.311", "NEXT  batch 311: weigh, and scan the hoop"),
@@ -186,7 +186,7 @@ fn a_record_is_undone_by_its_own_badge_in_its_own_session_for_ten_minutes() {
     floor.restart();
     assert_eq!(
         undone_by(&mut floor, "17"),
-        "WRONG  nothing to undo here: tell the office what is wrong"
+        "WRONG  nothing to undo here: if a record is wrong, a manager corrects it on the wheel's or batch's page"
     );
 }
 
@@ -306,7 +306,10 @@ fn nobody_records_anything_where_badges_are_named() {
             "A.RELEASE",
             "WRONG  RELEASE needs a signed-in manager: open the Holds page or a browser station",
         ),
-        ("A.UNDO", "WRONG  nothing to undo here: tell the office what is wrong"),
+        (
+            "A.UNDO",
+            "WRONG  nothing to undo here: if a record is wrong, a manager corrects it on the wheel's or batch's page",
+        ),
     ] {
         let mut floor = Floor::with_a_stillage().nobodys();
         assert_eq!(floor.scan(card), words);

@@ -53,6 +53,10 @@ fn a_vat_refuses_what_the_site_does_not_have_and_flags_a_batch_started_twice() {
                 "WRONG  a volume must be between 0 and 50000 L, but is 60000: scan the litres again",
             ),
             (
+                "N.0",
+                "WRONG  the milk must be more than 0 L, but is 0 L: nothing recorded. Measure it and enter it again",
+            ),
+            (
                 "H.H1",
                 "WRONG  VAT takes a vat, batch, recipe, milk lot and litres, not hoop H1",
             ),

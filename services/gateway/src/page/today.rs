@@ -41,8 +41,18 @@ pub async fn page(
     let content = match &day.plan {
         Some(plan) => {
             let me = visitor.signed.as_ref().map(|s| s.account.badge);
+            // What no walk is planned for, such as a wheel to look into, is asked all the same.
+            let walked = plan.stops.iter().any(|stop| stop.day == plan.from);
+            let due: Option<Due> = match walked {
+                true => None,
+                false => Some(gateway.ask("due", &DueQuery::default()).await?),
+            };
+            let due = due.filter(|due| !due.lines.is_empty());
             html! {
-                (walks(&gateway, t, plan, me))
+                @match &due {
+                    Some(due) => (due_list(&gateway, t, due, from)),
+                    None => (walks(&gateway, t, plan, me)),
+                }
                 div.two {
                     section { (slipped(&gateway, t, &day.missed)) }
                     section { (risks(t, plan)) }

@@ -173,7 +173,12 @@ async fn what_a_page_or_call_cannot_be_asked_is_refused_and_so_is_a_value_that_i
         }
     }
     for page in routes(include_str!("../../src/page.rs")) {
-        let posted = ["/sign-out", "/orders/cancel", "/orders/confirm", "/holds/end"];
+        let posted = [
+            "/sign-out",
+            "/orders/cancel",
+            "/orders/confirm",
+            "/holds/end",
+        ];
         let posted = posted.contains(&page.as_str())
             || page.ends_with("/erase")
             || page.ends_with("/send-away");
@@ -218,7 +223,10 @@ async fn a_scan_without_its_station_or_with_an_impossible_time_is_told_what_to_s
             json!({ "station": "tablet-1", "seq": 1, "line": "A.TURN", "occurred_at": "soon" }),
             "2026-03-03T06:40:00Z",
         ),
-        (json!({ "station": "tablet-1", "seq": 1, "lime": "A.TURN" }), "`lime`"),
+        (
+            json!({ "station": "tablet-1", "seq": 1, "lime": "A.TURN" }),
+            "`lime`",
+        ),
     ] {
         let answer = tablet.post("/api/v1/station/scan", &scan);
         assert_eq!(answer.status, 400, "{scan}");

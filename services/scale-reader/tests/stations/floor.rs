@@ -157,9 +157,7 @@ impl Dairy {
     pub async fn scanner(&self, station: &str) -> Scanner {
         let mut scanner = self.nobodys_scanner(station).await;
         scanner.send(b"P.17\n").await;
-        scanner
-            .hear_of("NEXT  badge 17: scan an action card")
-            .await;
+        scanner.hear_of("NEXT  badge 17: scan an action card").await;
         scanner
     }
 

@@ -49,7 +49,7 @@ async fn two_scanners_at_one_station_have_a_conversation_each() {
     one.scan("W.311-01").await;
     assert_eq!(
         other.scan("A.UNDO").await,
-        "WRONG  nothing to undo here: tell the office what is wrong"
+        "WRONG  nothing to undo here: if a record is wrong, a manager corrects it on the wheel's or batch's page"
     );
     let kept = rejected(dairy.data.path(), "move-recorder");
     assert!(
