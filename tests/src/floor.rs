@@ -205,7 +205,7 @@ impl Floor {
         self.bus.ask(&self.site.id, question, &()).await.ok()
     }
 
-    /// Stands at a station with a scanner, once a worker has opened it.
+    /// Stands at a station with a scanner and badge 01, once a worker has opened it.
     ///
     /// # Panics
     /// When the site has no such station.
@@ -219,7 +219,9 @@ impl Floor {
             || worker.log(),
             async || {
                 self.tick().await;
-                Scanner::at(address).await
+                let mut scanner = Scanner::at(address).await?;
+                scanner.scan("P.01").await;
+                Some(scanner)
             },
         )
         .await

@@ -44,7 +44,11 @@ impl Past {
                 clock: site.clock,
                 recipes: site.recipes.iter().map(|r| (r.id, r.version)).collect(),
                 holds: site.hold_rule(),
-                rooms: site.rooms.iter().map(|room| room.id).collect(),
+                rooms: site
+                    .rooms
+                    .iter()
+                    .map(|room| (room.id, room.positions))
+                    .collect(),
                 people: site.people.clone(),
                 youngest: BTreeMap::new(),
                 dispatch_desk: false,

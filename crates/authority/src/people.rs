@@ -64,7 +64,9 @@ impl Role {
 /// How it is known who acts.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Proof {
-    /// By a badge read at a raw scanner port, or typed on a command line; or not at all.
+    /// Not at all.
+    Nobody,
+    /// By a badge that is known here, read at a raw scanner port or typed on a command line.
     Badge,
     /// By badge and PIN: signed in now on a paired device or in a browser.
     SignedIn(Role),
@@ -83,10 +85,13 @@ enum Least {
     Worker,
 }
 
-/// Whether a badge is proof enough.
+/// How it must be known who states something.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum By {
-    /// A badge is.
+    /// Not at all: work that changes no wheel's fate and keeps nobody safe. Where a site names
+    /// its badges, a station asks for one all the same.
+    Nobody,
+    /// It needs a badge.
     Badge,
     /// It needs badge and PIN.
     Pin,
@@ -104,7 +109,7 @@ pub enum TakenBack {
     ByReleaser,
 }
 
-use By::{Badge, Pin};
+use By::{Badge, Nobody, Pin};
 use Least::{Anyone, Ironer, Manager, Worker};
 use TakenBack::{ByManager, ByOwner, ByReleaser};
 
@@ -132,22 +137,22 @@ const TABLE: &[Row] = &[
     ("vat.closed", Anyone, Badge, ByOwner),
     // It may take wheels from under the holds of their recipe.
     ("vat.recipe_changed", Manager, Pin, ByReleaser),
-    ("wheel.portioned", Anyone, Badge, ByOwner),
-    ("wheel.hooped", Anyone, Badge, ByOwner),
-    ("wheel.turned", Anyone, Badge, ByOwner),
-    ("wheel.unhooped", Anyone, Badge, ByOwner),
-    ("wheel.rubbed_up", Anyone, Badge, ByOwner),
-    ("wheel.loaded", Anyone, Badge, ByOwner),
-    ("wheel.moved", Anyone, Badge, ByOwner),
-    ("wheel.pierced", Anyone, Badge, ByOwner),
+    ("wheel.portioned", Anyone, Nobody, ByOwner),
+    ("wheel.hooped", Anyone, Nobody, ByOwner),
+    ("wheel.turned", Anyone, Nobody, ByOwner),
+    ("wheel.unhooped", Anyone, Nobody, ByOwner),
+    ("wheel.rubbed_up", Anyone, Nobody, ByOwner),
+    ("wheel.loaded", Anyone, Nobody, ByOwner),
+    ("wheel.moved", Anyone, Nobody, ByOwner),
+    ("wheel.pierced", Anyone, Nobody, ByOwner),
     ("wheel.ironed", Ironer, Badge, ByOwner),
     ("wheel.graded", Ironer, Badge, ByOwner),
-    ("wheel.weighed", Anyone, Badge, ByOwner),
+    ("wheel.weighed", Anyone, Nobody, ByOwner),
     ("wheel.labelled", Worker, Badge, ByManager),
-    // Whoever sees a danger holds; nobody needs a right for that.
+    // Whoever sees a danger holds; nobody needs a right for that, only a name.
     ("wheel.held", Anyone, Badge, ByReleaser),
     ("wheel.released", Manager, Pin, ByManager),
-    ("wheel.allocated", Anyone, Badge, ByOwner),
+    ("wheel.allocated", Anyone, Nobody, ByOwner),
     // For an order; a sale without one is a manager's: see `stating`.
     ("wheel.dispatched", Anyone, Badge, ByManager),
     ("wheel.delivered", Anyone, Badge, ByManager),
@@ -155,10 +160,10 @@ const TABLE: &[Row] = &[
     ("wheel.returned", Anyone, Badge, ByManager),
     // Taking it back would put what was thrown away on the floor again.
     ("wheel.discarded", Anyone, Badge, ByManager),
-    ("rind.observed", Anyone, Badge, ByOwner),
+    ("rind.observed", Anyone, Nobody, ByOwner),
     ("room.climate_read", Worker, Badge, ByManager),
     ("room.gas_read", Worker, Badge, ByManager),
-    ("room.cleaned", Anyone, Badge, ByOwner),
+    ("room.cleaned", Anyone, Nobody, ByOwner),
     ("batch.forecast", Worker, Badge, ByManager),
     // When it failed, as a hold is: see `taken_back`.
     ("tool.checked", Anyone, Badge, ByOwner),
@@ -173,15 +178,15 @@ const TABLE: &[Row] = &[
     ("hold.lifted", Manager, Pin, ByManager),
     ("hold.traced", Worker, Badge, ByManager),
     ("trace.drilled", Anyone, Badge, ByManager),
-    ("order.placed", Anyone, Badge, ByOwner),
-    ("order.changed", Anyone, Badge, ByOwner),
-    ("order.cancelled", Anyone, Badge, ByOwner),
-    ("order.confirmed", Anyone, Badge, ByOwner),
-    ("order.substituted", Anyone, Badge, ByOwner),
-    ("order.packed", Anyone, Badge, ByOwner),
+    ("order.placed", Anyone, Nobody, ByOwner),
+    ("order.changed", Anyone, Nobody, ByOwner),
+    ("order.cancelled", Anyone, Nobody, ByOwner),
+    ("order.confirmed", Anyone, Nobody, ByOwner),
+    ("order.substituted", Anyone, Nobody, ByOwner),
+    ("order.packed", Anyone, Nobody, ByOwner),
     ("order.refused", Anyone, Badge, ByOwner),
-    ("label.wanted_again", Anyone, Badge, ByOwner),
-    ("label.answered", Anyone, Badge, ByOwner),
+    ("label.wanted_again", Anyone, Nobody, ByOwner),
+    ("label.answered", Anyone, Nobody, ByOwner),
     ("label.dropped", Worker, Badge, ByManager),
     ("case.labelled", Worker, Badge, ByManager),
     // A correction: see `may_correct`.
@@ -192,10 +197,65 @@ const TABLE: &[Row] = &[
 /// A kind of fact that this build does not know is nobody's to state.
 const UNKNOWN: Row = ("", Worker, Pin, ByManager);
 
+/// How it must be known who states a kind of fact.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Known {
+    /// Not at all, where the site names no badges.
+    Nobody,
+    /// By a badge.
+    Badge,
+    /// By badge and PIN.
+    Pin,
+}
+
+/// A row of the table, as people are shown it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct Right {
+    /// The kind of fact, `<noun>.<verb>`.
+    pub kind: &'static str,
+    /// The least role that records it; none where no person does.
+    pub role: Option<Role>,
+    /// How it must be known who records it.
+    pub known: Known,
+    /// Who takes it back.
+    pub taken_back: TakenBack,
+    /// When it is otherwise, in words.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub unless: Option<&'static str>,
+}
+
+/// The whole table, in the catalogue's order.
+pub fn table() -> impl Iterator<Item = Right> {
+    TABLE.iter().map(|&(kind, least, by, taken_back)| Right {
+        kind,
+        role: (least != Worker).then_some(least.role()),
+        known: match by {
+            Nobody => Known::Nobody,
+            Badge => Known::Badge,
+            Pin => Known::Pin,
+        },
+        taken_back,
+        unless: match kind {
+            "wheel.dispatched" => {
+                Some("without an order: recorded only by a signed-in manager, with a reason")
+            }
+            "wheel.graded" => Some("REJECT: taken back only by a manager, with a reason"),
+            "tool.checked" => {
+                Some("a check that failed: taken back only by a manager, with a reason")
+            }
+            _ => None,
+        },
+    })
+}
+
 /// Why somebody may not do something. After what they wanted to do, in words for them:
 /// `RELEASE needs a signed-in manager: …`.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 pub enum Refused {
+    /// Nobody said who they are.
+    #[error("needs a badge: scan your badge first")]
+    Badge,
     /// A badge is no proof.
     #[error("needs a signed-in {}: {}", .0.key(), place(.1))]
     Pin(Role, &'static str),
@@ -272,8 +332,9 @@ fn asks(&(topic, least, by, _): &Row, proof: Proof) -> Result<(), Refused> {
         _ if least == Worker => Err(Refused::Worker),
         Proof::SignedIn(Role::Inspector) => Err(Refused::Looks),
         Proof::SignedIn(role) if !role.is_at_least(least) => Err(Refused::Role(least.role())),
-        Proof::Badge if by == Pin => Err(Refused::Pin(least.role(), topic)),
-        Proof::SignedIn(_) | Proof::Badge => Ok(()),
+        Proof::Badge | Proof::Nobody if by == Pin => Err(Refused::Pin(least.role(), topic)),
+        Proof::Nobody if by == Badge => Err(Refused::Badge),
+        Proof::SignedIn(_) | Proof::Badge | Proof::Nobody => Ok(()),
     }
 }
 
@@ -291,6 +352,18 @@ pub fn may_state_kind(topic: &str, proof: Proof) -> Result<(), Refused> {
 /// [`Refused`], in words for them.
 pub fn may_state(event: &Event, proof: Proof) -> Result<(), Refused> {
     asks(&stating(event), proof)
+}
+
+/// Whether someone may state all that one scan says. The hold that a wheel is born under comes
+/// with the wheel.
+///
+/// # Errors
+/// [`Refused`] of the first that is not theirs, in words for them.
+pub fn may_state_all(events: &[Event], proof: Proof) -> Result<(), Refused> {
+    let mut own = events
+        .iter()
+        .filter(|event| !is_born_with(event, events.iter()));
+    own.try_for_each(|event| may_state(event, proof))
 }
 
 /// Whether someone may correct a record, whatever its kind: state, with a reason, that it never

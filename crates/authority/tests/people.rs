@@ -14,7 +14,8 @@ use facts::{
 use quantity::Grams;
 
 /// Every way in which it is known who someone is, in the order of the cells below.
-const PROOFS: [(char, Proof); 5] = [
+const PROOFS: [(char, Proof); 6] = [
+    ('n', Proof::Nobody),
     ('b', Proof::Badge),
     ('o', Proof::SignedIn(Role::Operator)),
     ('i', Proof::SignedIn(Role::Ironer)),
@@ -22,76 +23,76 @@ const PROOFS: [(char, Proof); 5] = [
     ('l', Proof::SignedIn(Role::Inspector)),
 ];
 
-/// Each kind of fact: who may state it (a Badge alone, an Operator, Ironer, Manager, or one who
+/// Each kind of fact: who may state it (Nobody known, a Badge alone, an Operator, Ironer, Manager, or one who
 /// only Looks), and who takes it back.
 const CELLS: &[(&str, &str, &str)] = &[
-    ("milk.received", "boim-", "owner"),
-    ("milk.screened", "boim-", "manager"),
-    ("milk.pasteurised", "boim-", "manager"),
-    ("milk.heated", "boim-", "manager"),
-    ("milk.pooled", "boim-", "owner"),
-    ("lot.received", "boim-", "owner"),
-    ("lot.used", "boim-", "owner"),
-    ("lot.counted", "boim-", "owner"),
-    ("vat.started", "boim-", "owner"),
-    ("vat.filled", "boim-", "owner"),
-    ("vat.reworked", "boim-", "owner"),
-    ("vat.dosed", "boim-", "owner"),
-    ("vat.measured", "boim-", "manager"),
-    ("vat.cut", "boim-", "owner"),
-    ("vat.drained", "boim-", "owner"),
-    ("vat.milled", "boim-", "owner"),
-    ("vat.closed", "boim-", "owner"),
-    ("vat.recipe_changed", "---m-", "releaser"),
-    ("wheel.portioned", "boim-", "owner"),
-    ("wheel.hooped", "boim-", "owner"),
-    ("wheel.turned", "boim-", "owner"),
-    ("wheel.unhooped", "boim-", "owner"),
-    ("wheel.rubbed_up", "boim-", "owner"),
-    ("wheel.loaded", "boim-", "owner"),
-    ("wheel.moved", "boim-", "owner"),
-    ("wheel.pierced", "boim-", "owner"),
-    ("wheel.ironed", "b-im-", "owner"),
-    ("wheel.graded", "b-im-", "owner"),
-    ("wheel.weighed", "boim-", "owner"),
-    ("wheel.labelled", "-----", "manager"),
-    ("wheel.held", "boim-", "releaser"),
-    ("wheel.released", "---m-", "manager"),
-    ("wheel.allocated", "boim-", "owner"),
-    ("wheel.dispatched", "boim-", "manager"),
-    ("wheel.delivered", "boim-", "manager"),
-    ("wheel.returned", "boim-", "manager"),
-    ("wheel.discarded", "boim-", "manager"),
-    ("rind.observed", "boim-", "owner"),
-    ("room.climate_read", "-----", "manager"),
-    ("room.gas_read", "-----", "manager"),
-    ("room.cleaned", "boim-", "owner"),
-    ("batch.forecast", "-----", "manager"),
-    ("tool.checked", "boim-", "owner"),
-    ("tool.sanitised", "boim-", "owner"),
-    ("lab.sampled", "boim-", "manager"),
-    ("lab.swabbed", "boim-", "manager"),
-    ("lab.resulted", "---m-", "manager"),
-    ("control.checked", "boim-", "manager"),
-    ("deviation.found", "boim-", "manager"),
-    ("deviation.decided", "---m-", "manager"),
-    ("hold.placed", "boim-", "releaser"),
-    ("hold.lifted", "---m-", "manager"),
-    ("hold.traced", "-----", "manager"),
-    ("trace.drilled", "boim-", "manager"),
-    ("order.placed", "boim-", "owner"),
-    ("order.changed", "boim-", "owner"),
-    ("order.cancelled", "boim-", "owner"),
-    ("order.confirmed", "boim-", "owner"),
-    ("order.substituted", "boim-", "owner"),
-    ("order.packed", "boim-", "owner"),
-    ("order.refused", "boim-", "owner"),
-    ("label.wanted_again", "boim-", "owner"),
-    ("label.answered", "boim-", "owner"),
-    ("label.dropped", "-----", "manager"),
-    ("case.labelled", "-----", "manager"),
-    ("fact.voided", "---m-", "manager"),
-    ("alert.acknowledged", "boim-", "owner"),
+    ("milk.received", "-boim-", "owner"),
+    ("milk.screened", "-boim-", "manager"),
+    ("milk.pasteurised", "-boim-", "manager"),
+    ("milk.heated", "-boim-", "manager"),
+    ("milk.pooled", "-boim-", "owner"),
+    ("lot.received", "-boim-", "owner"),
+    ("lot.used", "-boim-", "owner"),
+    ("lot.counted", "-boim-", "owner"),
+    ("vat.started", "-boim-", "owner"),
+    ("vat.filled", "-boim-", "owner"),
+    ("vat.reworked", "-boim-", "owner"),
+    ("vat.dosed", "-boim-", "owner"),
+    ("vat.measured", "-boim-", "manager"),
+    ("vat.cut", "-boim-", "owner"),
+    ("vat.drained", "-boim-", "owner"),
+    ("vat.milled", "-boim-", "owner"),
+    ("vat.closed", "-boim-", "owner"),
+    ("vat.recipe_changed", "----m-", "releaser"),
+    ("wheel.portioned", "nboim-", "owner"),
+    ("wheel.hooped", "nboim-", "owner"),
+    ("wheel.turned", "nboim-", "owner"),
+    ("wheel.unhooped", "nboim-", "owner"),
+    ("wheel.rubbed_up", "nboim-", "owner"),
+    ("wheel.loaded", "nboim-", "owner"),
+    ("wheel.moved", "nboim-", "owner"),
+    ("wheel.pierced", "nboim-", "owner"),
+    ("wheel.ironed", "-b-im-", "owner"),
+    ("wheel.graded", "-b-im-", "owner"),
+    ("wheel.weighed", "nboim-", "owner"),
+    ("wheel.labelled", "------", "manager"),
+    ("wheel.held", "-boim-", "releaser"),
+    ("wheel.released", "----m-", "manager"),
+    ("wheel.allocated", "nboim-", "owner"),
+    ("wheel.dispatched", "-boim-", "manager"),
+    ("wheel.delivered", "-boim-", "manager"),
+    ("wheel.returned", "-boim-", "manager"),
+    ("wheel.discarded", "-boim-", "manager"),
+    ("rind.observed", "nboim-", "owner"),
+    ("room.climate_read", "------", "manager"),
+    ("room.gas_read", "------", "manager"),
+    ("room.cleaned", "nboim-", "owner"),
+    ("batch.forecast", "------", "manager"),
+    ("tool.checked", "-boim-", "owner"),
+    ("tool.sanitised", "-boim-", "owner"),
+    ("lab.sampled", "-boim-", "manager"),
+    ("lab.swabbed", "-boim-", "manager"),
+    ("lab.resulted", "----m-", "manager"),
+    ("control.checked", "-boim-", "manager"),
+    ("deviation.found", "-boim-", "manager"),
+    ("deviation.decided", "----m-", "manager"),
+    ("hold.placed", "-boim-", "releaser"),
+    ("hold.lifted", "----m-", "manager"),
+    ("hold.traced", "------", "manager"),
+    ("trace.drilled", "-boim-", "manager"),
+    ("order.placed", "nboim-", "owner"),
+    ("order.changed", "nboim-", "owner"),
+    ("order.cancelled", "nboim-", "owner"),
+    ("order.confirmed", "nboim-", "owner"),
+    ("order.substituted", "nboim-", "owner"),
+    ("order.packed", "nboim-", "owner"),
+    ("order.refused", "-boim-", "owner"),
+    ("label.wanted_again", "nboim-", "owner"),
+    ("label.answered", "nboim-", "owner"),
+    ("label.dropped", "------", "manager"),
+    ("case.labelled", "------", "manager"),
+    ("fact.voided", "----m-", "manager"),
+    ("alert.acknowledged", "-boim-", "owner"),
 ];
 
 /// What ends a hold or says that something is safe.
@@ -194,7 +195,7 @@ fn every_kind_of_fact_has_its_row_and_every_cell_is_as_written_here() {
         let may = cells(|proof| may_state_kind(topic, proof).is_ok());
         assert_eq!(may, *state, "{topic}");
     }
-    assert_eq!(cells(|proof| may_correct(proof).is_ok()), "---m-");
+    assert_eq!(cells(|proof| may_correct(proof).is_ok()), "----m-");
     let unknown = may_state_kind("cheese.eaten", Proof::SignedIn(Role::Manager));
     assert_eq!(unknown, Err(Refused::Worker));
 }
@@ -203,9 +204,12 @@ fn every_kind_of_fact_has_its_row_and_every_cell_is_as_written_here() {
 fn what_keeps_people_safe_needs_a_pin_and_is_taken_back_by_a_manager() {
     for (topic, state, back) in CELLS {
         let verdict = VERDICTS.contains(topic);
-        assert_eq!(*state == "---m-", verdict, "{topic}");
+        assert_eq!(*state == "----m-", verdict, "{topic}");
         if verdict || KEEPS_SAFE.contains(topic) {
             assert_ne!(*back, "owner", "{topic}");
+        }
+        if *back == "manager" {
+            assert!(!state.contains('n'), "{topic}");
         }
     }
 }
@@ -219,7 +223,7 @@ proptest::proptest! {
         let by_owner = taken_back(&event) == TakenBack::ByOwner;
         match &event {
             Event::WheelDispatched(sent) if sent.order.is_none() => {
-                proptest::prop_assert_eq!(&may, "---m-");
+                proptest::prop_assert_eq!(&may, "----m-");
             }
             _ => proptest::prop_assert_eq!(&may, state),
         }
@@ -246,7 +250,7 @@ proptest::proptest! {
 fn a_dispatch_without_an_order_is_a_managers() {
     let for_an_order = cells(|proof| may_state(&dispatched(Some("77")), proof).is_ok());
     let without = cells(|proof| may_state(&dispatched(None), proof).is_ok());
-    assert_eq!([for_an_order, without], ["boim-", "---m-"]);
+    assert_eq!([for_an_order, without], ["-boim-", "----m-"]);
 }
 
 #[test]
@@ -330,6 +334,14 @@ fn a_refusal_says_where_to_go() {
     assert_eq!(
         says("wheel.released", Proof::Badge),
         "needs a signed-in manager: open the Holds page or a browser station"
+    );
+    assert_eq!(
+        says("wheel.released", Proof::Nobody),
+        "needs a signed-in manager: open the Holds page or a browser station"
+    );
+    assert_eq!(
+        says("wheel.held", Proof::Nobody),
+        "needs a badge: scan your badge first"
     );
     assert_eq!(
         says("wheel.graded", Proof::SignedIn(Role::Operator)),

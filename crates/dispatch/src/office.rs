@@ -31,6 +31,10 @@ use crate::wanted::{Amount, LineKey, Now, Wanted, open_lines, weight_limits};
 /// How far ahead orders may be sent, days.
 const SENT_AHEAD_DAYS: i64 = 60;
 
+/// How far beyond its first arrival an order is looked for that has nothing open before: a
+/// standing order comes again within this.
+const LATER_DAYS: i64 = 366;
+
 /// Everything that dispatch looks at.
 pub struct Office {
     floor: Floor,
@@ -295,9 +299,8 @@ impl Office {
         let order = match self.book.named(id) {
             Ok(order) => order,
             Err(unknown) => {
-                return vec![format!(
-                    "{unknown} Scan the order on the pick list, or ask the office"
-                )];
+                let next = "Scan the order on the pick list, or ask the office";
+                return vec![unknown.then(next)];
             }
         };
         if let Some(reason) = &order.cancelled {
@@ -313,9 +316,7 @@ impl Office {
         let first = lines.first().map(|line| line.key.arrive_on);
         lines.retain(|line| Some(line.key.arrive_on) == first);
         if lines.is_empty() {
-            return vec![format!(
-                "order {id} has everything that it asks for: nothing more goes with it"
-            )];
+            return vec![self.why_nothing_goes(&order, until)];
         }
         let mut room: BTreeMap<LineKey, usize> = BTreeMap::new();
         for line in &lines {
@@ -358,6 +359,23 @@ impl Office {
             Some(format!("{wheel}: {}", words.join("; ")))
         });
         stays.collect()
+    }
+
+    /// Why no wheel goes with an order of which nothing is open up to a day.
+    fn why_nothing_goes(&self, order: &Order, until: DairyDay) -> String {
+        let id = order.id;
+        let first = DairyDay::starting(order.arrive_on);
+        let further = first.max(until).plus(LATER_DAYS);
+        let (lines, _) = self.open_lines(further);
+        let later = lines.iter().filter(|line| line.key.order == id);
+        match later.map(|line| line.key.arrive_on).min() {
+            Some(day) => format!(
+                "order {id} is not looked at yet: it next arrives on {day}, beyond the next {SENT_AHEAD_DAYS} days. Nothing goes with it before"
+            ),
+            None => {
+                format!("order {id} has everything that it asks for: nothing more goes with it")
+            }
+        }
     }
 
     /// A sale without an order, at the dairy's door or on a market.

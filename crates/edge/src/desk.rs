@@ -213,7 +213,17 @@ impl Desk {
                 signed_in: Some(signed_in),
                 ..Scan::new(line, self.worker.now())
             };
-            session.scan(&picture.placement, &scan);
+            let outcome = session.scan(&picture.placement, &scan);
+            if let Some(leaving) = outcome.asks {
+                // The dispatch desk was asked then, and had nothing against it.
+                let said = Some(Stays::default());
+                let asked = Asked { leaving, said };
+                let scan = Scan {
+                    asked: Some(&asked),
+                    ..scan
+                };
+                session.scan(&picture.placement, &scan);
+            }
         }
     }
 
@@ -522,7 +532,11 @@ pub fn setup(site: &Site, station: &Station) -> Setup {
         clock: site.clock,
         recipes,
         holds: site.hold_rule(),
-        rooms: site.rooms.iter().map(|room| room.id).collect(),
+        rooms: site
+            .rooms
+            .iter()
+            .map(|room| (room.id, room.positions))
+            .collect(),
         people: site.people.clone(),
         youngest: youngest(site),
         dispatch_desk: site.dispatch.is_some(),

@@ -23,6 +23,7 @@ mod milk;
 mod order;
 mod room;
 pub mod schema;
+mod sense;
 mod sscc;
 pub mod stored;
 mod tool;
@@ -54,6 +55,7 @@ pub use order::{
 };
 pub use quantity::calendar;
 pub use room::{RoomCleaned, RoomClimateRead, RoomGasRead};
+pub use sense::{Nonsense, some_milk};
 pub use sscc::{BadSscc, Sscc, gs1_check_digit};
 pub use tool::{ToolCheck, ToolChecked, ToolSanitised};
 pub use vat::{

@@ -94,6 +94,11 @@ impl Scopes {
         found.map(|(_, guard)| guard)
     }
 
+    /// All that were ever placed, lifted or voided ones too, in order.
+    pub fn placed(&self) -> impl Iterator<Item = &Placed> {
+        self.placed.values()
+    }
+
     /// Whether any of them, lifted or voided ones too, was ever placed over a wheel.
     #[must_use]
     pub fn reach(&self, wheel: WheelId, ledger: &Ledger) -> bool {

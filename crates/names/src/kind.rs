@@ -67,6 +67,8 @@ kinds! {
     Paper = "paper";
     /// Somebody with a badge.
     Person = "person";
+    /// A place in a room, by the room's code and its own.
+    Place = "place";
     /// What prints labels.
     Printer = "printer";
     /// A cheese's make and maturing rules.

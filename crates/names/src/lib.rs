@@ -46,6 +46,16 @@ impl UnknownName {
         }
     }
 
+    /// The same with what to do.
+    #[must_use]
+    pub fn then(&self, what: impl fmt::Display) -> String {
+        let said = self.to_string();
+        match said.ends_with('?') {
+            true => format!("{said} {what}"),
+            false => format!("{said}. {what}"),
+        }
+    }
+
     /// The codes that may have been meant, in words: `A, B or C`.
     #[must_use]
     pub fn choice(&self, or: &str) -> String {

@@ -70,7 +70,9 @@ impl Dairy {
                     .collect(),
                 youngest: Default::default(),
                 dispatch_desk,
-                rooms: ["R1", "R2", "R3"].map(|room| room.parse().unwrap()).into(),
+                rooms: ["R1", "R2", "R3"]
+                    .map(|room| (room.parse().unwrap(), 12))
+                    .into(),
                 scale: Some(Scale {
                     tool: "scale-1".parse().unwrap(),
                     plate: Plate::new(

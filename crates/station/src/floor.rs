@@ -35,8 +35,6 @@ pub(crate) struct Floor<'a> {
 pub(crate) struct Step {
     pub(crate) answer: Answer,
     pub(crate) events: Vec<Event>,
-    /// What UNDO says it takes back.
-    pub(crate) did: String,
     /// What the dispatch desk must be asked before any of this.
     pub(crate) asks: Option<Leaving>,
 }
@@ -69,9 +67,8 @@ impl Step {
 
     /// Recorded although it cannot be right.
     pub(crate) fn flagged(did: &str, flag: &str, events: Vec<Event>) -> Self {
-        let mut step = Self::with(Level::Wrong, did, events);
-        step.answer.words = format!("{did}, but {flag}: recorded and flagged");
-        step
+        let words = format!("{did}, but {flag}: recorded and flagged");
+        Self::with(Level::Wrong, words, events)
     }
 
     /// Says more, of what happened already.
@@ -81,11 +78,9 @@ impl Step {
     }
 
     fn with(level: Level, words: impl Into<String>, events: Vec<Event>) -> Self {
-        let did = words.into();
         Self {
-            answer: Answer::new(level, did.clone()),
+            answer: Answer::new(level, words),
             events,
-            did,
             asks: None,
         }
     }

@@ -7,8 +7,9 @@ use serde::{Deserialize, Serialize};
 /// The name of the question.
 pub const LEAVING: &str = "leaving";
 
-/// Wheels that someone at a station wants to let leave.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+/// Wheels that someone at a station wants to let leave; none where only the names are asked
+/// about under which wheels will leave.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Leaving {
     /// The answer must know the log at least up to this number.
     pub after_seq: u64,

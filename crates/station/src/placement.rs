@@ -8,11 +8,11 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use chrono::{DateTime, Utc};
 use facts::{
-    BatchId, Carrier, Event, Fact, FactId, HoopId, RecipeId, StackId, StillageId, ToolCheck,
-    ToolId, WheelId,
+    BatchId, Carrier, Event, Fact, FactId, Grade, HoldId, HoopId, RecipeId, StackId, StillageId,
+    ToolCheck, ToolId, WheelId,
 };
 use holds::{
-    Course, Guard, Held, Ledger, Note, Over, Rights, Rule, Scopes, Target, Voiding, Voids,
+    Course, Guard, Held, Ledger, Note, Over, Rights, Rule, Says, Scopes, Target, Voiding, Voids,
 };
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
@@ -323,6 +323,16 @@ impl Placement {
             rights: rule.rights(),
         };
         ledger.holds(over).into_iter().map(Held::from).collect()
+    }
+
+    /// Every hold that was ever set, whether a fact set it, or a recipe does, or a scope.
+    pub fn holds(&self, rule: &Rule) -> impl Iterator<Item = HoldId> {
+        let born = rule.born_under(None).iter().map(|born| born.hold);
+        let over = self.scopes.placed().map(|placed| placed.hold);
+        let standings = self.wheels.values().map(|track| &track.standing);
+        let notes = standings.flat_map(|standing| standing.holds.notes());
+        let set = notes.filter(|note| note.says == Says::Held);
+        born.chain(over).chain(set.map(|note| note.hold))
     }
 
     /// How a wheel went away, if it did.

@@ -1,7 +1,7 @@
 //! One scan, with what its way in knows of it: who stands there, when it was made, and how
 //! much of the floor is known. The same scan means the same whatever way it came.
 
-use authority::{Proof, Role};
+use authority::Role;
 use chrono::{DateTime, Duration, Utc};
 use facts::PersonId;
 use quantity::DairyClock;
@@ -40,14 +40,6 @@ pub struct SignedIn {
     pub person: PersonId,
     /// What they are.
     pub role: Role,
-}
-
-impl SignedIn {
-    /// As proof of who they are.
-    #[must_use]
-    pub const fn proof(self) -> Proof {
-        Proof::SignedIn(self.role)
-    }
 }
 
 /// When a device says that a scan was made, and what shows that it could not send it then.
@@ -94,11 +86,6 @@ impl<'a> Scan<'a> {
             reach: Reach::Current,
             asked: None,
         }
-    }
-
-    /// How it is known who scans.
-    pub(crate) fn proof(&self) -> Proof {
-        self.signed_in.map_or(Proof::Badge, SignedIn::proof)
     }
 }
 

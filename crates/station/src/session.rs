@@ -8,7 +8,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use authority::Proof;
-use authority::people::{may_state, may_state_kind};
+use authority::people::{Refused, Role, may_state_all, may_state_kind};
 use chrono::{DateTime, Utc};
 use facts::{Draft, Fact, MarketId, PersonId, RecipeId, RoomId, StationId};
 use holds::Rule;
@@ -38,8 +38,8 @@ pub struct Setup {
     pub recipes: BTreeMap<RecipeId, u32>,
     /// What the site says about holds.
     pub holds: Rule,
-    /// The site's rooms.
-    pub rooms: BTreeSet<RoomId>,
+    /// The site's rooms, and how many places each has: `P01`, `P02` …
+    pub rooms: BTreeMap<RoomId, u32>,
     /// The badges of those who work here: a raw scanner port takes no other.
     pub people: BTreeSet<PersonId>,
     /// The age in days from which the law of each market lets a wheel of a recipe leave.
@@ -56,10 +56,10 @@ pub struct Session {
     station: StationId,
     setup: Setup,
     stands: Stands,
-    /// How it was known who made the last scan.
-    proof: Proof,
+    /// The role of whoever was signed in at the last scan.
+    role: Option<Role>,
     work: Work,
-    /// What the last outcome with drafts did, until [`Session::recorded`] takes it up.
+    /// What was said of the last outcome with drafts, until [`Session::recorded`] takes it up.
     doing: String,
     done: Done,
     /// Whether the person has heard that the device's clock is wrong.
@@ -99,7 +99,7 @@ impl Session {
             station,
             setup,
             stands: Stands::Nobody,
-            proof: Proof::Badge,
+            role: None,
             work: Work::None,
             doing: String::new(),
             done: Done::default(),
@@ -107,11 +107,11 @@ impl Session {
         }
     }
 
-    /// Whether the next scan may let wheels leave, so that everything that the broker has must
-    /// be known first.
+    /// Whether the next scan may let wheels leave or end a hold, so that everything that the
+    /// broker has must be known first.
     #[must_use]
     pub fn lets_leave(&self) -> bool {
-        self.work.action() == Some(Action::Dispatch)
+        matches!(self.work.action(), Some(Action::Dispatch | Action::Release))
     }
 
     /// The action under way.
@@ -203,7 +203,7 @@ impl Session {
     }
 
     fn step(&mut self, code: Code, placement: &Placement, scan: &Scan<'_>, made: &Made) -> Step {
-        self.proof = scan.proof();
+        self.role = scan.signed_in.map(|signed_in| signed_in.role);
         if let Code::Person(badge) = code {
             return self.badge(badge, scan);
         }
@@ -263,11 +263,29 @@ impl Session {
     }
 
     fn awaits(&self, badge: PersonId) -> Step {
-        match self.proof {
-            Proof::SignedIn(_) => Step::next(format!("badge {badge}: type its PIN")),
-            Proof::Badge => Step::wrong(format!(
+        match self.role {
+            Some(_) => Step::next(format!("badge {badge}: type its PIN")),
+            None => Step::wrong(format!(
                 "badge {badge} is not known here: nothing recorded. Scan your own badge, or have it added under [people] in the site file"
             )),
+        }
+    }
+
+    /// How it is known who stands there.
+    const fn proof(&self) -> Proof {
+        match (self.role, self.stands) {
+            (Some(role), _) => Proof::SignedIn(role),
+            (None, Stands::Person(_)) => Proof::Badge,
+            (None, Stands::Nobody | Stands::Awaits(_)) => Proof::Nobody,
+        }
+    }
+
+    /// Where badges are named, nothing is recorded by nobody.
+    fn named(&self, may: Result<(), Refused>) -> Result<(), Refused> {
+        may?;
+        match self.proof() {
+            Proof::Nobody if !self.setup.people.is_empty() => Err(Refused::Badge),
+            _ => Ok(()),
         }
     }
 
@@ -289,7 +307,7 @@ impl Session {
             person: self.person(),
             setup: &self.setup,
             station: self.station,
-            proof: self.proof,
+            proof: self.proof(),
             at: made.at,
             kept: made.kept,
             reach: scan.reach,
@@ -331,7 +349,7 @@ impl Session {
     /// Why an action card is refused here, now, to this person.
     fn refuses(&self, action: Action, scan: &Scan<'_>, made: &Made) -> Option<Step> {
         if let Some(topic) = action.topic()
-            && let Err(refused) = may_state_kind(topic, self.proof)
+            && let Err(refused) = self.named(may_state_kind(topic, self.proof()))
         {
             return Some(Step::wrong(format!("{action} {refused}")));
         }
@@ -353,11 +371,13 @@ impl Session {
 
     /// Refuses what this person may not state; then nothing is armed.
     fn allowed(&mut self, step: Step) -> Step {
-        let refused = step
-            .events
-            .iter()
-            .find_map(|event| may_state(event, self.proof).err());
-        let Some(refused) = refused else {
+        if step.events.is_empty() {
+            return step;
+        }
+        if let Some(nonsense) = step.events.iter().find_map(|e| e.makes_sense().err()) {
+            return Step::wrong(nonsense.to_string());
+        }
+        let Err(refused) = self.named(may_state_all(&step.events, self.proof())) else {
             return step;
         };
         let action = self.work.action().map_or("this", Action::name);
@@ -374,7 +394,7 @@ impl Session {
 
     fn outcome(&mut self, step: Step, occurred_at: DateTime<Utc>) -> Outcome {
         if !step.events.is_empty() {
-            self.doing = step.did;
+            self.doing.clone_from(&step.answer.words);
         }
         let person = self.person();
         let draft = |event| Draft {
@@ -390,13 +410,16 @@ impl Session {
 }
 
 /// What lets wheels leave is never taken from scans that were kept: nobody could say stop.
+#[must_use]
+pub fn never_kept(action: Action) -> Answer {
+    let words = format!(
+        "{action} is never taken from scans that were kept offline: nothing recorded. If it was done all the same, tell a manager now"
+    );
+    Answer::new(Level::Stop, words)
+}
+
 pub(crate) fn kept_too_long(action: Action) -> Step {
-    Step::stop(
-        format!(
-            "{action} is never taken from scans that were kept offline: nothing recorded. If it was done all the same, tell a manager now"
-        ),
-        Vec::new(),
-    )
+    Step::stop(never_kept(action).words, Vec::new())
 }
 
 impl Work {

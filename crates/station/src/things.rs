@@ -11,6 +11,7 @@ use authority::people::may_state;
 
 use crate::code::{Action, Code, Reason};
 use crate::floor::{Floor, Group, Step};
+use crate::known;
 use crate::leaving::Leaving;
 use crate::scan::Reach;
 use crate::session::kept_too_long;
@@ -51,16 +52,31 @@ impl Things {
         match (self.action, code) {
             (Action::Load, Code::Stillage(id)) => self.stillage = Some(id),
             (Action::Move, Code::Room(room, position)) => {
-                if !floor.setup.rooms.contains(&room) {
-                    return Step::wrong(format!(
-                        "room {room} is not in the site file: scan a room's own card"
-                    ));
+                if let Err(unknown) = known::place(floor, room, position) {
+                    self.place = None;
+                    return Step::wrong(unknown.then("Nothing recorded"));
                 }
                 self.place = Some(Place { room, position });
             }
             (Action::Pierce, Code::Tool(id)) => self.machine = Some(id),
-            (Action::Hold | Action::Release, Code::Hold(id)) => self.hold = Some(id),
-            (Action::Dispatch, Code::Order(id)) => (self.order, self.sale) = (Some(id), None),
+            (Action::Hold, Code::Hold(id)) => self.hold = Some(id),
+            (Action::Release, Code::Hold(id)) => {
+                self.hold = None;
+                if let Some(step) = known::hold(floor, id) {
+                    return step;
+                }
+                self.hold = Some(id);
+            }
+            (Action::Dispatch, Code::Order(id)) => {
+                let named = Leaving {
+                    order: Some(id),
+                    ..Leaving::default()
+                };
+                if let Some(step) = self.named(named, floor) {
+                    return step;
+                }
+                (self.order, self.sale) = (Some(id), None);
+            }
             (Action::Dispatch, Code::Customer(customer, reason)) => {
                 if let Err(refused) = may_state(&self.dispatched(&[], None), floor.proof) {
                     return Step::wrong(format!("DISPATCH without an order {refused}"));
@@ -70,9 +86,32 @@ impl Things {
                         "{code} without an order: type the reason behind it, such as D.{customer} sold at the door"
                     ));
                 };
+                let named = Leaving {
+                    customer: Some(customer),
+                    market: self.market,
+                    ..Leaving::default()
+                };
+                if let Some(step) = self.named(named, floor) {
+                    return step;
+                }
                 (self.order, self.sale) = (None, Some((customer, reason)));
             }
-            (Action::Dispatch, Code::Market(id)) => self.market = Some(id),
+            (Action::Dispatch, Code::Market(id)) => {
+                let named = Leaving {
+                    market: Some(id),
+                    ..Leaving::default()
+                };
+                if let Some(step) = self.named(named, floor) {
+                    return step;
+                }
+                if !floor.setup.dispatch_desk
+                    && let Err(unknown) = known::market(floor, id)
+                {
+                    self.market = None;
+                    return Step::wrong(unknown.then("Nothing recorded"));
+                }
+                self.market = Some(id);
+            }
             _ => {
                 return match floor.group(code) {
                     Some(Ok(group)) => self.record(&group, floor),
@@ -85,6 +124,32 @@ impl Things {
             }
         }
         Step::next(format!("{}, {code}: scan the wheels", self.action))
+    }
+
+    /// Why wheels cannot leave under a name that was scanned, or that the dispatch desk, which
+    /// knows orders, customers and markets, is asked first. Without a desk nobody keeps them:
+    /// they are as the paper has them.
+    fn named(&mut self, named: Leaving, floor: &Floor<'_>) -> Option<Step> {
+        if floor.kept {
+            return Some(kept_too_long(self.action));
+        }
+        if !floor.setup.dispatch_desk {
+            return None;
+        }
+        let step = match floor.asked.filter(|asked| asked.leaving == named) {
+            _ if floor.reach == Reach::Away => Step::stop(
+                "the dispatch desk cannot be asked while the broker is away: nothing recorded, nothing may leave. Wait until it is back",
+                Vec::new(),
+            ),
+            None => return Some(Step::ask(named)),
+            Some(asked) => match &asked.said {
+                None => Step::stop(asked.stays()?, Vec::new()),
+                Some(stays) => Step::wrong(stays.reasons.first()?.as_str()),
+            },
+        };
+        // What was scanned before is not what was meant now.
+        (self.order, self.sale, self.market) = (None, None, None);
+        Some(step)
     }
 
     fn record(&self, group: &Group, floor: &Floor<'_>) -> Step {

@@ -9,6 +9,64 @@ use crate::floor::Step;
 /// Records that UNDO can reach back to.
 const UNDOABLE: usize = 50;
 
+/// A record that somebody wants to take back at a station.
+#[derive(Debug, Clone, Copy)]
+pub struct ToUndo<'a> {
+    /// What the station said of it.
+    pub words: &'a str,
+    /// Whose it is and who takes it back; none where an earlier version kept it.
+    pub recorded: Option<Recorded>,
+    /// Whether it was made in the session that asks.
+    pub same_session: bool,
+    /// What was recorded after it, if anything was: only the last can be undone.
+    pub after: Option<&'a str>,
+}
+
+/// Why a record is not undone at a station, in words for whoever asked.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum NotUndone {
+    /// Nothing is recorded.
+    #[error(
+        "nothing to undo here: if a record is wrong, a manager corrects it on the wheel's or batch's page"
+    )]
+    Nothing,
+    /// It is not theirs to undo, or not any more.
+    #[error("not undone: {0}. {1}")]
+    Stays(String, String),
+}
+
+/// Whether a record may be undone: one's own, the last, of the same session, and by the table of
+/// rights. Every way in asks here. What is said when it is.
+///
+/// # Errors
+/// Why not.
+pub fn may_undo(
+    asked: Option<ToUndo<'_>>,
+    person: Option<PersonId>,
+    now: DateTime<Utc>,
+) -> Result<String, NotUndone> {
+    let asked = asked.ok_or(NotUndone::Nothing)?;
+    let stays = |why: String| NotUndone::Stays(asked.words.to_owned(), why);
+    const WHERE: &str = "a manager corrects it on the wheel's or batch's page";
+    let recorded = asked
+        .recorded
+        .ok_or_else(|| stays(format!("An earlier version recorded it: {WHERE}")))?;
+    recorded
+        .may_be_undone(person, now)
+        .map_err(|why| stays(why.to_string()))?;
+    if !asked.same_session {
+        return Err(stays(format!(
+            "It was recorded before you signed in this time: {WHERE}"
+        )));
+    }
+    if let Some(last) = asked.after {
+        return Err(stays(format!(
+            "Only the last record can be undone, and that is: {last}. A manager corrects any on the wheel's or batch's page"
+        )));
+    }
+    Ok(format!("undone: {}", asked.words))
+}
+
 /// The records of one session, oldest first.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Done(Vec<Record>);
@@ -48,21 +106,23 @@ impl Done {
         person: Option<PersonId>,
         now: DateTime<Utc>,
     ) -> Step {
-        let Some(last) = self.0.last() else {
-            return Step::wrong("nothing to undo here: tell the office what is wrong");
+        let asked = self.0.last().map(|last| ToUndo {
+            words: &last.words,
+            recorded: Some(last.recorded),
+            same_session: true,
+            after: None,
+        });
+        let (last, done) = match (self.0.last(), may_undo(asked, person, now)) {
+            (Some(last), Ok(done)) => (last, done),
+            (_, Err(why)) => return Step::wrong(why.to_string()),
+            (None, Ok(_)) => return Step::wrong(NotUndone::Nothing.to_string()),
         };
-        if let Err(why) = last.recorded.may_be_undone(person, now) {
-            return Step::wrong(format!("not undone: {}. {why}", last.words));
-        }
         let void = |fact: &FactId| {
             Event::from(Voided {
                 fact: *fact,
                 reason: format!("undone at station {station}"),
             })
         };
-        Step::ok(
-            format!("undone: {}", last.words),
-            last.facts.iter().map(void).collect(),
-        )
+        Step::ok(done, last.facts.iter().map(void).collect())
     }
 }

@@ -1,7 +1,7 @@
 //! VAT: milk goes into a vat. Vat, batch, recipe and litres in any order, and as many
 //! milk lots as went in, scanned before the last of the four.
 
-use facts::{BatchId, LotId, RecipeId, VatId, VatStarted};
+use facts::{BatchId, LotId, RecipeId, VatId, VatStarted, some_milk};
 use quantity::Litres;
 
 use crate::code::Code;
@@ -36,7 +36,10 @@ impl Vat {
                 }
             },
             Code::Number(litres) => match Litres::new(litres) {
-                Ok(litres) => self.milk = Some(litres),
+                Ok(litres) => match some_milk(litres) {
+                    Ok(()) => self.milk = Some(litres),
+                    Err(nonsense) => return Step::wrong(nonsense.to_string()),
+                },
                 Err(refused) => return Step::wrong(format!("{refused}: scan the litres again")),
             },
             other => {

@@ -296,9 +296,23 @@ async fn orders_are_allocated_and_every_wheel_is_asked_about_before_it_leaves() 
     let done = house.stays(Some("O1"), &["260107A-03"]).await;
     assert!(done[0].contains("has everything"), "{done:?}");
 
+    // Names alone are asked about as they are scanned, before any wheel.
+    let order = house.stays(Some("O9"), &[]).await;
+    assert!(order[0].contains("no order O9; did you mean O1?"), "{order:?}");
+    let done = house.stays(Some("O1"), &[]).await;
+    assert!(done[0].contains("has everything"), "{done:?}");
+    // What arrives beyond the days that are looked at has not everything: it waits.
+    house.state(placed("FAR", "2026-08-19", 2)).await;
+    let far = house.stays(Some("FAR"), &["260107A-03"]).await;
+    assert!(
+        far[0].contains("not looked at yet: it next arrives on 2026-08-19, beyond the next 60 days"),
+        "{far:?}"
+    );
+
     // A cancelled order lets nothing go.
     house.state(placed("O2", "2026-03-19", 2)).await;
     assert_eq!(house.stays(Some("O2"), &["260107A-03"]).await, [""; 0]);
+    assert_eq!(house.stays(Some("O2"), &[]).await, [""; 0]);
     let order = "O2".parse().unwrap();
     let reason = "closed for the week".to_owned();
     house.state(OrderCancelled { order, reason }).await;

@@ -24,6 +24,10 @@ pub(crate) struct Known {
     /// Something was seen since the last round began.
     stirred: bool,
     told: BTreeMap<BatchId, ForecastTold>,
+    /// When the batches and wheels were made that no round has seen yet, by their codes; and
+    /// those that a round is at work with.
+    young: BTreeMap<String, DateTime<Utc>>,
+    at_work: BTreeMap<String, DateTime<Utc>>,
 }
 
 /// What a round begins with.
@@ -55,7 +59,22 @@ impl Known {
             fresh: Vec::new(),
             stirred: false,
             told: BTreeMap::new(),
+            young: BTreeMap::new(),
+            at_work: BTreeMap::new(),
         }
+    }
+
+    /// What was made since the last round, and when, by its code.
+    pub(crate) fn young(&self) -> BTreeMap<String, DateTime<Utc>> {
+        self.at_work
+            .iter()
+            .chain(&self.young)
+            .map(|(code, at)| (code.clone(), *at))
+            .collect()
+    }
+
+    fn made(&mut self, code: &str, at: DateTime<Utc>) {
+        self.young.entry(code.to_ascii_uppercase()).or_insert(at);
     }
 
     /// Takes a message of the log. What cannot be read is the scheduler's to reject.
@@ -65,6 +84,14 @@ impl Known {
         };
         if fact.site != self.site.id {
             return;
+        }
+        match &fact.event {
+            Event::VatStarted(started) => self.made(started.batch.as_str(), fact.occurred_at),
+            Event::WheelPortioned(born) => {
+                self.made(born.batch.as_str(), fact.occurred_at);
+                self.made(born.wheel.as_str(), fact.occurred_at);
+            }
+            _ => {}
         }
         match &fact.event {
             Event::ForecastTold(told) => {
@@ -99,6 +126,7 @@ impl Known {
         let mut facts = self.facts.take()?;
         facts.append(&mut self.fresh);
         self.stirred = false;
+        self.at_work = std::mem::take(&mut self.young);
         Some(Round {
             site: self.site.clone(),
             facts,
@@ -110,6 +138,7 @@ impl Known {
     /// Takes the facts back; gives what has to be told.
     pub(crate) fn back(&mut self, facts: Vec<Fact>, told: Vec<ForecastTold>) -> Vec<ForecastTold> {
         self.facts = Some(facts);
+        self.at_work.clear();
         let mut news = Vec::new();
         for told in told {
             if self.told.get(&told.batch).is_none_or(|b| differs(b, &told)) {

@@ -9,6 +9,7 @@
 mod alerts;
 mod known;
 
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -16,8 +17,10 @@ use std::time::Duration;
 use anyhow::Context as _;
 use bus::telling::Told;
 use bus::{Bus, BusError, Clock, Draft, Outbox, Question, Refusal, Shutdown, Tick};
+use chrono::{DateTime, Utc};
 use facts::{Event, StationId};
 use forecast::{Desk, NoForecast, Query};
+use names::Kind;
 use quantity::DairyDay;
 use site::Site;
 use tokio::task::JoinHandle;
@@ -180,9 +183,10 @@ impl Rounds {
     fn answer(&self, question: Question) {
         let desk = self.desk.clone();
         let (seq, end) = (self.seq, self.end);
+        let young = self.known.young();
         tokio::spawn(async move {
             let answered = match desk {
-                Some(desk) => answer(desk, question).await,
+                Some(desk) => answer(desk, young, question).await,
                 None => question.still_reading(seq, end).await,
             };
             if let Err(error) = answered {
@@ -192,19 +196,42 @@ impl Rounds {
     }
 }
 
-async fn answer(desk: Arc<Desk>, question: Question) -> Result<(), BusError> {
+async fn answer(
+    desk: Arc<Desk>,
+    young: BTreeMap<String, DateTime<Utc>>,
+    question: Question,
+) -> Result<(), BusError> {
     let query = match question.read::<Query>() {
         Ok(query) => query,
         Err(error) => return question.refuse(&error.to_string()).await,
     };
-    let work = move || desk.answer(&query, threads());
+    let work = move || {
+        desk.answer(&query, threads()).map_err(|none| {
+            let made = query.what.and_then(|what| young_named(&young, &what));
+            match (none, made) {
+                (NoForecast::Unknown(name), Some(at)) if name.kind == Kind::BatchOrWheel => {
+                    let at = desk.history.clock.local(at);
+                    format!(
+                        "{} is not forecast yet: it was made {at}; ask again after the next round, tomorrow at the latest",
+                        name.asked
+                    )
+                    .into()
+                }
+                (none, _) => refusal(none),
+            }
+        })
+    };
     match tokio::task::spawn_blocking(work).await {
-        Ok(answer) => question.reply(answer.map_err(refusal)).await,
+        Ok(answer) => question.reply(answer).await,
         Err(error) => {
             tracing::error!(%error, "a forecast was not finished");
             question.refuse("the forecaster is stopping").await
         }
     }
+}
+
+fn young_named(young: &BTreeMap<String, DateTime<Utc>>, what: &str) -> Option<DateTime<Utc>> {
+    young.get(&what.trim().to_ascii_uppercase()).copied()
 }
 
 fn refusal(none: NoForecast) -> Refusal {

@@ -111,6 +111,63 @@ async fn told_at_least(bus: &Bus, least: u64, now: DateTime<Utc>) {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_batch_made_since_the_last_round_is_not_denied() {
+    let dir = tempfile::tempdir().unwrap();
+    let broker = ChildBroker::start(&dir.path().join("broker"))
+        .await
+        .unwrap();
+    let bus = Bus::connect(&broker.url(), "test").await.unwrap();
+    bus.ready().await.unwrap();
+    let facts = recorded();
+    let now = facts.iter().map(|fact| fact.occurred_at).max().unwrap();
+    bus.publish_facts(&facts).await.unwrap();
+    let worker = start(&bus, &dir.path().join("data"), now).await;
+    within(ask(&bus, &Query::default(), now)).await;
+    // Portions stir no round before their vat is closed.
+    let portioned = facts::WheelPortioned {
+        wheel: "NEW9-01".parse().unwrap(),
+        batch: "NEW9".parse().unwrap(),
+        weight_g: quantity::Grams::new(4_200).unwrap(),
+        scale: None,
+        tare_g: None,
+        mixer: None,
+    };
+    let fact = Fact {
+        id: facts::FactIdSource::default().next(now),
+        station: "test-1".parse().unwrap(),
+        station_seq: 1,
+        occurred_at: now,
+        event: portioned.into(),
+        ..facts[0].clone()
+    };
+    bus.publish_facts(&[fact]).await.unwrap();
+    for what in ["NEW9", "new9-01"] {
+        let query = Query {
+            what: Some(what.to_owned()),
+            ..Query::default()
+        };
+        let said = async {
+            loop {
+                let answer = bus.ask::<Value>(&site().id, "forecast", &query).await;
+                let words = answer.map_or_else(|error| error.to_string(), |told| told.to_string());
+                if words.contains("not forecast yet: it was made") {
+                    return;
+                }
+                tokio::time::sleep(Duration::from_millis(50)).await;
+            }
+        };
+        within(said).await;
+    }
+    let query = Query {
+        what: Some("NEW8".to_owned()),
+        ..Query::default()
+    };
+    let answer = bus.ask::<Value>(&site().id, "forecast", &query).await;
+    assert!(answer.unwrap_err().to_string().contains("there is no"));
+    stop(worker).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn every_batch_is_forecast_told_once_and_asked_about() {
     let dir = tempfile::tempdir().unwrap();
     let broker = ChildBroker::start(&dir.path().join("broker"))

@@ -5,16 +5,19 @@ mod floor;
 mod forecast;
 pub mod openapi;
 pub mod orders;
+mod part;
 mod record;
 mod session;
 mod station;
 
 use axum::Router;
+use axum::middleware::from_fn;
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 
 use crate::gateway::Gateway;
 use crate::live;
+use crate::parameters;
 use crate::trouble::Trouble;
 
 pub use record::{acknowledge_alert, void_fact, words};
@@ -55,6 +58,7 @@ pub fn routes() -> Router<Gateway> {
         .route("/api/v1/picks", get(orders::picks))
         .route("/api/v1/live", get(live::live))
         .route("/api/{*rest}", axum::routing::any(nothing))
+        .route_layer(from_fn(parameters::of_call))
 }
 
 async fn nothing() -> Response {

@@ -16,6 +16,7 @@ mod live;
 mod lookup;
 pub mod outlook;
 mod page;
+pub mod parameters;
 pub mod people;
 mod server;
 mod setup;

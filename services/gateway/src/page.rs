@@ -30,12 +30,14 @@ mod wishes;
 use axum::Router;
 use axum::extract::State;
 use axum::http::{StatusCode, Uri, header};
+use axum::middleware::from_fn;
 use axum::response::{IntoResponse, Redirect, Response};
 use axum::routing::{get, post};
 use maud::html;
 
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
+use crate::parameters;
 use crate::trouble::Trouble;
 use frame::{Frame, Here};
 
@@ -71,6 +73,7 @@ pub fn routes() -> Router<Gateway> {
         .route("/stations", get(desk::page).post(desk::enrol))
         .route("/stations/send-away", post(desk::send_away))
         .route("/me", get(wishes::page).post(wishes::change))
+        .route_layer(from_fn(parameters::of_page))
 }
 
 async fn home(visitor: Visitor) -> Redirect {

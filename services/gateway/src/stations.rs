@@ -308,6 +308,9 @@ impl Stations {
     pub async fn state(&self, signed: &Signed, events: Vec<Event>) -> Result<Vec<Fact>, Trouble> {
         let (person, role) = (signed.account.badge, signed.account.role);
         for event in &events {
+            event
+                .makes_sense()
+                .map_err(|nonsense| Trouble::bad(nonsense.to_string()))?;
             may_state(event, Proof::SignedIn(role))
                 .map_err(|refused| Trouble::forbidden(format!("this {refused}")))?;
             let ends = matches!(

@@ -463,6 +463,15 @@ pub enum FactsCommand {
     Export(ExportArgs),
     /// Write the JSON Schemas and the AsyncAPI document.
     Schema(SchemaArgs),
+    /// Who may record each kind of fact, and who takes it back.
+    Rights(RightsArgs),
+}
+
+#[derive(Args)]
+pub struct RightsArgs {
+    /// Answer in JSON.
+    #[arg(long)]
+    pub json: bool,
 }
 
 #[derive(Args)]

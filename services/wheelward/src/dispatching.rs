@@ -94,7 +94,10 @@ async fn plan(args: &DispatchPlanArgs) -> anyhow::Result<()> {
 fn show_allocation(allocation: &Allocation) {
     println!("Dispatch from {} to {}", allocation.today, allocation.until);
     if allocation.lines.is_empty() {
-        println!("No order is open.");
+        println!(
+            "No order asks for wheels up to {}: one that arrives later is not looked at yet; say how far with --days.",
+            allocation.until
+        );
     }
     let mut table = Table::new(&[
         "arrives", "order", "customer", "wheels", "from", "leaves", "by", "age", "sure", "short",

@@ -4,6 +4,7 @@ use std::path::Path;
 
 use anyhow::Context as _;
 use dispatch::recipe_named;
+use facts::PersonId;
 use label_printer::{Answered, Queue, WantedAgain};
 use labels::{Card, Dpi, Drawing, Kind, Label, LabelJob, Templates, pdf, sheet};
 use plan::Crew;
@@ -12,13 +13,12 @@ use site::Site;
 use station::Action;
 
 use crate::cli::{
-    AnswerArgs, BadFile, LabelCommand, LabelKind, PreviewArgs, ReprintArgs, Said, SheetArgs,
-    SheetKind,
+    AnswerArgs, AskArgs, BadFile, FactsArgs, LabelCommand, LabelKind, PreviewArgs, ReprintArgs,
+    Said, SheetArgs, SheetKind,
 };
-use crate::files;
 use crate::running::Asker;
-use crate::show;
 use crate::table::Table;
+use crate::{files, show, stating};
 
 /// `wheelward label …`
 pub async fn run(command: &LabelCommand) -> anyhow::Result<()> {
@@ -313,10 +313,14 @@ fn write(path: &Path, file: &[u8]) -> anyhow::Result<()> {
 
 async fn answer(args: &AnswerArgs) -> anyhow::Result<()> {
     let asker = Asker::connect(&args.ask).await?;
+    let person = match args.badge {
+        Some(badge) => Some(person(&args.ask, badge).await?),
+        None => None,
+    };
     let answered = Answered {
         label: args.job.clone(),
         printed: args.said == Said::Printed,
-        person: args.badge,
+        person,
     };
     let said: String = asker
         .bus
@@ -326,12 +330,21 @@ async fn answer(args: &AnswerArgs) -> anyhow::Result<()> {
     Ok(())
 }
 
+/// Somebody whom the running floor knows.
+async fn person(ask: &AskArgs, badge: PersonId) -> anyhow::Result<PersonId> {
+    let floor = FactsArgs {
+        facts: Vec::new(),
+        ask: ask.clone(),
+    };
+    stating::person_named(&floor, badge).await
+}
+
 async fn reprint(args: &ReprintArgs) -> anyhow::Result<()> {
     let asker = Asker::connect(&args.ask).await?;
     let wanted = WantedAgain {
         label: args.label.clone(),
         reason: args.because.clone(),
-        person: args.badge,
+        person: person(&args.ask, args.badge).await?,
     };
     let said: String = asker.bus.ask(&asker.site, "label.reprint", &wanted).await?;
     println!("{said}");

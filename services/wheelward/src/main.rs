@@ -20,6 +20,7 @@ mod reading;
 mod recall;
 mod recipes;
 mod replay;
+mod rights;
 mod running;
 mod schema;
 mod show;
@@ -88,6 +89,7 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
         Command::Label(command) => labels::run(&command).await,
         Command::Facts(FactsCommand::Export(args)) => export::run(&args).await,
         Command::Facts(FactsCommand::Schema(args)) => schema::run(&args),
+        Command::Facts(FactsCommand::Rights(args)) => rights::run(&args),
         Command::Demo(args) => demo::run(args).await,
         Command::Bench(args) => bench::run(args).await,
         Command::Check(args) => files::check(&args),

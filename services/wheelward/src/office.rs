@@ -34,7 +34,7 @@ impl Office {
     pub async fn open(args: &OfficeArgs) -> anyhow::Result<Self> {
         let site = files::site(&args.source.site)?;
         let customers = files::customers(&args.customers)?;
-        let mut desk = Desk::new(STATION)?;
+        let mut desk = Desk::new(STATION)?.knows(site.people.iter().copied());
         let source = &args.source;
         let mut at = reading::instant(source).await?;
         let facts = reading::of(&args.source);
@@ -61,6 +61,13 @@ impl Office {
             opened: args.source.at.is_none().then(Instant::now),
             desk,
         })
+    }
+
+    /// The same for somebody who wants to record something.
+    pub async fn open_to_record(args: &OfficeArgs, to: &RecordArgs) -> anyhow::Result<Self> {
+        let office = Self::open(args).await?;
+        office.desk.person(to)?;
+        Ok(office)
     }
 
     /// Today.

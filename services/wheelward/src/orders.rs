@@ -41,7 +41,7 @@ pub async fn run(command: &OrdersCommand) -> anyhow::Result<()> {
 async fn from_table(args: &OrdersImportArgs) -> anyhow::Result<()> {
     let shown = args.table.display();
     let table = std::fs::read(&args.table).with_context(|| format!("could not open {shown}"))?;
-    let mut office = Office::open(&args.office).await?;
+    let mut office = Office::open_to_record(&args.office, &args.record).await?;
     let purpose = if args.change {
         Purpose::Change
     } else {
@@ -133,7 +133,7 @@ async fn list(args: &OfficeArgs) -> anyhow::Result<()> {
 }
 
 async fn cancel(args: &OrdersCancelArgs) -> anyhow::Result<()> {
-    let mut office = Office::open(&args.office).await?;
+    let mut office = Office::open_to_record(&args.office, &args.record).await?;
     let order = office.order(args.order)?;
     if order.cancelled.is_some() {
         anyhow::bail!("order {} is cancelled already", order.id);
@@ -211,7 +211,7 @@ impl OrderSays {
 }
 
 async fn place(args: &OrdersPlaceArgs) -> anyhow::Result<()> {
-    let mut office = Office::open(&args.office).await?;
+    let mut office = Office::open_to_record(&args.office, &args.record).await?;
     let (id, customer) = office.all.customers().customer(args.customer)?;
     recipe_named(&office.site.recipes, args.says.recipe)?;
     let order = OrderPlaced {
@@ -238,7 +238,7 @@ async fn place(args: &OrdersPlaceArgs) -> anyhow::Result<()> {
 }
 
 async fn change(args: &OrdersChangeArgs) -> anyhow::Result<()> {
-    let mut office = Office::open(&args.office).await?;
+    let mut office = Office::open_to_record(&args.office, &args.record).await?;
     let known = office.order(args.order)?;
     recipe_named(&office.site.recipes, args.says.recipe)?;
     let order = OrderPlaced {
@@ -272,7 +272,7 @@ async fn change(args: &OrdersChangeArgs) -> anyhow::Result<()> {
 }
 
 async fn told(args: &OrdersConfirmArgs) -> anyhow::Result<()> {
-    let mut office = Office::open(&args.office).await?;
+    let mut office = Office::open_to_record(&args.office, &args.record).await?;
     let order = office.order(args.order)?;
     let allocation = office.allocation(&args.office).await?;
     let day = args.arrive_on.map(DairyDay::starting);
@@ -324,7 +324,7 @@ fn that_left(
 }
 
 async fn delivered(args: &OrdersDeliveredArgs) -> anyhow::Result<()> {
-    let mut office = Office::open(&args.office).await?;
+    let mut office = Office::open_to_record(&args.office, &args.record).await?;
     let order = office.order(args.order)?;
     let there = |wheel: WheelId| order.arrived.contains_key(&wheel);
     that_left(&office, &order, &args.wheels, there)?;
@@ -365,7 +365,7 @@ async fn delivered(args: &OrdersDeliveredArgs) -> anyhow::Result<()> {
 }
 
 async fn refused(args: &OrdersRefusedArgs) -> anyhow::Result<()> {
-    let mut office = Office::open(&args.office).await?;
+    let mut office = Office::open_to_record(&args.office, &args.record).await?;
     let order = office.order(args.order)?;
     that_left(&office, &order, &args.wheels, |wheel| {
         order.refused.contains_key(&wheel)
@@ -387,7 +387,7 @@ async fn refused(args: &OrdersRefusedArgs) -> anyhow::Result<()> {
 }
 
 async fn returned(args: &OrdersRefusedArgs) -> anyhow::Result<()> {
-    let mut office = Office::open(&args.office).await?;
+    let mut office = Office::open_to_record(&args.office, &args.record).await?;
     let order = office.order(args.order)?;
     let back = |wheel: WheelId| {
         let state = office.all.floor().wheel(wheel).map(|wheel| wheel.state());

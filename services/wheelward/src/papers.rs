@@ -226,6 +226,14 @@ async fn export(args: &EpcisArgs) -> anyhow::Result<()> {
 }
 
 async fn import(args: &ImportArgs) -> anyhow::Result<()> {
+    let floor = FactsArgs {
+        facts: Vec::new(),
+        ask: args.ask.clone(),
+    };
+    let badge = match args.record {
+        Some(badge) => Some(stating::person_named(&floor, badge).await?),
+        None => None,
+    };
     let dairy = files::papers(&args.papers)?;
     let import = epcis::import(&files::text(&args.message)?, &dairy)?;
     for flag in &import.flags {
@@ -258,7 +266,7 @@ async fn import(args: &ImportArgs) -> anyhow::Result<()> {
         ]);
     }
     table.print();
-    let Some(badge) = args.record else {
+    let Some(badge) = badge else {
         println!("Nothing was recorded: look it over, then say --record with your badge.");
         return Ok(());
     };

@@ -65,6 +65,10 @@ pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
         ..Settings::default()
     };
     let trace = index.trace();
+    let badge = match args.badge {
+        Some(badge) => Some(stating::person_named(&args.source, badge).await?),
+        None => None,
+    };
     let about = match about(args)? {
         Some(about) => trace.known(&about, &reading::own_rooms(&args.source))?,
         None => trace
@@ -92,9 +96,10 @@ pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
     let took_ms = u64::try_from(took.as_millis()).unwrap_or(u64::MAX);
     let draft = Draft {
         occurred_at: now,
-        person: args.badge,
+        person: badge,
         event: recall.drilled(took_ms, args.note.clone()).into(),
     };
+    stating::may_be_stated(std::slice::from_ref(&draft.event), badge)?;
     eprintln!("Drill: traced in {took_ms} ms.");
     if from_files {
         let site = site.context("the files hold no facts")?;

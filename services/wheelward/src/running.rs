@@ -4,7 +4,7 @@ use std::path::Path;
 
 use anyhow::Context as _;
 use bus::Bus;
-use facts::SiteId;
+use facts::{PersonId, SiteId};
 use serde::{Deserialize, Serialize};
 
 use crate::broker;
@@ -24,6 +24,9 @@ pub struct Running {
     pub site: SiteId,
     /// Its rooms' names.
     pub rooms: Vec<(facts::RoomId, String)>,
+    /// The badges of those who work there.
+    #[serde(default)]
+    pub people: Vec<PersonId>,
 }
 
 impl Running {

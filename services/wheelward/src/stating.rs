@@ -7,13 +7,15 @@ use std::time::Duration;
 
 use anyhow::Context as _;
 use authority::Proof;
-use authority::people::may_state;
+use authority::people::{Refused, may_state};
 use bus::{Bus, Clock, Outbox, Shutdown};
 use chrono::{DateTime, Utc};
-use facts::{Draft, Event, Fact, FactIdSource, SiteId, StationId, wire};
+use facts::{Draft, Event, Fact, FactIdSource, PersonId, SiteId, StationId, wire};
+use names::{Kind, Known, UnknownName};
 
-use crate::cli::{AskArgs, RecordArgs};
-use crate::running::Asker;
+use crate::cli::{AskArgs, FactsArgs, RecordArgs};
+use crate::reading;
+use crate::running::{Asker, Running};
 
 /// How long the broker may take to take the facts.
 const RECORDED_WITHIN: Duration = Duration::from_secs(10);
@@ -25,6 +27,8 @@ pub struct Desk {
     numbered: u64,
     /// When the last of them happened.
     stated_at: DateTime<Utc>,
+    /// Those who work here: whom the site names, and whoever was seen in the log.
+    people: Known,
 }
 
 impl Desk {
@@ -34,15 +38,31 @@ impl Desk {
             station: StationId::new(name)?,
             numbered: 0,
             stated_at: DateTime::UNIX_EPOCH,
+            people: Known::default(),
         })
+    }
+
+    /// Whom the site names.
+    pub fn knows(mut self, people: impl IntoIterator<Item = PersonId>) -> Self {
+        self.people = self.people.with(Kind::Person, people);
+        self
     }
 
     /// Learns which numbers are taken; give it every fact of the log.
     pub fn saw(&mut self, fact: &Fact) {
+        if let Some(person) = fact.person {
+            self.people.add(Kind::Person, person);
+        }
         if fact.station == self.station {
             self.numbered = self.numbered.max(fact.station_seq);
             self.stated_at = self.stated_at.max(fact.occurred_at);
         }
+    }
+
+    /// Whoever states something, if anyone says so. Give it every fact of the log first.
+    pub fn person(&self, to: &RecordArgs) -> Result<Option<PersonId>, UnknownName> {
+        let badge = to.badge.map(|badge| person(&self.people, badge));
+        badge.transpose()
     }
 
     /// When the last fact of this desk happened.
@@ -60,11 +80,12 @@ impl Desk {
         from_file: bool,
         events: Vec<Event>,
     ) -> anyhow::Result<()> {
-        // What stands in a file moves no cheese.
-        for event in events.iter().filter(|_| !from_file) {
-            // A badge typed here is a name and no proof of who it is.
-            may_state(event, Proof::Badge)
-                .map_err(|refused| anyhow::anyhow!("{} {refused}", event.topic()))?;
+        let badge = self.person(to)?;
+        if from_file {
+            // What stands in a file moves no cheese.
+            events.iter().try_for_each(Event::makes_sense)?;
+        } else {
+            may_be_stated(&events, badge)?;
         }
         if from_file {
             let path = to.record.as_deref().context(
@@ -78,7 +99,7 @@ impl Desk {
                     site,
                     station: self.station,
                     station_seq: number,
-                    person: to.badge,
+                    person: badge,
                     occurred_at: at,
                     claimed_at: None,
                     recorded_at: at,
@@ -95,7 +116,7 @@ impl Desk {
         outbox.continue_after(&self.station, self.numbered)?;
         let drafts = events.into_iter().map(|event| Draft {
             occurred_at: at,
-            person: to.badge,
+            person: badge,
             event,
         });
         // A floor whose clock is driven may be ahead of this machine's.
@@ -103,6 +124,42 @@ impl Desk {
         outbox.record(&self.station, drafts.collect(), now)?;
         send(&outbox, &asker.bus).await
     }
+}
+
+/// Whether these may be stated on the command line. A badge typed here is a name and no proof
+/// of who it is.
+pub fn may_be_stated(events: &[Event], badge: Option<PersonId>) -> anyhow::Result<()> {
+    let proof = badge.map_or(Proof::Nobody, |_| Proof::Badge);
+    for event in events {
+        event.makes_sense()?;
+        may_state(event, proof).map_err(|refused| match refused {
+            Refused::Badge => {
+                anyhow::anyhow!("{} needs a badge: say whose with --badge", event.topic())
+            }
+            refused => anyhow::anyhow!("{} {refused}", event.topic()),
+        })?;
+    }
+    Ok(())
+}
+
+fn person(known: &Known, badge: PersonId) -> Result<PersonId, UnknownName> {
+    Ok(known.find(Kind::Person, badge)?.parse().unwrap_or(badge))
+}
+
+/// A badge of somebody whom the site of a running floor names, or whom a fact names.
+pub async fn person_named(args: &FactsArgs, badge: PersonId) -> anyhow::Result<PersonId> {
+    let running = args.facts.is_empty().then(|| Running::read(&args.ask.data));
+    let people = running.flatten().map(|running| running.people);
+    let mut known = Known::default().with(Kind::Person, people.into_iter().flatten());
+    if !known.has(Kind::Person, badge.as_str()) {
+        reading::each(args, |fact| {
+            if let Some(person) = fact.person {
+                known.add(Kind::Person, person);
+            }
+        })
+        .await?;
+    }
+    Ok(person(&known, badge)?)
 }
 
 /// Sends what an outbox has to the log. What is not there in the end is an error.

@@ -136,6 +136,7 @@ impl Floor {
             own_broker: keys.is_some(),
             site: site.id,
             rooms,
+            people: site.people.iter().copied().collect(),
         }
         .write(&args.data)?;
         let start = Start {

@@ -83,12 +83,12 @@ const ROWS: &[Row] = &[
     ("orders change", "order", Kind::Order, Over::Office, "? --recipe larkholm-blue --wheels 2 --arrive-on 2026-06-01 {record}", "O-9", "o-1"),
     ("orders change", "recipe", Kind::Recipe, Over::Office, "O-1 --recipe ? --wheels 2 --arrive-on 2026-06-01 {record}", "blue", "larkholm-blue"),
     ("orders confirm", "order", Kind::Order, Over::Office, "? {record}", "O-9", "o-1"),
-    ("orders delivered", "order", Kind::Order, Over::Office, "? {record}", "O-9", "o-1"),
-    ("orders delivered", "wheels", Kind::Wheel, Over::Office, "O-1 --wheels ? {record}", "W-99", "w-01"),
-    ("orders refused", "order", Kind::Order, Over::Office, "? --wheels W-01 --reason wet {record}", "O-9", "o-1"),
-    ("orders refused", "wheels", Kind::Wheel, Over::Office, "O-1 --wheels ? --reason wet {record}", "W-99", "w-01"),
-    ("orders returned", "order", Kind::Order, Over::Office, "? --wheels W-01 --reason wet {record}", "O-9", "o-1"),
-    ("orders returned", "wheels", Kind::Wheel, Over::Office, "O-1 --wheels ? --reason wet {record}", "W-99", "w-01"),
+    ("orders delivered", "order", Kind::Order, Over::Office, "? --badge 07 {record}", "O-9", "o-1"),
+    ("orders delivered", "wheels", Kind::Wheel, Over::Office, "O-1 --wheels ? --badge 07 {record}", "W-99", "w-01"),
+    ("orders refused", "order", Kind::Order, Over::Office, "? --wheels W-01 --reason wet --badge 07 {record}", "O-9", "o-1"),
+    ("orders refused", "wheels", Kind::Wheel, Over::Office, "O-1 --wheels ? --reason wet --badge 07 {record}", "W-99", "w-01"),
+    ("orders returned", "order", Kind::Order, Over::Office, "? --wheels W-01 --reason wet --badge 07 {record}", "O-9", "o-1"),
+    ("orders returned", "wheels", Kind::Wheel, Over::Office, "O-1 --wheels ? --reason wet --badge 07 {record}", "W-99", "w-01"),
     ("promise", "customer", Kind::Customer, Over::Office, "--customer ? --recipe larkholm-blue --wheels 1 --by 2100-03-04", "HARBOR", "Harbour"),
     ("promise", "recipe", Kind::Recipe, Over::Office, "--customer HARBOUR --recipe ? --wheels 1 --by 2100-03-04", "grey", "larkholm-blue"),
     ("dispatch pick", "scan", Kind::Order, Over::Office, "--scan ? {record}", "O-9", ""),
@@ -97,13 +97,29 @@ const ROWS: &[Row] = &[
     ("dispatch pack", "wheels", Kind::Wheel, Over::Office, "O-1 --wheels ? {record}", "W-99", "w-01"),
     ("dispatch note", "order", Kind::Order, Over::Office, "? --pdf {dir}/note.pdf", "O-9", "o-1"),
     ("dispatch note", "lane", Kind::Lane, Over::Office, "O-1 --pdf {dir}/note.pdf --lane ?", "NORT-ROAD", "north-road"),
-    ("recipe move", "batch", Kind::Batch, Over::Source, "? --to larkholm-blue --version 1 --reason why {record}", "260304X", "260304b"),
-    ("recipe move", "to", Kind::Recipe, Over::Source, "260304B --to ? --version 1 --reason why {record}", "larkholm-bleu", "larkholm-blue"),
+    ("recipe move", "batch", Kind::Batch, Over::Source, "? --to larkholm-blue --version 1 --reason why --badge 07 {record}", "260304X", "260304b"),
+    ("recipe move", "to", Kind::Recipe, Over::Source, "260304B --to ? --version 1 --reason why --badge 07 {record}", "larkholm-bleu", "larkholm-blue"),
+    // Whoever states something.
+    ("orders place", "badge", Kind::Person, Over::Office, "O-4 --customer HARBOUR --recipe larkholm-blue --wheels 1 --arrive-on 2026-06-01 --badge ? {record}", "77", "07"),
+    ("orders change", "badge", Kind::Person, Over::Office, "O-1 --recipe larkholm-blue --wheels 3 --arrive-on 2026-06-01 --badge ? {record}", "77", "07"),
+    ("orders delivered", "badge", Kind::Person, Over::Office, "O-1 --badge ? {record}", "77", "07"),
+    ("orders refused", "badge", Kind::Person, Over::Office, "O-1 --wheels W-01 --reason wet --badge ? {record}", "77", "07"),
+    ("orders returned", "badge", Kind::Person, Over::Office, "O-1 --wheels W-01 --reason wet --badge ? {record}", "77", "07"),
+    ("orders confirm", "badge", Kind::Person, Over::Office, "O-1 --badge ? {record}", "77", "07"),
+    ("orders import", "badge", Kind::Person, Over::Office, "{dir}/orders.csv --badge ? {record}", "77", "07"),
+    ("orders cancel", "badge", Kind::Person, Over::Office, "O-1 --reason why --badge ? {record}", "77", ""),
+    ("dispatch pick", "badge", Kind::Person, Over::Office, "--scan O-1 --badge ? {record}", "77", ""),
+    ("dispatch pack", "badge", Kind::Person, Over::Office, "O-1 --wheels W-01 --badge ? {record}", "77", "07"),
+    ("recipe move", "badge", Kind::Person, Over::Source, "260304B --to larkholm-blue --version 2 --reason why --badge ? {record}", "77", "07"),
+    ("recall", "badge", Kind::Person, Over::Facts, "--lot CUL2026W10 --drill --badge ? {record}", "77", "07"),
+    ("papers import", "record", Kind::Person, Over::Running, "{dir}/message.json --papers {dir}/larkholm-papers.toml --record ?", "77", ""),
+    ("label reprint", "badge", Kind::Person, Over::Running, "W-01 --because wet --badge ?", "77", "07"),
+    ("label answer", "badge", Kind::Person, Over::Running, "W-01 printed --badge ?", "77", ""),
     // Last, when nothing of them is in the books any more.
     ("orders cancel", "order", Kind::Order, Over::Office, "? --reason why {record}", "O-9", "o-1"),
     ("label preview", "recipe", Kind::Recipe, Over::Files, "wheel --out {dir}/l.png --recipe ?", "larkholm-bleu", "larkholm-blue"),
     ("label answer", "job", Kind::Label, Over::Running, "? printed", "W-99", ""),
-    ("label reprint", "label", Kind::Wheel, Over::Running, "? --because wet --badge 01", "W-99", "w-01"),
+    ("label reprint", "label", Kind::Wheel, Over::Running, "? --because wet --badge 07", "W-99", "w-01"),
     ("listen", "station", Kind::Station, Over::Files, "?", "portion-9", ""),
 ];
 
@@ -130,8 +146,6 @@ const NO_NAMES: &[&str] = &[
     "broker", "site_id",
     // New codes, for cards that are printed.
     "codes",
-    // Who states something. A badge is a claim on the command line, and is looked up nowhere.
-    "badge",
 ];
 
 /// Arguments that carry a name of [`NO_NAMES`] in one command and are none in another.
@@ -232,6 +246,7 @@ fn folder() -> TempDir {
         .map(|fact| wire::to_line(fact).unwrap() + "\n")
         .collect();
     std::fs::write(dir.path().join("facts.ndjson"), lines).unwrap();
+    std::fs::write(dir.path().join("orders.csv"), "order,customer\n").unwrap();
     dir
 }
 
@@ -382,6 +397,7 @@ async fn over_a_running_floor_a_name_that_nobody_knows_is_an_error_and_no_all_cl
             .iter()
             .map(|room| (room.id, room.name.clone()))
             .collect(),
+        people: site.people.iter().copied().collect(),
     };
     running.write(&data).unwrap();
     let shutdown = Shutdown::new();

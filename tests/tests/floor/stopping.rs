@@ -107,7 +107,7 @@ async fn ctrl_c_ends_every_process_of_a_floor_and_the_next_start_goes_on_where_i
 
     let mut floor = up(folder).await;
     let mut scanner = stands_at(rub, &floor).await;
-    for code in ["A.LOAD", "S.S07", "W.311-01", "W.311-02"] {
+    for code in ["P.01", "A.LOAD", "S.S07", "W.311-01", "W.311-02"] {
         scanner.scan(code).await;
     }
     let before = rows(folder, 2, &floor).await;
@@ -129,6 +129,7 @@ async fn ctrl_c_ends_every_process_of_a_floor_and_the_next_start_goes_on_where_i
     assert_eq!(after[1], before[1]);
     assert_eq!(after[2]["wheel"], "311-03");
     let mut scanner = stands_at(rub, &floor).await;
+    scanner.scan("P.01").await;
     scanner.scan("A.TURN").await;
     let answer = scanner.scan("S.S07").await;
     assert!(answer.contains("3 wheels on S07 turned"), "{answer}");

@@ -40,7 +40,11 @@ impl Stations {
                 clock: site.clock,
                 recipes: site.recipes.iter().map(newest).collect(),
                 holds: site.hold_rule(),
-                rooms: site.rooms.iter().map(|room| room.id).collect(),
+                rooms: site
+                    .rooms
+                    .iter()
+                    .map(|room| (room.id, room.positions))
+                    .collect(),
                 people: site.people.clone(),
                 youngest: BTreeMap::new(),
                 dispatch_desk: false,

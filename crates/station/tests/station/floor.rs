@@ -47,7 +47,9 @@ pub fn setup() -> Setup {
         ]
         .into(),
         holds: Rule::new(&recipes(), Rights::AnyBadge),
-        rooms: ["drain", "R1", "R2"].map(|r| r.parse().unwrap()).into(),
+        rooms: [("drain", 8), ("R1", 12), ("R2", 20)]
+            .map(|(room, places)| (room.parse().unwrap(), places))
+            .into(),
         people: ["17", "18"].map(|badge| badge.parse().unwrap()).into(),
         youngest: BTreeMap::new(),
         dispatch_desk: false,
@@ -102,7 +104,7 @@ pub fn scale() -> Scale {
 impl Floor {
     /// A floor on which nothing has happened, on a Tuesday morning.
     pub fn empty() -> Self {
-        Self {
+        let mut floor = Self {
             placement: Placement::default(),
             session: Session::new("st-1".parse().unwrap(), setup()),
             facts: Vec::new(),
@@ -112,7 +114,22 @@ impl Floor {
             reach: Reach::Current,
             desk: None,
             ids: FactIdSource::default(),
-        }
+        };
+        floor.badge("P.17");
+        floor
+    }
+
+    /// A badge is scanned, in no time.
+    pub fn badge(&mut self, badge: &str) {
+        let scan = Scan::new(badge, self.now);
+        let said = self.session.scan(&self.placement, &scan);
+        assert_eq!(said.answer.level, station::Level::Next);
+    }
+
+    /// At a station where nobody has said who they are.
+    pub fn nobodys(mut self) -> Self {
+        self.session = Session::new("st-1".parse().unwrap(), setup());
+        self
     }
 
     /// Batch 311 with wheels 311-01 to 311-04 in hoops H1 to H4 of stack K1.
@@ -145,9 +162,15 @@ impl Floor {
         floor
     }
 
-    /// A new session, and nothing recorded so far counts in the test.
+    /// A new session of badge 17, and nothing recorded so far counts in the test.
     pub fn restart(&mut self) {
-        self.session = Session::new("st-1".parse().unwrap(), setup());
+        self.restart_with(setup());
+    }
+
+    /// The same where the site is otherwise.
+    pub fn restart_with(&mut self, setup: Setup) {
+        self.session = Session::new("st-1".parse().unwrap(), setup);
+        self.badge("P.17");
         self.facts.clear();
     }
 

@@ -374,7 +374,7 @@ fn a_wheel_younger_than_the_law_of_its_market_asks_stays() {
     let mut setup = setup();
     let markets = [("NORTH", 0), ("EXPORT", 46)].map(|(id, least)| (id.parse().unwrap(), least));
     setup.youngest = [("blue".parse().unwrap(), markets.into())].into();
-    floor.session = station::Session::new("st-1".parse().unwrap(), setup);
+    floor.restart_with(setup);
     floor.scans(&["P.17", "A.DISPATCH", "O.77", "M.EXPORT"]);
     floor.now += Duration::days(45);
     assert_eq!(
@@ -447,7 +447,7 @@ fn neither_dispatch_nor_release_is_ever_taken_from_a_kept_scan() {
         floor.scan("@2026-03-03T08:10:00Z A.RELEASE"),
         never("RELEASE")
     );
-    floor.scans(&["A.RELEASE", "Q.Q7"]);
+    floor.scans(&["A.RELEASE", "Q.Q-BORN"]);
     assert_eq!(
         floor.scan("@2026-03-03T08:12:00Z W.311-02"),
         never("RELEASE")
@@ -460,11 +460,12 @@ fn a_slow_clock_does_not_get_round_the_dispatch_desk() {
     let mut floor = dispatching();
     let mut setup = setup();
     setup.dispatch_desk = true;
-    floor.session = station::Session::new("st-1".parse().unwrap(), setup);
+    floor.restart_with(setup);
+    floor.desk = Some(Stays::default());
+    floor.scans(&["P.17", "A.DISPATCH", "O.77"]);
     floor.desk = Some(Stays {
         reasons: vec!["311-01: reserved for order 9".to_owned()],
     });
-    floor.scans(&["P.17", "A.DISPATCH", "O.77"]);
     floor.now = at("2026-03-03T09:00:00Z");
     for stamp in [
         "",
@@ -494,7 +495,8 @@ fn what_the_desk_said_counts_only_for_what_it_was_asked() {
     let mut floor = dispatching();
     let mut setup = setup();
     setup.dispatch_desk = true;
-    floor.session = station::Session::new("st-1".parse().unwrap(), setup);
+    floor.restart_with(setup);
+    floor.desk = Some(Stays::default());
     floor.scans(&["P.17", "A.DISPATCH", "O.77"]);
     let ask = |floor: &mut Floor, asked: Option<&station::Asked>| {
         let scan = Scan {
@@ -559,11 +561,78 @@ fn what_came_back_leaves_again_only_when_it_is_graded_again() {
 
 #[test]
 fn nobody_lets_anything_leave() {
-    let mut floor = Floor::with_a_stillage();
-    let answer = floor.scans(&["A.DISPATCH", "O.77", "W.311-01"]);
-    assert!(
-        answer.starts_with("STOP  scan your badge first"),
-        "{answer}"
+    let mut floor = Floor::with_a_stillage().nobodys();
+    assert_eq!(
+        floor.scan("A.DISPATCH"),
+        "WRONG  DISPATCH needs a badge: scan your badge first"
     );
+    let answer = floor.scans(&["O.77", "W.311-01"]);
+    assert!(answer.starts_with("WRONG"), "{answer}");
     assert!(floor.recorded().is_empty());
+}
+
+/// A name that the dispatch desk does not know is refused when it is scanned, and no wheel goes
+/// under the one before.
+#[test]
+fn an_order_customer_or_market_that_nobody_knows_is_refused_when_it_is_scanned() {
+    let unknown = "there is no such thing; did you mean another?";
+    let mut floor = dispatching();
+    let mut setup = setup();
+    setup.dispatch_desk = true;
+    floor.restart_with(setup);
+    floor.sign_in("M1", Role::Manager);
+    for scan in ["O.NOSUCH", "D.NOSUCH at the door", "M.NOSUCH"] {
+        floor.desk = Some(Stays::default());
+        floor.scans(&["A.DISPATCH", "M.NORTH", "O.77"]);
+        floor.desk = Some(Stays {
+            reasons: vec![unknown.to_owned()],
+        });
+        assert_eq!(floor.scan(scan), format!("WRONG  {unknown}"));
+        floor.desk = Some(Stays::default());
+        let answer = floor.scan("W.311-01");
+        assert!(
+            answer.starts_with("STOP  wheel 311-01 for no order"),
+            "{answer}"
+        );
+        // Nobody answers: nothing is taken on trust.
+        floor.desk = None;
+        let answer = floor.scan(scan);
+        assert!(answer.starts_with("STOP  NOT dispatched"), "{answer}");
+        floor.reach = Reach::Away;
+        let answer = floor.scan(scan);
+        assert!(answer.starts_with("STOP  the dispatch desk"), "{answer}");
+        floor.reach = Reach::Current;
+    }
+    assert!(floor.facts.is_empty());
+    // Without a desk, a market is one of a recipe's.
+    let mut setup = crate::floor::setup();
+    setup.youngest = [(
+        "blue".parse().unwrap(),
+        [("NORTH".parse().unwrap(), 0)].into(),
+    )]
+    .into();
+    floor.restart_with(setup);
+    assert_eq!(
+        floor.scans(&["A.DISPATCH", "M.NORHT"]),
+        "WRONG  there is no market NORHT; did you mean NORTH? Nothing recorded"
+    );
+    assert!(floor.scan("M.north").starts_with("NEXT"));
+}
+
+#[test]
+fn a_hold_that_nobody_set_is_released_by_nobody() {
+    let mut floor = Floor::with_a_stillage();
+    floor.scans(&["A.HOLD", "Q.Q7", "W.311-01"]);
+    floor.sign_in("M1", Role::Manager);
+    assert_eq!(
+        floor.scans(&["A.RELEASE", "Q.Q8"]),
+        "WRONG  there is no hold Q8; did you mean Q7? Nothing recorded"
+    );
+    assert!(floor.scan("W.311-01").starts_with("WRONG"));
+    floor.reach = Reach::Behind;
+    assert!(floor.scan("Q.Q8").ends_with("Scan it again in a moment"));
+    floor.reach = Reach::Away;
+    assert!(floor.scan("Q.Q8").contains("while the broker is away"));
+    assert_eq!(floor.facts.len(), 1);
+    assert!(floor.scans(&["Q.q7", "W.311-01"]).starts_with("OK"));
 }

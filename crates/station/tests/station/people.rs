@@ -13,8 +13,7 @@ fn the_badge_stays_and_signs_what_follows() {
     let mut floor = Floor::with_a_stillage();
     floor.scans(&["A.TURN", "S.S1", "P.17", "S.S1", "A.RUBUP", "S.S1"]);
     let people: Vec<_> = floor.facts.iter().map(|fact| fact.person).collect();
-    let badge = Some("17".parse().unwrap());
-    assert_eq!(people, [None, badge, badge]);
+    assert_eq!(people, ["17".parse().ok(); 3]);
 }
 
 #[test]
@@ -78,7 +77,7 @@ fn a_refused_card_leaves_nothing_armed() {
         let mut floor = Floor::with_a_stillage();
         let mut setup = crate::floor::setup();
         setup.scale = None;
-        floor.session = station::Session::new("st-1".parse().unwrap(), setup);
+        floor.restart_with(setup);
         floor.scans(&["P.17", "A.HOLD", "Q.Q7"]);
         assert!(floor.scan(card).starts_with("WRONG"), "{card}");
         assert_eq!(floor.session.action(), None, "{card}");
@@ -118,7 +117,7 @@ fn undo_voids_the_last_record_then_the_one_before_and_each_once() {
         &[
             (
                 "A.UNDO",
-                "WRONG  nothing to undo here: tell the office what is wrong",
+                "WRONG  nothing to undo here: if a record is wrong, a manager corrects it on the wheel's or batch's page",
             ),
             ("A.PORTION", "NEXT  PORTION: scan the batch"),
             ("B.311", "NEXT  batch 311: weigh, and scan the hoop"),
@@ -132,7 +131,7 @@ fn undo_voids_the_last_record_then_the_one_before_and_each_once() {
             ("A.UNDO", "OK  undone: wheel 311-05, 11.000 kg, hoop H5"),
             (
                 "A.UNDO",
-                "WRONG  nothing to undo here: tell the office what is wrong",
+                "WRONG  nothing to undo here: if a record is wrong, a manager corrects it on the wheel's or batch's page",
             ),
             ("A.PORTION", "NEXT  PORTION: scan the batch"),
             ("B.311", "NEXT  batch 311: weigh, and scan the hoop"),
@@ -187,7 +186,7 @@ fn a_record_is_undone_by_its_own_badge_in_its_own_session_for_ten_minutes() {
     floor.restart();
     assert_eq!(
         undone_by(&mut floor, "17"),
-        "WRONG  nothing to undo here: tell the office what is wrong"
+        "WRONG  nothing to undo here: if a record is wrong, a manager corrects it on the wheel's or batch's page"
     );
 }
 
@@ -195,7 +194,7 @@ fn a_record_is_undone_by_its_own_badge_in_its_own_session_for_ten_minutes() {
 fn what_keeps_people_safe_is_not_undone_at_a_station_by_anybody() {
     for (lines, role) in [
         (&["A.HOLD", "Q.Q7", "W.311-01"][..], Role::Operator),
-        (&["A.RELEASE", "Q.Q7", "W.311-01"], Role::Manager),
+        (&["A.RELEASE", "Q.Q-BORN", "W.311-01"], Role::Manager),
         (&["A.DISPATCH", "O.77", "W.311-01"], Role::Operator),
         (&["A.NEEDLES", "T.PM1", "N.40", "N.39"], Role::Operator),
         (&["A.RETURN", "W.311-01"], Role::Operator),
@@ -295,4 +294,66 @@ fn a_badge_is_who_scanned_and_nobody_else() {
     floor.scans(&["P.17", "A.TURN", "W.311-01", "P.18", "A.TURN", "W.311-02"]);
     let people: Vec<Option<PersonId>> = floor.facts.iter().map(|fact| fact.person).collect();
     assert_eq!(people, ["17", "18"].map(|badge| badge.parse().ok()));
+}
+
+#[test]
+fn nobody_records_anything_where_badges_are_named() {
+    for (card, words) in [
+        ("A.TURN", "WRONG  TURN needs a badge: scan your badge first"),
+        ("A.HOLD", "WRONG  HOLD needs a badge: scan your badge first"),
+        ("A.VAT", "WRONG  VAT needs a badge: scan your badge first"),
+        (
+            "A.RELEASE",
+            "WRONG  RELEASE needs a signed-in manager: open the Holds page or a browser station",
+        ),
+        (
+            "A.UNDO",
+            "WRONG  nothing to undo here: if a record is wrong, a manager corrects it on the wheel's or batch's page",
+        ),
+    ] {
+        let mut floor = Floor::with_a_stillage().nobodys();
+        assert_eq!(floor.scan(card), words);
+        assert!(floor.scans(&["Q.Q7", "W.311-01"]).starts_with("WRONG"));
+        assert!(floor.facts.is_empty(), "{card}");
+    }
+}
+
+/// Each action at a site that names no badges, and whether nobody may record with it.
+#[test]
+fn where_no_badge_is_named_only_plain_work_is_recorded_by_nobody() {
+    let lines: [(&str, &[&str], bool); 14] = [
+        ("A.TURN", &["S.S1"], true),
+        ("A.UNHOOP", &["S.S1"], true),
+        ("A.RUBUP", &["S.S1"], true),
+        ("A.LOAD", &["S.S2", "W.311-01"], true),
+        ("A.MOVE", &["R.R1", "S.S1"], true),
+        ("A.RIND", &["S.S1", "N.40"], true),
+        ("A.PIERCE", &["T.PM1", "S.S1"], true),
+        ("A.HOLD", &["Q.Q7", "S.S1"], false),
+        ("A.RETURN", &["S.S1"], false),
+        ("A.DISCARD", &["S.S1"], false),
+        ("A.GRADE", &["S.S1", "G.A"], false),
+        ("A.IRON", &["W.311-01", "N.20"], false),
+        ("A.NEEDLES", &["T.PM1", "N.40", "N.40"], false),
+        ("A.VAT", &["V.V1", "B.312", "C.blue", "N.500"], false),
+    ];
+    for (card, scans, taken) in lines {
+        let mut floor = Floor::with_a_stillage();
+        let mut setup = crate::floor::setup();
+        setup.people.clear();
+        floor.session = station::Session::new("st-1".parse().unwrap(), setup);
+        floor.scan(card);
+        let said = floor.scans(scans);
+        assert_eq!(!floor.facts.is_empty(), taken, "{card}: {said}");
+        assert!(floor.facts.iter().all(|fact| fact.person.is_none()));
+    }
+    // A wheel that is born under a hold is weighed in by nobody with its hold.
+    let mut floor = Floor::empty();
+    floor.scans(&["A.VAT", "V.V1", "B.313", "C.tested-blue", "N.500"]);
+    let mut setup = crate::floor::setup();
+    setup.people.clear();
+    floor.session = station::Session::new("st-1".parse().unwrap(), setup);
+    floor.scans(&["A.PORTION", "B.313", "H.H9"]);
+    assert!(floor.weighs(11_000).starts_with("OK"));
+    assert!(floor.recorded().contains(&"wheel.held 313-01".to_owned()));
 }

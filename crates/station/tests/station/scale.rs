@@ -5,7 +5,7 @@ use facts::{Event, ToolCheck, WheelPortioned, WheelWeighed};
 use metrology::Settled;
 use proptest::prelude::*;
 use quantity::Grams;
-use station::{Scale, Session, Setup};
+use station::{Scale, Setup};
 
 use crate::floor::{Floor, at, scale, setup};
 
@@ -25,7 +25,7 @@ fn with_daily_check() -> Floor {
         }),
         ..setup()
     };
-    floor.session = Session::new("st-1".parse().unwrap(), setup);
+    floor.restart_with(setup);
     floor
 }
 
@@ -203,7 +203,7 @@ fn what_is_no_check_weight_is_refused_in_words() {
         scale: None,
         ..setup()
     };
-    floor.session = Session::new("st-1".parse().unwrap(), setup);
+    floor.restart_with(setup);
     assert_eq!(
         floor.scan("A.CHECKWEIGHT"),
         "WRONG  CHECKWEIGHT needs a scale: go to a station with one. Nothing recorded"

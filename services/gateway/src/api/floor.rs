@@ -8,9 +8,14 @@ use scheduler::{CensusQuery, Standing};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::part::Limit;
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
+
+/// Lines of what is due in one answer where nobody says.
+const LINES: Limit = Limit(500);
 
 /// `GET /api/v1/standing`
 ///
@@ -43,7 +48,27 @@ pub struct DueParameters {
     /// Only this room.
     pub room: Option<RoomId>,
     /// What is due by this instant, instead of what may be done now.
+    #[serde(
+        default,
+        deserialize_with = "quantity::calendar::read::instant_or_none"
+    )]
     pub by: Option<chrono::DateTime<chrono::Utc>>,
+    /// After so many lines: the `next` of the part before.
+    pub after: Option<usize>,
+    /// So many lines, 1 to 1000; 500 if left out.
+    pub limit: Option<Limit>,
+}
+
+/// What is due, part by part.
+#[derive(Debug, Serialize)]
+pub struct DuePart {
+    #[serde(flatten)]
+    due: Due,
+    /// How many lines there are.
+    of: usize,
+    /// What to ask for next, as `after`; none after the last line.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    next: Option<usize>,
 }
 
 /// `GET /api/v1/due`
@@ -54,14 +79,27 @@ pub async fn due(
     State(gateway): State<Gateway>,
     visitor: Visitor,
     query: Result<Query<DueParameters>, axum::extract::rejection::QueryRejection>,
-) -> Result<Json<Due>, Trouble> {
+) -> Result<Json<DuePart>, Trouble> {
     visitor.signed()?;
-    let Query(query) = query.map_err(|bad| Trouble::bad(bad.body_text()))?;
+    let Query(query) = query.map_err(|bad| unfit(&bad))?;
+    let (after, limit) = (
+        query.after.unwrap_or_default(),
+        query.limit.unwrap_or(LINES),
+    );
     let query = DueQuery {
         room: query.room,
         by: query.by,
     };
-    gateway.ask("due", &query).await.map(Json)
+    let mut due: Due = gateway.ask("due", &query).await?;
+    let of = due.lines.len();
+    due.lines = due
+        .lines
+        .into_iter()
+        .skip(after)
+        .take(limit.get())
+        .collect();
+    let next = Some(after.saturating_add(limit.get())).filter(|next| *next < of);
+    Ok(Json(DuePart { due, of, next }))
 }
 
 /// What is asked of `wheels`.
@@ -82,7 +120,7 @@ pub async fn wheels(
     query: Result<Query<WheelsParameters>, axum::extract::rejection::QueryRejection>,
 ) -> Result<Json<Vec<WheelRow>>, Trouble> {
     visitor.signed()?;
-    let Query(query) = query.map_err(|bad| Trouble::bad(bad.body_text()))?;
+    let Query(query) = query.map_err(|bad| unfit(&bad))?;
     let query = CensusQuery { after: query.after };
     gateway.ask("census", &query).await.map(Json)
 }

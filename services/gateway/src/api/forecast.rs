@@ -11,6 +11,7 @@ use serde_json::Value;
 
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 
 /// What if. All left out: as things are.
@@ -83,7 +84,7 @@ async fn answer(
     what_if: Result<InQuery<WhatIfParameters>, QueryRejection>,
 ) -> Result<Json<Value>, Trouble> {
     visitor.signed()?;
-    let InQuery(what_if) = what_if.map_err(|bad| Trouble::bad(bad.body_text()))?;
+    let InQuery(what_if) = what_if.map_err(|bad| unfit(&bad))?;
     let query = what_if.query(what)?;
     gateway.ask("forecast", &query).await.map(Json)
 }

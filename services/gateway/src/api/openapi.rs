@@ -188,7 +188,11 @@ pub const CALLS: &[Call] = &[
         )
     },
     Call {
-        answer: Answer::Passed("array", "Every order as it now says, with what was sent."),
+        query: Some(of!(orders::OrdersParameters)),
+        answer: Answer::Passed(
+            "array",
+            "Orders by number as they now say, with what was sent, at most a thousand; the header Link, rel=next, names the next part.",
+        ),
         ..call("get", "/api/v1/orders", "What customers ordered.")
     },
     Call {

@@ -3,6 +3,8 @@
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
+use axum::http::{HeaderValue, header};
+use axum::response::{IntoResponse as _, Response};
 use chrono::NaiveDate;
 use dispatch::confirm::confirm as from_allocation;
 use dispatch::office::Asked;
@@ -15,9 +17,11 @@ use quantity::DairyDay;
 use schemars::JsonSchema;
 use serde::Deserialize;
 
+use super::part::Limit;
 use super::record::{ReasonBody, RecordedBody, recorded, words};
 use crate::gateway::Gateway;
 use crate::guard::{Body, Visitor};
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 
 /// How sure a promise must be where nobody says, percent.
@@ -49,6 +53,19 @@ pub struct PicksParameters {
     /// The day it leaves; today if left out.
     #[serde(default, deserialize_with = "quantity::calendar::read::date_or_none")]
     pub day: Option<NaiveDate>,
+}
+
+/// Orders in one answer where nobody says.
+const LISTED: Limit = Limit(1_000);
+
+/// What is asked of `orders`.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct OrdersParameters {
+    /// Only orders after this number: the header `Link` names the next part.
+    pub after: Option<OrderId>,
+    /// So many orders, 1 to 1000, which is what comes if left out.
+    pub limit: Option<Limit>,
 }
 
 /// Which arrival the customer was told of.
@@ -158,7 +175,7 @@ fn order_of(text: &str) -> Result<OrderId, Trouble> {
 }
 
 fn read<T>(query: Result<Query<T>, QueryRejection>) -> Result<T, Trouble> {
-    let Query(query) = query.map_err(|bad| Trouble::bad(bad.body_text()))?;
+    let Query(query) = query.map_err(|bad| unfit(&bad))?;
     Ok(query)
 }
 
@@ -169,9 +186,25 @@ fn read<T>(query: Result<Query<T>, QueryRejection>) -> Result<T, Trouble> {
 pub async fn list(
     State(gateway): State<Gateway>,
     visitor: Visitor,
-) -> Result<Json<Vec<Order>>, Trouble> {
+    query: Result<Query<OrdersParameters>, QueryRejection>,
+) -> Result<Response, Trouble> {
     visitor.signed()?;
-    gateway.ask("orders", &()).await.map(Json)
+    let OrdersParameters { after, limit } = read(query)?;
+    let limit = limit.unwrap_or(LISTED).get();
+    let mut orders: Vec<Order> = gateway.ask("orders", &()).await?;
+    orders.sort_by_key(|order| order.id);
+    orders.retain(|order| after.is_none_or(|after| after < order.id));
+    let more = orders.len() > limit;
+    orders.truncate(limit);
+    let next = orders.last().filter(|_| more).map(|last| last.id);
+    let mut response = Json(orders).into_response();
+    if let Some(next) = next {
+        let next = format!("</api/v1/orders?after={next}&limit={limit}>; rel=\"next\"");
+        if let Ok(next) = HeaderValue::from_str(&next) {
+            response.headers_mut().insert(header::LINK, next);
+        }
+    }
+    Ok(response)
 }
 
 /// `POST /api/v1/orders`

@@ -6,7 +6,9 @@ use axum::response::{IntoResponse, Response};
 use chrono::{DateTime, Utc};
 use facts::{PersonId, StationId};
 use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
+use serde::de::Error as _;
+use serde::{Deserialize, Deserializer, Serialize};
+use serde_json::Value;
 
 use crate::gateway::Gateway;
 use crate::guard::{Body, Visitor};
@@ -18,13 +20,33 @@ use crate::trouble::{Trouble, TroubleBody};
 const SHOWN: usize = 30;
 
 /// One scan, or several in the order in which they were made.
-#[derive(Debug, Deserialize, JsonSchema)]
-#[serde(untagged)]
+#[derive(Debug, JsonSchema)]
+#[schemars(untagged)]
 pub enum Scans {
     /// Several.
     Many(Vec<ScanIn>),
     /// One.
     One(ScanIn),
+}
+
+/// Read so that what is wrong with a scan is said of that scan.
+impl<'de> Deserialize<'de> for Scans {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        let scan = |value| {
+            serde_json::from_value::<ScanIn>(value).map_err(|error| {
+                D::Error::custom(format!(
+                    "{error}; a scan is {{\"station\": this device's own name, \"seq\": its next number, \"line\": what was scanned}}, and `occurred_at`, where it is sent, a time such as 2026-03-03T06:40:00Z"
+                ))
+            })
+        };
+        match Value::deserialize(from)? {
+            Value::Array(scans) => {
+                let scans = scans.into_iter().map(scan);
+                scans.collect::<Result<_, _>>().map(Self::Many)
+            }
+            one => scan(one).map(Self::One),
+        }
+    }
 }
 
 /// What one scan came to.

@@ -13,6 +13,7 @@ use super::{Gate, icon, looking, pager, say, see};
 use crate::api;
 use crate::gateway::Gateway;
 use crate::guard::{Filled, Visitor};
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
@@ -30,7 +31,7 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let from = asked.map(|Query(asked)| asked.from).unwrap_or_default();
+    let Query(Asked { from }) = asked.map_err(|bad| unfit(&bad))?;
     let picture: FloorPicture = gateway.ask("floor", &()).await?;
     let told = gateway.told().open();
     let content = html! {

@@ -8,6 +8,7 @@ use ripening::answer::BatchPicture;
 use super::frame::{Frame, Here};
 use super::{Gate, forecast, looking, pager, say, unfinished, wheel};
 use crate::guard::Visitor;
+use crate::parameters::unfit;
 use crate::people::Wishes;
 use crate::trouble::Trouble;
 use crate::units;
@@ -22,7 +23,7 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let shown = shown.map(|Query(shown)| shown).unwrap_or_default();
+    let Query(shown) = shown.map_err(|bad| unfit(&bad))?;
     let (all, from) = (shown.all, shown.from);
     let id = BatchId::new(&batch).map_err(|bad| Trouble::bad(bad.to_string()))?;
     let picture: BatchPicture = gateway.ask("batch", &id).await?;
@@ -46,7 +47,7 @@ pub async fn page(
         })
         .await;
     let (portions, target) = portions.map_err(|error| unfinished(&error))?;
-    let what_if = what_if.map(|Query(asked)| asked).unwrap_or_default();
+    let Query(what_if) = what_if.map_err(|bad| unfit(&bad))?;
     let expected = forecast::of_batch(&gateway, t, id, &what_if).await;
     let wishes = visitor.wishes();
     let curd: f64 = portions.iter().sum();

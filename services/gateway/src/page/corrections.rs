@@ -1,7 +1,7 @@
 //! What was corrected: every record that counts as never having happened, struck through; of
 //! the whole floor, of a batch, or of the wheels that stand somewhere.
 
-use authority::people::{TakenBack, UNDO_WITHIN, kind_taken_back};
+use authority::people::{Known, Right, TakenBack, UNDO_WITHIN, kind_taken_back, table};
 use axum::extract::{Query, State};
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Carrier, FactId};
@@ -18,6 +18,7 @@ use super::stand::{named, stands_on};
 use super::{Gate, looking, say, unfinished, wheel};
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
@@ -55,7 +56,7 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let asked = asked.map(|Query(asked)| asked).unwrap_or_default();
+    let Query(asked) = asked.map_err(|bad| unfit(&bad))?;
     let about = about(&gateway, asked)?;
     let look = move |floor: &Floor| {
         if let About::Batch(batch) = about {
@@ -127,6 +128,43 @@ fn who_may(t: Tongue) -> Markup {
             summary { (t.say("corrections-who")) }
             p { (t.with("corrections-own", own)) }
             p { (t.with("corrections-managers", managers)) }
+            table {
+                thead { tr {
+                    th { (t.say("rights-kind")) }
+                    th { (t.say("rights-role")) }
+                    th { (t.say("rights-known")) }
+                    th { (t.say("rights-back")) }
+                } }
+                tbody { @for right in table() { (right_row(t, &right)) } }
+            }
+        }
+    }
+}
+
+/// A kind of fact: who records it, and who takes it back.
+fn right_row(t: Tongue, right: &Right) -> Markup {
+    let role = right.role.map_or("rights-workers".to_owned(), |role| {
+        format!("role-{}", role.key())
+    });
+    let known = match (right.role, right.known) {
+        (None, _) => "rights-none",
+        (_, Known::Nobody) => "rights-nobody",
+        (_, Known::Badge) => "rights-badge",
+        (_, Known::Pin) => "rights-pin",
+    };
+    let back = match right.taken_back {
+        TakenBack::ByOwner => "rights-owner",
+        TakenBack::ByManager => "rights-manager",
+    };
+    html! {
+        tr data-kind=(right.kind) {
+            th scope="row" { (right.kind) }
+            td { (t.say(&role)) }
+            td { (t.say(known)) }
+            td {
+                (t.say(back))
+                @if right.unless.is_some() { " · " (t.say(&format!("rights-unless-{}", right.kind.replace('.', "-")))) }
+            }
         }
     }
 }

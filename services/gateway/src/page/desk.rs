@@ -1,7 +1,7 @@
 //! Devices that are stations: enrolled by a manager, on the device itself.
 
 use axum::extract::State;
-use axum::http::header;
+use axum::http::{StatusCode, header};
 use axum::response::Response;
 use facts::StationId;
 use maud::{Markup, html};
@@ -88,6 +88,16 @@ pub async fn enrol(
     let station =
         StationId::new(form.station.trim()).map_err(|bad| Trouble::bad(bad.to_string()))?;
     free(gateway.site(), station)?;
+    let itself = visitor.device.as_ref().map(|device| device.station) == Some(station);
+    if !itself && gateway.people().is_device(station) {
+        return Err(Trouble::new(
+            StatusCode::CONFLICT,
+            "taken",
+            format!(
+                "{station} is another device's name already, which could scan no more: send that device away first, or choose a name of its own for this one"
+            ),
+        ));
+    }
     let now = gateway.moment();
     let (key, device) = gateway.people().enrol(station, &form.name, by, now)?;
     gateway.stations().open_desk(gateway.site(), &device);

@@ -17,6 +17,7 @@ use super::frame::{Frame, Here};
 use super::{Gate, encoded, looking, say, unfinished};
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 
 /// Things of one kind shown.
@@ -51,7 +52,7 @@ pub async fn page(
 ) -> Result<Response, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let asked = asked.map(|Query(asked)| asked.q).unwrap_or_default();
+    let Query(Asked { q: asked }) = asked.map_err(|bad| unfit(&bad))?;
     let asked: String = asked.trim().chars().take(LONGEST).collect();
     let sought = asked.clone();
     let rooms: Vec<String> = gateway

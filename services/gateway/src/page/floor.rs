@@ -7,6 +7,7 @@ use axum::extract::{Query, State as Shared};
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::{BatchId, Carrier, PositionId, RoomId, WheelId};
 use maud::{Markup, html};
+use names::Kind;
 use quantity::{DairyDay, calendar};
 use ripening::answer::carrier;
 use ripening::{Floor, State, Urgency};
@@ -15,6 +16,7 @@ use serde::Deserialize;
 use super::frame::{Frame, Here};
 use super::{Gate, looking, pager, say, unfinished};
 use crate::guard::Visitor;
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
@@ -47,6 +49,10 @@ pub struct Asked {
     from: usize,
 }
 
+/// What stands in no room, as `room` names it: no room's code has a '.'.
+const HOOPS: &str = "hoops.";
+const BETWEEN: &str = "between.";
+
 type Rooms = BTreeMap<(Option<RoomId>, bool), BTreeMap<Option<Carrier>, Stand>>;
 
 pub async fn page(
@@ -56,7 +62,10 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let asked = asked.map(|Query(asked)| asked).unwrap_or_default();
+    let Query(asked) = asked.map_err(|bad| unfit(&bad))?;
+    if !["", HOOPS, BETWEEN].contains(&asked.room.as_str()) {
+        gateway.named(Kind::Room, &asked.room).await?;
+    }
     let days = asked.days.clamp(-BACK, AHEAD);
     let then = calendar::later(gateway.now(), TimeDelta::days(days));
     let look = move |floor: &Floor| {
@@ -103,13 +112,13 @@ pub async fn page(
             span { span.stand.held {} (t.say("held")) }
         }
         @if rooms.is_empty() { p.empty { (t.say("floor-empty")) } }
-        @if !hoops.is_empty() { (draw(t, &t.say("floor-hoops"), &none, hoops, None, part("hoops."))) }
+        @if !hoops.is_empty() { (draw(t, &t.say("floor-hoops"), &none, hoops, None, part(HOOPS))) }
         @for room in &gateway.site().rooms {
             @let stands = rooms.get(&(Some(room.id), false)).unwrap_or(&none);
             @let hooped = rooms.get(&(Some(room.id), true)).unwrap_or(&none);
             (draw(t, &format!("{} · {}", room.id, room.name), stands, hooped, Some(room.positions), part(room.id.as_str())))
         }
-        @if !between.is_empty() { (draw(t, &t.say("floor-between"), between, &none, None, part("between."))) }
+        @if !between.is_empty() { (draw(t, &t.say("floor-between"), between, &none, None, part(BETWEEN))) }
         @if !strays.is_empty() {
             h2 { (t.with("floor-strays", [("count", strays.len().into())])) }
             p.hint { (t.say("floor-strays-words")) }

@@ -13,6 +13,7 @@ use super::frame::{Frame, Here, figure};
 use super::{Gate, looking, say, unfinished};
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::units;
 use crate::words::Tongue;
@@ -40,7 +41,7 @@ pub async fn page(
     asked: Result<Query<Asked>, axum::extract::rejection::QueryRejection>,
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
-    let Query(asked) = asked.map_err(|bad| Trouble::bad(bad.body_text()))?;
+    let Query(asked) = asked.map_err(|bad| unfit(&bad))?;
     let t = visitor.tongue();
     let look = move |floor: &ripening::Floor| {
         let asked = asked

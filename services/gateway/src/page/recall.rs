@@ -15,6 +15,7 @@ use super::frame::{Frame, Here, may};
 use super::{Gate, encoded, looking, say};
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::units;
 use crate::words::Tongue;
@@ -156,7 +157,7 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let asked = asked.map(|Query(asked)| asked).unwrap_or_default();
+    let Query(asked) = asked.map_err(|bad| unfit(&bad))?;
     let about = asked.about()?;
     let mut found = None;
     if let Some(about) = &about {

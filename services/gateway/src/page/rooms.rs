@@ -12,6 +12,7 @@ use serde::Deserialize;
 use super::frame::{Frame, Here};
 use super::{Gate, forecast, icon, looking, say, unfinished};
 use crate::guard::Visitor;
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::units;
 use crate::words::Tongue;
@@ -44,7 +45,7 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let Query(asked) = asked.map_err(|bad| Trouble::bad(bad.body_text()))?;
+    let Query(asked) = asked.map_err(|bad| unfit(&bad))?;
     let shown = asked.air;
     if let Some(room) = shown {
         let rooms = gateway.site().rooms.iter().map(|room| room.id);

@@ -14,6 +14,7 @@ use super::frame::{Frame, Here};
 use super::{Gate, icon, looking, pager, say, unfinished};
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
@@ -34,14 +35,24 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let from = asked.map(|Query(asked)| asked.from).unwrap_or_default();
+    let Query(Asked { from }) = asked.map_err(|bad| unfit(&bad))?;
     let day = gateway.outlook().day(gateway.now()).await;
     let day = day.map_err(|error| unfinished(&error))?;
     let content = match &day.plan {
         Some(plan) => {
             let me = visitor.signed.as_ref().map(|s| s.account.badge);
+            // What no walk is planned for, such as a wheel to look into, is asked all the same.
+            let walked = plan.stops.iter().any(|stop| stop.day == plan.from);
+            let due: Option<Due> = match walked {
+                true => None,
+                false => Some(gateway.ask("due", &DueQuery::default()).await?),
+            };
+            let due = due.filter(|due| !due.lines.is_empty());
             html! {
-                (walks(&gateway, t, plan, me))
+                @match &due {
+                    Some(due) => (due_list(&gateway, t, due, from)),
+                    None => (walks(&gateway, t, plan, me)),
+                }
                 div.two {
                     section { (slipped(&gateway, t, &day.missed)) }
                     section { (risks(t, plan)) }

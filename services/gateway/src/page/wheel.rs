@@ -12,6 +12,7 @@ use super::{Gate, forecast, icon, life, looking, say, see, unfinished};
 use crate::api;
 use crate::gateway::Gateway;
 use crate::guard::{Filled, Visitor};
+use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::units;
 use crate::words::Tongue;
@@ -34,7 +35,7 @@ pub async fn page(
 ) -> Result<Markup, Trouble> {
     looking(&visitor)?;
     let t = visitor.tongue();
-    let shown = shown.map(|Query(shown)| shown).unwrap_or_default();
+    let Query(shown) = shown.map_err(|bad| unfit(&bad))?;
     let id = WheelId::new(&wheel).map_err(|bad| Trouble::bad(bad.to_string()))?;
     let life: WheelLife = gateway.ask("wheel", &id).await?;
     let id = life.wheel.wheel;

@@ -391,6 +391,15 @@ impl Register {
         Ok((key, device))
     }
 
+    /// Whether a device is this station.
+    #[must_use]
+    pub fn is_device(&self, station: StationId) -> bool {
+        let book = self.book();
+        book.devices
+            .get(&station)
+            .is_some_and(|device| device.key.is_some())
+    }
+
     /// Sends a device away: it can scan no more.
     ///
     /// # Errors

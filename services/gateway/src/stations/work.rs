@@ -4,7 +4,9 @@ use bus::Note;
 use chrono::{DateTime, Utc};
 use edge::Taken;
 use facts::{Event, Fact, Voided};
-use station::{Action, Answer, Claim, Code, Level, SignedIn};
+use station::{
+    Action, Answer, Claim, Code, Level, NotUndone, SignedIn, ToUndo, may_undo, never_kept,
+};
 
 use super::receipt::{Kept, receipt_key, with_receipt};
 use super::who::Who;
@@ -48,10 +50,9 @@ impl Work<'_> {
         if self.who.over
             && let Some(action @ (Action::Dispatch | Action::Release)) = action
         {
-            let words = format!(
-                "{action} is never taken from scans of a session that is over: nothing recorded. If it was done all the same, tell a manager now"
-            );
-            return self.refuse(draft, begins.is_some(), words).await;
+            return self
+                .refuse_with(draft, begins.is_some(), never_kept(action))
+                .await;
         }
         let device = self.device.clone();
         let set = self.stations.context(device.station);
@@ -60,6 +61,16 @@ impl Work<'_> {
         lines.push(line.clone());
         let unsets = matches!(read, Some(Code::Person(badge)) if badge != person);
         let repeats = begins.is_none() && action.is_some_and(repeats);
+        let names = matches!(
+            read,
+            Some(
+                Code::Order(_)
+                    | Code::Customer(..)
+                    | Code::Market(_)
+                    | Code::Hold(_)
+                    | Code::Room(..)
+            )
+        );
         let desk = self.counter.desk.clone();
         let notes = move |answer: &Answer, facts: &[Fact]| {
             let mut notes = with_receipt(&device, draft, answer, facts);
@@ -68,6 +79,11 @@ impl Work<'_> {
             let changed = !repeats || answer.level == Level::Next;
             if unsets || (begins.is_some() && nothing) {
                 notes.push(forget_context(&device));
+            } else if repeats && names && nothing {
+                // What was scanned before is not what was meant now: only the card stays.
+                lines.truncate(1);
+                let set = Context { person, lines };
+                notes.push((context_key(device.station), serde_json::to_vec(&set).ok()));
             } else if changed && lines.len() <= CONTEXT {
                 let key = context_key(device.station);
                 let set = Context { person, lines };
@@ -82,6 +98,11 @@ impl Work<'_> {
     /// Refuses a scan for good. A refused card leaves no action set, or the next scans would
     /// be taken under the one before.
     pub async fn refuse(&self, draft: Kept, card: bool, words: String) -> Taken {
+        self.refuse_with(draft, card, Answer::new(Level::Wrong, words))
+            .await
+    }
+
+    async fn refuse_with(&self, draft: Kept, card: bool, answer: Answer) -> Taken {
         let device = self.device.clone();
         if card {
             self.counter.desk.disarm();
@@ -91,8 +112,7 @@ impl Work<'_> {
             notes.extend(card.then(|| forget_context(&device)));
             notes
         };
-        self.answer(Answer::new(Level::Wrong, words), Box::new(notes))
-            .await
+        self.answer(answer, Box::new(notes)).await
     }
 
     /// Takes the last record back: this one, or whichever it is.
@@ -110,7 +130,7 @@ impl Work<'_> {
             || last.clone(),
             |seq| self.stations.kept(self.device, seq).ok().flatten(),
         );
-        let mut found = match self.may_undo(asked, last.as_ref(), now) {
+        let (mut found, done) = match self.may_undo(asked, last.as_ref(), now) {
             Ok(found) => found,
             Err(words) => return self.refuse(draft, false, words).await,
         };
@@ -122,7 +142,7 @@ impl Work<'_> {
                 reason: reason.clone(),
             })
         });
-        let answer = Answer::new(Level::Ok, format!("undone: {}", found.receipt.words));
+        let answer = Answer::new(Level::Ok, done);
         let (events, device) = (events.collect(), self.device.clone());
         let at = draft.receipt.occurred_at;
         let notes = move |answer: &Answer, facts: &[Fact]| {
@@ -139,41 +159,25 @@ impl Work<'_> {
             .await
     }
 
-    /// The record that may be undone: the last one here, one's own, of the same session, and
-    /// by the table.
+    /// The record that may be undone, and what is said then.
     fn may_undo(
         &self,
         asked: Option<Kept>,
         last: Option<&Kept>,
         now: DateTime<Utc>,
-    ) -> Result<Kept, String> {
-        let Some(asked) = asked.filter(Kept::stands) else {
-            return Err(
-                "nothing to undo here: if a record is wrong, a manager corrects it on the wheel's or batch's page".to_owned(),
-            );
-        };
-        let words = &asked.receipt.words;
-        let not_undone = |why: &str| format!("not undone: {words}. {why}");
-        let record = asked.record.ok_or_else(|| {
-            not_undone("An earlier version recorded it: a manager corrects it on the wheel's or batch's page")
-        })?;
-        record
-            .may_be_undone(Some(self.who.person), now)
-            .map_err(|why| not_undone(&why.to_string()))?;
-        if asked.session != self.who.session {
-            return Err(not_undone(
-                "It was recorded before you signed in this time: a manager corrects it on the wheel's or batch's page",
-            ));
-        }
-        if let Some(last) = last
-            && last.receipt.seq != asked.receipt.seq
-        {
-            return Err(not_undone(&format!(
-                "Only the last record can be undone, and that is: {}. A manager corrects any on the wheel's or batch's page",
-                last.receipt.words
-            )));
-        }
-        Ok(asked)
+    ) -> Result<(Kept, String), String> {
+        let asked = asked.filter(Kept::stands);
+        let to_undo = asked.as_ref().map(|asked| ToUndo {
+            words: &asked.receipt.words,
+            recorded: asked.record,
+            same_session: asked.session == self.who.session,
+            after: last
+                .filter(|last| last.receipt.seq != asked.receipt.seq)
+                .map(|last| last.receipt.words.as_str()),
+        });
+        let done = may_undo(to_undo, Some(self.who.person), now);
+        let done = done.map_err(|why| why.to_string())?;
+        Ok((asked.ok_or_else(|| NotUndone::Nothing.to_string())?, done))
     }
 
     async fn answer(&self, answer: Answer, notes: edge::Notes) -> Taken {

@@ -12,4 +12,5 @@ mod recall;
 mod refused;
 mod scan;
 mod unknown;
+mod ways;
 mod who;

@@ -261,3 +261,42 @@ async fn a_dairy_without_a_dispatch_desk_has_no_orders_page() {
     assert!(page.text.contains("[dispatch]"), "{}", page.text);
     house.end().await;
 }
+
+/// Long lists come in parts, and each names the next.
+#[tokio::test(flavor = "multi_thread")]
+async fn orders_and_what_is_due_come_in_parts() {
+    let house = House::with_desk().await;
+    house.six_wheels().await;
+    for order in ["P-3", "P-1", "P-2"] {
+        house.promise(order, "HARBOUR", &[]).await;
+    }
+    let mut manager = house.manager();
+    house.until(&mut manager, "/api/v1/orders", "P-2").await;
+    let mut path = "/api/v1/orders?limit=2".to_owned();
+    let mut listed = Vec::new();
+    loop {
+        let answer = manager.get(&path);
+        let orders = answer.json();
+        let orders = orders.as_array().unwrap();
+        assert!(orders.len() <= 2);
+        listed.extend(orders.iter().map(|order| order["id"].as_str().unwrap().to_owned()));
+        let Some(link) = answer.headers.get("link") else { break };
+        assert!(link.ends_with("; rel=\"next\""), "{link}");
+        path = link[1..link.find('>').unwrap()].to_owned();
+    }
+    assert_eq!(listed, ["P-1", "P-2", "P-3"]);
+    assert_eq!(manager.get("/api/v1/orders").json().as_array().unwrap().len(), 3);
+
+    house.until(&mut manager, "/api/v1/due", "S07").await;
+    let whole = manager.get("/api/v1/due").json();
+    let lines = whole["lines"].as_array().unwrap().len();
+    assert_eq!((&whole["of"], &whole["next"]), (&lines.into(), &serde_json::Value::Null));
+    let part = manager.get("/api/v1/due?limit=1").json();
+    assert_eq!(part["lines"][0], whole["lines"][0]);
+    assert_eq!(part["of"], lines);
+    assert_eq!(part["next"].is_null(), lines == 1);
+    let after = manager.get(&format!("/api/v1/due?after={lines}")).json();
+    assert_eq!(after["lines"], serde_json::json!([]));
+    assert_eq!(manager.get("/api/v1/due?limit=0").status, 400);
+    house.end().await;
+}

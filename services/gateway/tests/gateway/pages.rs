@@ -111,6 +111,37 @@ async fn a_wrong_record_is_voided_with_a_reason_and_shown_on_demand() {
     let all = tablet.get("/wheels/311-01?all=true").text;
     assert!(all.contains(&fact) && all.contains("it was the one beside it"));
     let listed = tablet.get("/corrections").text;
+    // The table of rights is the one that the command prints and stations go by, cell by cell.
+    for right in authority::people::table() {
+        use authority::people::{Known, TakenBack};
+        let rows = listed.split(&format!("data-kind=\"{}\"", right.kind));
+        let row = rows.last().unwrap().split("</tr>").next().unwrap();
+        let cells: Vec<&str> = row.split("<td>").skip(1).collect();
+        let role = right.role.map_or("workers", |role| role.key());
+        assert!(
+            cells[0].to_lowercase().contains(role),
+            "{}: {row}",
+            right.kind
+        );
+        let known = match (right.role, right.known) {
+            (None, _) => "–",
+            (_, Known::Nobody) => "badge, where badges are named",
+            (_, Known::Badge) => "badge<",
+            (_, Known::Pin) => "badge and PIN",
+        };
+        assert!(cells[1].contains(known), "{}: {row}", right.kind);
+        let back = match right.taken_back {
+            TakenBack::ByOwner => "whoever recorded it, or a manager",
+            TakenBack::ByManager => "only a manager, with a reason",
+        };
+        assert!(cells[2].contains(back), "{}: {row}", right.kind);
+        assert_eq!(
+            cells[2].contains('·'),
+            right.unless.is_some(),
+            "{}",
+            right.kind
+        );
+    }
     assert!(listed.contains("it was the one beside it") && listed.contains(&fact));
     let stated = house.stated("gateway", 1).await;
     assert_eq!(stated[0].event.topic(), "fact.voided");

@@ -195,3 +195,19 @@ async fn signing_in_leads_back_to_where_one_was_and_never_elsewhere() {
     }
     house.end().await;
 }
+
+/// A name is one device's: another that takes it would silence the first.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_station_name_that_a_device_has_is_not_given_to_another() {
+    let house = House::start().await;
+    let mut first = house.tablet("tablet-1", "M1", "407193");
+    let mut other = house.manager();
+    let refused = other.form("/stations", "station=TABLET-1&name=There");
+    assert_eq!(refused.status, 409, "{}", refused.text);
+    assert_eq!(first.scan("tablet-1", 1, "A.TURN").status, 200);
+    // The device itself may be named anew, and one that was sent away leaves its name.
+    assert_eq!(first.form("/stations", "station=tablet-1&name=Here+now").status, 303);
+    assert_eq!(other.form("/stations/send-away", "station=tablet-1").status, 303);
+    assert_eq!(other.form("/stations", "station=tablet-1&name=There").status, 303);
+    house.end().await;
+}

@@ -30,6 +30,7 @@ const PAGES: &[Row] = &[
     ("/batches/{batch}", "/batches/312", Sent::Get, Kind::Batch, "311"),
     ("/portions", "/portions?batch=312", Sent::Get, Kind::Batch, "311"),
     ("/rooms", "/rooms?air=R9", Sent::Get, Kind::Room, "R0"),
+    ("/floor", "/floor?room=R9", Sent::Get, Kind::Room, "R0"),
     ("/alerts", "/alerts", Sent::Form("alert=not_turned-nowhere&note=on+it"), Kind::Alert, ""),
     ("/orders", "/orders?customer=HARBOR&recipe=larkholm-blue&grade=A&wheels=5&by=2100-03-04", Sent::Get, Kind::Customer, "HARBOUR"),
     ("/orders", "/orders?customer=HARBOUR&recipe=larkholm-bleu&grade=A&wheels=5&by=2100-03-04", Sent::Get, Kind::Recipe, "larkholm-blue"),
@@ -84,7 +85,7 @@ const CALLS: &[Row] = &[
 #[rustfmt::skip]
 const NO_NAMES: &[&str] = &[
     // Nothing is named.
-    "/", "/sign-out", "/today", "/floor", "/entry", "/station", "/me",
+    "/", "/sign-out", "/today", "/entry", "/station", "/me",
     "/api/v1/openapi.json", "/api/v1/standing", "/api/v1/floor", "/api/v1/plan", "/api/v1/rooms",
     "/api/v1/told", "/api/v1/allocation", "/api/v1/picks", "/api/v1/live", "/api/v1/station",
     "/api/{*rest}",
@@ -125,6 +126,114 @@ fn every_route_is_in_a_table_here() {
         .map(str::to_owned)
         .collect();
     assert_eq!(routed, known);
+}
+
+/// A route with something in each of its places.
+fn filled(route: &str) -> String {
+    let part = |part: &str| match part {
+        "{kind}" => "stillage".to_owned(),
+        "{id}" => "S07".to_owned(),
+        "{topic}" => "vat.filled".to_owned(),
+        "{fact}" => "019c0000-0000-7000-8000-000000000000".to_owned(),
+        part if part.starts_with('{') => "311".to_owned(),
+        part => part.to_owned(),
+    };
+    let parts: Vec<String> = route.split('/').map(part).collect();
+    parts.join("/")
+}
+
+/// What is asked behind the `?` is known, or it is an error: of every route that there is.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_a_page_or_call_cannot_be_asked_is_refused_and_so_is_a_value_that_is_none() {
+    let house = House::start().await;
+    let mut manager = house.tablet("tablet-1", "M1", "407193");
+    let mut wrong = Vec::new();
+    let mut tried = BTreeSet::new();
+    let document = gateway::api::openapi::document();
+    for call in gateway::api::openapi::CALLS {
+        tried.insert(call.path.to_owned());
+        let path = filled(call.path);
+        let mut send = |query: &str| match call.method {
+            "get" => manager.get(&format!("{path}?{query}")),
+            _ => manager.post(&format!("{path}?{query}"), &json!({})),
+        };
+        let answer = send("person=ZZ9");
+        if answer.status != 400 || !answer.text.contains("person") {
+            wrong.push(format!("{path}: {} {}", answer.status, answer.text));
+        }
+        let parameters = document["paths"][call.path][call.method]["parameters"].as_array();
+        for parameter in parameters.into_iter().flatten() {
+            let name = parameter["name"].as_str().unwrap();
+            if parameter["in"] == "query" {
+                let answer = send(&format!("{name}=!!"));
+                if answer.status != 400 || !answer.text.contains("does not fit") {
+                    wrong.push(format!("{path} {name}: {} {}", answer.status, answer.text));
+                }
+            }
+        }
+    }
+    for page in routes(include_str!("../../src/page.rs")) {
+        let posted = [
+            "/sign-out",
+            "/orders/cancel",
+            "/orders/confirm",
+            "/holds/end",
+        ];
+        let posted = posted.contains(&page.as_str())
+            || page.ends_with("/erase")
+            || page.ends_with("/send-away");
+        let path = format!("{}?person=ZZ9", filled(&page));
+        let answer = match posted {
+            true => manager.form(&path, ""),
+            false => manager.get(&path),
+        };
+        if answer.status != 400 || !answer.text.contains("person") {
+            wrong.push(format!("{path}: {}", answer.status));
+        }
+        let takes = gateway::parameters::pages().iter();
+        let mut takes = takes.filter(|(known, _)| *known == page);
+        let counts = ["from", "days", "open", "over", "short", "all", "by_c"];
+        for name in takes.next().map_or(&[][..], |(_, names)| *names) {
+            let path = format!("{}?{name}=!!", filled(&page));
+            if counts.contains(name) && manager.get(&path).status == 200 {
+                wrong.push(path);
+            }
+        }
+        tried.insert(page);
+    }
+    for (page, _) in gateway::parameters::pages() {
+        assert!(tried.contains(*page), "there is no page {page}");
+    }
+    assert!(wrong.is_empty(), "{}", wrong.join("\n"));
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_scan_without_its_station_or_with_an_impossible_time_is_told_what_to_send() {
+    let house = House::start().await;
+    let mut tablet = house.tablet("tablet-1", "M1", "407193");
+    for (scan, words) in [
+        (json!({ "seq": 1, "line": "A.TURN" }), "`station`"),
+        (json!([{ "seq": 1, "line": "A.TURN" }]), "`station`"),
+        (
+            json!({ "station": "tablet-1", "seq": 1, "line": "A.TURN", "occurred_at": "9999-12-31T00:00:00Z" }),
+            "9999",
+        ),
+        (
+            json!({ "station": "tablet-1", "seq": 1, "line": "A.TURN", "occurred_at": "soon" }),
+            "2026-03-03T06:40:00Z",
+        ),
+        (
+            json!({ "station": "tablet-1", "seq": 1, "lime": "A.TURN" }),
+            "`lime`",
+        ),
+    ] {
+        let answer = tablet.post("/api/v1/station/scan", &scan);
+        assert_eq!(answer.status, 400, "{scan}");
+        let said = answer.json()["words"].as_str().unwrap().to_owned();
+        assert!(said.contains(words), "{scan}: {said}");
+    }
+    house.end().await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

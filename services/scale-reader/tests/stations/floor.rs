@@ -153,8 +153,16 @@ impl Dairy {
         }
     }
 
-    /// Puts a scanner at a station.
+    /// Puts a scanner at a station, in the hands of badge 17.
     pub async fn scanner(&self, station: &str) -> Scanner {
+        let mut scanner = self.nobodys_scanner(station).await;
+        scanner.send(b"P.17\n").await;
+        scanner.hear_of("NEXT  badge 17: scan an action card").await;
+        scanner
+    }
+
+    /// Puts a scanner at a station, with nobody's badge.
+    pub async fn nobodys_scanner(&self, station: &str) -> Scanner {
         let station = self.site.stations.iter().find(|s| s.id.as_str() == station);
         let Scan::Tcp(address) = station.expect("a station").scan else {
             panic!("a TCP station");

@@ -49,7 +49,7 @@ async fn two_scanners_at_one_station_have_a_conversation_each() {
     one.scan("W.311-01").await;
     assert_eq!(
         other.scan("A.UNDO").await,
-        "WRONG  nothing to undo here: tell the office what is wrong"
+        "WRONG  nothing to undo here: if a record is wrong, a manager corrects it on the wheel's or batch's page"
     );
     let kept = rejected(dairy.data.path(), "move-recorder");
     assert!(
@@ -58,6 +58,38 @@ async fn two_scanners_at_one_station_have_a_conversation_each() {
             .unwrap()
             .contains("no action yet")
     );
+}
+
+#[tokio::test]
+async fn nothing_is_recorded_by_nobody_and_names_that_are_none_are_refused_when_scanned() {
+    let dairy = Dairy::start(vec![station("room-1", None)], &nobody()).await;
+    let mut scanner = dairy.nobodys_scanner("room-1").await;
+    for (card, scans) in [
+        ("A.TURN", &["W.311-01"][..]),
+        ("A.HOLD", &["Q.Q7", "W.311-01"]),
+        ("A.DISCARD", &["W.311-01"]),
+        ("A.RETURN", &["W.311-01"]),
+        ("A.VAT", &["V.V1", "B.312", "C.blue", "N.500"]),
+    ] {
+        let answer = scanner.scan(card).await;
+        assert!(
+            answer.starts_with("WRONG") && answer.contains("scan your badge first"),
+            "{answer}"
+        );
+        assert!(scanner.scans(scans).await.starts_with("WRONG"));
+    }
+    scanner.scan("P.17").await;
+    let answer = scanner.scans(&["A.MOVE", "R.R9"]).await;
+    assert!(answer.starts_with("WRONG  there is no room R9"), "{answer}");
+    let answer = scanner.scan("R.R1.P999").await;
+    assert!(
+        answer.starts_with("WRONG  there is no place R1.P999"),
+        "{answer}"
+    );
+    assert!(scanner.scan("W.311-01").await.starts_with("WRONG"));
+    // What was sent is no fact that waits: the next one is the first.
+    let answer = scanner.scans(&["R.R1", "W.311-01"]).await;
+    assert!(answer.ends_with("(broker away, 1 kept)"), "{answer}");
 }
 
 #[tokio::test]

@@ -29,7 +29,7 @@ const UNLIKELY_OFF: f64 = 0.25;
 
 /// `wheelward dispatch pick`
 pub async fn pick(args: &DispatchPickArgs) -> anyhow::Result<()> {
-    let office = Office::open(&args.office).await?;
+    let office = Office::open_to_record(&args.office, &args.record).await?;
     let day = args.day.map_or(office.today(), DairyDay::starting);
     let allocation = office.allocation(&args.office).await?;
     let look = &office.look;
@@ -221,7 +221,7 @@ async fn weigh(
 
 /// `wheelward dispatch pack`
 pub async fn pack(args: &DispatchPackArgs) -> anyhow::Result<()> {
-    let mut office = Office::open(&args.office).await?;
+    let mut office = Office::open_to_record(&args.office, &args.record).await?;
     let order = office.order(args.order)?;
     let in_a_case = |wheel: &WheelId| order.packed.iter().any(|case| case.wheels.contains(wheel));
     let floor = office.all.floor();
