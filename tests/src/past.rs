@@ -121,6 +121,7 @@ impl Past {
                 humidity_pct,
             } => vec![Draft {
                 occurred_at: doing.at,
+                claimed_at: None,
                 person: None,
                 event: climate(room, *temperature_c, *humidity_pct),
             }],
@@ -131,6 +132,7 @@ impl Past {
                 wheels,
             } => vec![Draft {
                 occurred_at: doing.at,
+                claimed_at: None,
                 person: Some(person.parse().expect("a badge")),
                 event: release(hold, wheels),
             }],
@@ -140,14 +142,15 @@ impl Past {
         for draft in drafts {
             let number = self.numbers.entry(station).or_default();
             *number += 1;
+            let (occurred_at, claimed_at) = draft.ordered(now);
             let fact = Fact {
                 id: self.ids.next(now),
                 site: self.site.id,
                 station,
                 station_seq: *number,
                 person: draft.person,
-                occurred_at: draft.occurred_at,
-                claimed_at: None,
+                occurred_at,
+                claimed_at,
                 recorded_at: now,
                 event: draft.event,
             };

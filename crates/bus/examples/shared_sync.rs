@@ -18,6 +18,7 @@ fn draft() -> Draft {
     let method = "foam".to_owned();
     Draft {
         occurred_at: Clock::system().now(),
+        claimed_at: None,
         person: None,
         event: RoomCleaned { room, method }.into(),
     }

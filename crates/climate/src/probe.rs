@@ -211,6 +211,7 @@ impl Held {
         self.urgency = urgency;
         Some(Draft {
             occurred_at: at,
+            claimed_at: None,
             person: None,
             event,
         })

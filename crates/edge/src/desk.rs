@@ -6,21 +6,21 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::Duration;
 
-use bus::telling::Telling;
 use bus::{Note, Written};
 use chrono::{DateTime, Utc};
 use facts::{Carrier, Draft, Event, Fact, MarketId, PersonId, RecipeId, StationId, WheelId};
 use metrology::Settled;
 use site::{Site, Station};
 use station::{
-    Action, Answer, Asked, Claim, Drift, LEAVING, Leaving, Level, Line, Outcome, Reach, Scan,
+    Action, Answer, Asked, Claim, Kept, LEAVING, Leaving, Level, Line, Outcome, Reach, Scan,
     Session, Setup, SignedIn, Stays,
 };
 use tokio::sync::broadcast;
 use tokio::task::JoinError;
 
 use crate::picture::Picture;
-use crate::visits::{Visit, Visits};
+use crate::to_its_end;
+use crate::visits::Visit;
 use crate::worker::Worker;
 
 /// How long a scan may wait for what other stations did.
@@ -68,8 +68,6 @@ pub struct Desk {
     seats: Arc<Mutex<Vec<Weak<Seat>>>>,
     /// Scans taken here, to know who scanned last.
     scans: Arc<AtomicU64>,
-    visits: Arc<Visits>,
-    drifting: Arc<Mutex<Option<bool>>>,
     said: broadcast::Sender<Answer>,
 }
 
@@ -95,6 +93,8 @@ struct Incoming {
     line: String,
     signed_in: Option<SignedIn>,
     claim: Option<Claim>,
+    /// The line on which it came, if devices before a port prove what they kept.
+    visit: Option<Visit>,
     notes: Option<Notes>,
 }
 
@@ -117,8 +117,6 @@ impl Desk {
             setup,
             seats: Arc::default(),
             scans: Arc::default(),
-            visits: Arc::default(),
-            drifting: Arc::default(),
             said: broadcast::Sender::new(64),
         }
     }
@@ -139,7 +137,7 @@ impl Desk {
         Client {
             desk: self.clone(),
             seat,
-            visit: Visit::begin(&self.visits, from, self.worker.now()),
+            visit: Visit::begin(self.station, from, self.worker.now()),
         }
     }
 
@@ -156,16 +154,18 @@ impl Desk {
             line,
             signed_in: Some(signed_in),
             claim,
+            visit: None,
             notes: Some(notes),
         };
         self.take(&self.own, incoming).await
     }
 
-    /// Records what a person states otherwise than by a scan.
+    /// Records what a person states otherwise than by a scan, and what their device claimed
+    /// where that is not when it counts.
     pub async fn state(
         &self,
         person: PersonId,
-        occurred_at: DateTime<Utc>,
+        (occurred_at, claimed_at): (DateTime<Utc>, Option<DateTime<Utc>>),
         answer: Answer,
         events: Vec<Event>,
         notes: Notes,
@@ -174,6 +174,7 @@ impl Desk {
         let now = self.worker.now();
         let draft = |event| Draft {
             occurred_at,
+            claimed_at,
             person: Some(person),
             event,
         };
@@ -181,7 +182,8 @@ impl Desk {
             drafts: events.into_iter().map(draft).collect(),
             ..Outcome::of(answer)
         };
-        self.blocking(move || desk.keep(desk.worker.picture(), outcome, now, Some(notes)))
+        let notes = Some(notes);
+        self.blocking(move || desk.keep(desk.worker.picture(), outcome, now, notes, Vec::new()))
             .await
     }
 
@@ -227,8 +229,20 @@ impl Desk {
         }
     }
 
-    async fn take(&self, seat: &Arc<Seat>, mut incoming: Incoming) -> Taken {
-        let _turn = seat.turn.lock().await;
+    /// Takes a scan in its turn, which it keeps though whoever sent it has gone.
+    async fn take(&self, seat: &Arc<Seat>, incoming: Incoming) -> Taken {
+        let (desk, seat) = (self.clone(), Arc::clone(seat));
+        let work = async move {
+            let _turn = seat.turn.lock().await;
+            desk.in_turn(&seat, incoming).await
+        };
+        match to_its_end(work).await {
+            Ok(taken) => taken,
+            Err(error) => self.stopping(&error),
+        }
+    }
+
+    async fn in_turn(&self, seat: &Arc<Seat>, mut incoming: Incoming) -> Taken {
         let scans = self.scans.fetch_add(1, Ordering::Relaxed);
         seat.last.store(scans + 1, Ordering::Relaxed);
         if let Some(claim) = incoming.claim {
@@ -255,7 +269,13 @@ impl Desk {
         let (desk, now) = (self.clone(), self.worker.now());
         self.blocking(move || {
             desk.reject(now, &incoming.line, why);
-            desk.keep(desk.worker.picture(), outcome, now, incoming.notes)
+            desk.keep(
+                desk.worker.picture(),
+                outcome,
+                now,
+                incoming.notes,
+                Vec::new(),
+            )
         })
         .await
     }
@@ -272,11 +292,16 @@ impl Desk {
         let now = self.worker.now();
         let work = move || {
             let picture = desk.worker.picture();
+            let mut claim = incoming.claim;
+            let shown = match (&mut claim, &incoming.visit) {
+                (Some(claim), Some(visit)) => visit.weigh(desk.worker.outbox(), claim, now),
+                _ => Vec::new(),
+            };
             let scan = Scan {
                 line: &incoming.line,
                 signed_in: incoming.signed_in,
                 received: now,
-                claim: incoming.claim,
+                claim,
                 reach,
                 asked: asked.as_ref(),
             };
@@ -284,10 +309,7 @@ impl Desk {
             if let Some(leaving) = outcome.asks {
                 return Attempt::Asks(leaving, incoming);
             }
-            if incoming.claim.is_some() {
-                desk.clock_is(outcome.drift);
-            }
-            let taken = desk.keep(picture, outcome, now, incoming.notes);
+            let taken = desk.keep(picture, outcome, now, incoming.notes, shown);
             seat.session().recorded(&taken.facts);
             if taken.ended != Ended::Answered {
                 desk.reject(now, &incoming.line, &taken.answer.words);
@@ -303,19 +325,25 @@ impl Desk {
     /// Takes a settled weight for whoever scanned last among those that wait for one, and tells
     /// everyone at the station.
     pub async fn weigh(&self, weight: Settled) {
-        let seat = self.weighing();
-        let _turn = seat.turn.lock().await;
-        let (desk, taker) = (self.clone(), Arc::clone(&seat));
-        let now = self.worker.now();
-        let work = move || {
-            let picture = desk.worker.picture();
-            let outcome = taker.session().weight(&picture.placement, weight, now);
-            let taken = desk.keep(picture, outcome, now, None);
-            taker.session().recorded(&taken.facts);
-            taken
+        let desk = self.clone();
+        let work = async move {
+            let seat = desk.weighing();
+            let _turn = seat.turn.lock().await;
+            let (at, taker) = (desk.clone(), Arc::clone(&seat));
+            let work = move || {
+                let now = at.worker.now();
+                let picture = at.worker.picture();
+                let outcome = taker.session().weight(&picture.placement, weight, now);
+                let taken = at.keep(picture, outcome, now, None, Vec::new());
+                taker.session().recorded(&taken.facts);
+                taken
+            };
+            let taken = desk.blocking(work).await;
+            desk.say(taken.answer);
         };
-        let taken = self.blocking(work).await;
-        self.say(taken.answer);
+        if let Err(error) = to_its_end(work).await {
+            self.stopping(&error);
+        }
     }
 
     /// Whose weight it is: of those whose action takes one, who scanned last; else who did.
@@ -351,37 +379,16 @@ impl Desk {
         self.worker.now()
     }
 
-    /// Tells people once that a device's clock is wrong, and once that it is right again.
-    fn clock_is(&self, drift: Option<Drift>) {
-        let mut known = lock(&self.drifting);
-        let wrong = drift.is_some();
-        if known.replace(wrong) == Some(wrong) {
-            return;
-        }
-        let (station, alert) = (self.station, format!("device-clock-{}", self.station));
-        self.worker.tell(match drift {
-            Some(drift) => Telling::warning(
-                alert,
-                format!(
-                    "Station {station}: a scanner's {}. Its scans count from when they arrive, and none of them as kept offline: set its clock",
-                    drift.words(self.worker.site().clock)
-                ),
-            ),
-            None => Telling::cleared(
-                alert,
-                format!("Station {station}: the scanner's clock is right again"),
-            ),
-        });
-    }
-
     /// Records an outcome. The answer holds only if that succeeded. The picture is let go
-    /// before the disk syncs, so that the stations of a worker share a sync.
+    /// before the disk syncs, so that the stations of a worker share a sync. `shown` is what
+    /// its device has shown of its clock.
     fn keep(
         &self,
         mut picture: MutexGuard<'_, Picture>,
         outcome: Outcome,
         now: DateTime<Utc>,
         notes: Option<Notes>,
+        shown: Vec<Note>,
     ) -> Taken {
         let Outcome {
             mut answer, drafts, ..
@@ -390,14 +397,18 @@ impl Desk {
             Level::Wrong | Level::Stop if drafts.is_empty() => Ended::Refused,
             _ => Ended::Answered,
         };
-        if drafts.is_empty() && notes.is_none() {
+        if drafts.is_empty() && notes.is_none() && shown.is_empty() {
             return Taken {
                 answer,
                 facts: Vec::new(),
                 ended,
             };
         }
-        let noted = |facts: &[Fact]| notes.map_or_else(Vec::new, |notes| notes(&answer, facts));
+        let noted = |facts: &[Fact]| {
+            let mut noted = notes.map_or_else(Vec::new, |notes| notes(&answer, facts));
+            noted.extend(shown);
+            noted
+        };
         let written = self
             .worker
             .write(&mut picture, self.station, drafts, now, noted);
@@ -476,18 +487,17 @@ impl Desk {
 impl Client {
     /// Takes a scanned line. When the answer is there, what it says is on the disk.
     pub async fn scan(&self, line: String) -> Answer {
-        let now = self.desk.now();
         let stamp = Line::read(&line).ok().and_then(|line| line.kept_since);
         let incoming = Incoming {
             signed_in: None,
             claim: stamp.map(|at| Claim {
                 at,
-                kept: self.visit.kept(at),
+                kept: Kept::Unshown,
             }),
+            visit: Some(self.visit.clone()),
             line,
             notes: None,
         };
-        self.visit.heard(now);
         self.desk.take(&self.seat, incoming).await.answer
     }
 }

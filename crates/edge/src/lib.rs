@@ -21,3 +21,18 @@ pub use lines::Lines;
 pub use rejected::Rejected;
 pub use serve::Door;
 pub use worker::Worker;
+
+use std::future::Future;
+
+use tokio::task::JoinError;
+
+/// Does work that goes on to its end though whoever waits for it has gone: what has taken its
+/// turn keeps it until all is written, and nothing else is written in between.
+///
+/// # Errors
+/// The program is stopping.
+pub async fn to_its_end<T: Send + 'static>(
+    work: impl Future<Output = T> + Send + 'static,
+) -> Result<T, JoinError> {
+    tokio::spawn(work).await
+}

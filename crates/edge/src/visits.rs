@@ -1,101 +1,84 @@
-//! When clients of a station were there: what shows that a scan with an older time was kept
-//! because its device could not send it.
+//! A client's line to a station: which device has it, and since when.
+//!
+//! What a device has shown of its clock lies beside the outbox's facts, in the same batch as
+//! what the scan that shows it records, so that it means the same after a restart.
 
-use std::collections::VecDeque;
 use std::net::IpAddr;
-use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use bus::{Note, Outbox};
 use chrono::{DateTime, Utc};
-use station::Kept;
+use facts::StationId;
+use station::{Claim, Device};
 
-/// Visits remembered: weeks of handhelds that come and go.
-const REMEMBERED: usize = 2_000;
-
-/// The visits of all clients of one station, oldest first.
-#[derive(Debug, Default)]
-pub(crate) struct Visits(Mutex<VecDeque<Known>>);
-
-/// What is known of a visit of a device.
-#[derive(Debug, Clone, Copy)]
-struct Known {
-    number: u64,
-    from: IpAddr,
-    began: DateTime<Utc>,
-    /// When it was last heard. What came after that may have been lost on its way.
-    heard: DateTime<Utc>,
-}
-
-/// One visit: a line that is open.
-#[derive(Debug)]
+/// One visit of a client: a line that is open.
+#[derive(Debug, Clone)]
 pub(crate) struct Visit {
-    visits: Arc<Visits>,
-    number: u64,
-    from: Option<IpAddr>,
+    station: StationId,
+    /// Where its device's notes lie; none if it may be any of several.
+    key: Option<Vec<u8>>,
     began: DateTime<Utc>,
-}
-
-impl Visits {
-    fn known(&self) -> MutexGuard<'_, VecDeque<Known>> {
-        self.0.lock().unwrap_or_else(PoisonError::into_inner)
-    }
 }
 
 impl Visit {
-    /// A line was opened, from an address if it has one. Programs on this machine share one
-    /// address and may be different devices, so each of their lines stands for itself.
-    pub(crate) fn begin(visits: &Arc<Visits>, from: Option<IpAddr>, now: DateTime<Utc>) -> Self {
-        let from = from.filter(|from| !from.is_loopback());
-        let mut known = visits.known();
-        let number = known.back().map_or(1, |last| last.number + 1);
-        if let Some(from) = from {
-            if known.len() == REMEMBERED {
-                known.pop_front();
-            }
-            known.push_back(Known {
-                number,
-                from,
-                began: now,
-                heard: now,
-            });
-        }
-        drop(known);
+    /// A line was opened, from an address if it has one.
+    pub(crate) fn begin(station: StationId, from: Option<IpAddr>, now: DateTime<Utc>) -> Self {
+        let key = |from: IpAddr| [notes_of(station), from.to_string().into_bytes()].concat();
         Self {
-            visits: Arc::clone(visits),
-            number,
-            from,
+            station,
+            key: from.filter(|from| Device::is_one(*from)).map(key),
             began: now,
         }
     }
 
-    /// Something was heard from the device.
-    pub(crate) fn heard(&self, now: DateTime<Utc>) {
-        if let Some(from) = self.from {
-            let mut known = self.visits.known();
-            let mine = |known: &&mut Known| known.number == self.number && known.from == from;
-            if let Some(mine) = known.iter_mut().rev().find(mine) {
-                mine.heard = now;
-            }
+    /// Weighs a time that a scan bears: adds what shows that it was kept, and gives what is to
+    /// be kept of the device beside what the scan records.
+    pub(crate) fn weigh(
+        &self,
+        outbox: &Outbox,
+        claim: &mut Claim,
+        received: DateTime<Utc>,
+    ) -> Vec<Note> {
+        let Some(key) = &self.key else {
+            return Vec::new();
+        };
+        let kept = outbox.note(key).ok().flatten();
+        let before: Option<Device> = kept.and_then(|bytes| serde_json::from_slice(&bytes).ok());
+        let device = before.unwrap_or_default();
+        claim.kept = device.kept(claim.at, self.began);
+        let after = device.after(*claim, received);
+        if after == device {
+            return Vec::new();
         }
+        // Addresses are given out anew: those of long ago go when one comes.
+        let mut notes = match before {
+            Some(_) => Vec::new(),
+            None => self.forgotten(outbox, received),
+        };
+        notes.push((key.clone(), serde_json::to_vec(&after).ok()));
+        notes
     }
 
-    /// What shows that a scan of that time was kept: that this device had no line then.
-    pub(crate) fn kept(&self, at: DateTime<Utc>) -> Kept {
-        let was_there = |from: IpAddr| {
-            let known = self.visits.known();
-            let there =
-                |known: &Known| known.from == from && known.began <= at && at <= known.heard;
-            known.iter().any(there)
+    fn forgotten(&self, outbox: &Outbox, now: DateTime<Utc>) -> Vec<Note> {
+        let old = |bytes: &[u8]| {
+            let device = serde_json::from_slice::<Device>(bytes);
+            device.map_or(true, |device| device.is_forgotten(now))
         };
-        if at >= self.began || self.from.is_some_and(was_there) {
-            Kept::Unshown
-        } else {
-            Kept::LineDown
-        }
+        let known = outbox.notes(&notes_of(self.station)).flatten();
+        known
+            .filter(|(_, bytes)| old(bytes))
+            .map(|(key, _)| (key, None))
+            .collect()
     }
+}
+
+fn notes_of(station: StationId) -> Vec<u8> {
+    format!("device\0{station}\0").into_bytes()
 }
 
 #[cfg(test)]
 mod tests {
+    use station::Kept;
+
     use super::*;
 
     fn at(minute: i64) -> DateTime<Utc> {
@@ -103,43 +86,46 @@ mod tests {
     }
 
     #[test]
-    fn a_scan_was_kept_where_its_device_had_no_line() {
-        let visits = Arc::<Visits>::default();
-        let (one, other) = ("10.0.0.7".parse().ok(), "10.0.0.8".parse().ok());
-        let first = Visit::begin(&visits, one, at(10));
-        first.heard(at(20));
-        assert_eq!(first.kept(at(9)), Kept::LineDown);
-        assert_eq!(first.kept(at(10)), Kept::Unshown);
-        assert_eq!(first.kept(at(15)), Kept::Unshown);
-        // Another device is there all the time: that shows nothing of this one.
-        let elsewhere = Visit::begin(&visits, other, at(5));
-        elsewhere.heard(at(60));
-        drop(first);
-        let again = Visit::begin(&visits, one, at(40));
-        assert_eq!(again.kept(at(15)), Kept::Unshown);
-        // After it was last heard its line may have been dead.
-        assert_eq!(again.kept(at(21)), Kept::LineDown);
-        assert_eq!(again.kept(at(39)), Kept::LineDown);
-        assert_eq!(again.kept(at(41)), Kept::Unshown);
-    }
-
-    #[test]
-    fn programs_on_this_machine_are_a_device_each() {
-        let visits = Arc::<Visits>::default();
-        let local = "127.0.0.1".parse().ok();
-        let first = Visit::begin(&visits, local, at(10));
-        first.heard(at(60));
-        let late = Visit::begin(&visits, local, at(50));
-        assert_eq!(late.kept(at(20)), Kept::LineDown);
-        assert_eq!(first.kept(at(20)), Kept::Unshown);
-    }
-
-    #[test]
-    fn only_so_many_visits_are_remembered() {
-        let visits = Arc::<Visits>::default();
-        for minute in 0..3_000 {
-            Visit::begin(&visits, "10.0.0.7".parse().ok(), at(minute)).heard(at(minute));
+    fn what_a_device_has_shown_is_known_after_a_restart_and_forgotten_after_a_week() {
+        let dir = tempfile::tempdir().unwrap();
+        let station: StationId = "room-1".parse().unwrap();
+        let visit = |from: &str, began| Visit::begin(station, from.parse().ok(), at(began));
+        let scan = |outbox: &Outbox, visit: &Visit, made, received| {
+            let mut claim = Claim {
+                at: at(made),
+                kept: Kept::Unshown,
+            };
+            let notes = visit.weigh(outbox, &mut claim, at(received));
+            let many = notes.len();
+            outbox
+                .record_with(&station, Vec::new(), at(received), |_| notes)
+                .unwrap();
+            (claim.kept, many)
+        };
+        let opened = || Outbox::open(dir.path(), "larkholm".parse().unwrap()).unwrap();
+        {
+            let outbox = opened();
+            let first = visit("10.0.0.7", 0);
+            assert_eq!(scan(&outbox, &first, 10, 10), (Kept::Unshown, 1));
+            // Nothing new to keep.
+            assert_eq!(scan(&outbox, &first, 10, 10), (Kept::Unshown, 0));
+            // Programs on this machine prove nothing and are not known.
+            let local = visit("127.0.0.1", 0);
+            assert_eq!(scan(&outbox, &local, 10, 10), (Kept::Unshown, 0));
         }
-        assert_eq!(visits.known().len(), REMEMBERED);
+        let outbox = opened();
+        let again = visit("10.0.0.7", 60);
+        assert_eq!(scan(&outbox, &again, 30, 60), (Kept::LineDown, 0));
+        // Another device, and this one once its clock has proved wrong.
+        assert_eq!(
+            scan(&outbox, &visit("10.0.0.8", 60), 30, 60),
+            (Kept::Unshown, 0)
+        );
+        assert_eq!(scan(&outbox, &again, 90, 60), (Kept::Unshown, 1));
+        assert_eq!(scan(&outbox, &again, 40, 60), (Kept::Unshown, 0));
+        // A new one comes after more than a week.
+        let later = visit("10.0.0.9", 20_000);
+        assert_eq!(scan(&outbox, &later, 20_000, 20_000), (Kept::Unshown, 2));
+        assert_eq!(outbox.notes(&notes_of(station)).count(), 1);
     }
 }

@@ -5,12 +5,12 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use anyhow::Context as _;
-use bus::telling::{Telling, Told};
+use bus::telling::Told;
 use bus::{Bus, Clock, Draft, Note, Outbox, OutboxError, Shutdown, Tick, Written};
 use chrono::{DateTime, Utc};
 use facts::{Fact, StationId};
 use site::Site;
-use tokio::sync::{mpsc, watch};
+use tokio::sync::watch;
 
 use crate::follow;
 use crate::picture::{self, Picture};
@@ -37,9 +37,8 @@ struct Inner {
     picture: Mutex<Picture>,
     /// The number in the log up to which facts were taken.
     followed: watch::Sender<u64>,
-    /// What people have to hear.
-    tellings: mpsc::UnboundedSender<Telling>,
-    told: tokio::sync::Mutex<(mpsc::UnboundedReceiver<Telling>, Told)>,
+    /// What earlier versions told people of scanners' clocks.
+    told: tokio::sync::Mutex<Told>,
     /// The driven clock's latest tick; none on a system clock.
     ticked: watch::Sender<Option<Tick>>,
 }
@@ -60,11 +59,9 @@ impl Worker {
         for fact in outbox.kept()? {
             picture.placement.apply(&fact);
         }
-        let (tellings, heard) = mpsc::unbounded_channel();
         let told = Told::open(&dir.join("clocks-told.txt"))?;
         Ok(Self(Arc::new(Inner {
-            tellings,
-            told: tokio::sync::Mutex::new((heard, told)),
+            told: tokio::sync::Mutex::new(told),
             rejected: Rejected::open(dir, "rejected-scans.ndjson")?,
             followed: watch::Sender::new(picture.position.as_ref().map_or(0, |p| p.seq)),
             ticked: watch::Sender::new(None),
@@ -99,7 +96,7 @@ impl Worker {
             follow::follow(self, shutdown),
             self.keep_pictures(shutdown),
             self.hear_the_clock(shutdown),
-            self.tell_people(shutdown),
+            self.end_tellings(shutdown),
         );
         self.keep_picture().await
     }
@@ -146,12 +143,6 @@ impl Worker {
             picture.placement.apply(fact);
         }
         Ok(written)
-    }
-
-    /// Tells people something, once the broker is there.
-    pub(crate) fn tell(&self, telling: Telling) {
-        // Refused only when the worker has ended.
-        let _ = self.0.tellings.send(telling);
     }
 
     /// While the broker is away: how many facts wait for it.
@@ -201,27 +192,26 @@ impl Worker {
         }
     }
 
-    /// Tells what people have to hear, each thing once until it is over; what cannot be told yet
-    /// is tried again.
-    async fn tell_people(&self, shutdown: &Shutdown) {
+    /// Ends the alarms about scanners' clocks that earlier versions told from here. They are
+    /// told from what the facts say now, by whoever keeps the floor.
+    async fn end_tellings(&self, shutdown: &Shutdown) {
         let mut told = self.0.told.lock().await;
-        let (tellings, told) = &mut *told;
-        let mut owed = Vec::new();
-        loop {
+        let mut owed = told.over("device-clock-", &[], |station| {
+            format!("Station {station}: a scanner's clock is told of in another place now")
+        });
+        while !owed.is_empty() {
+            if self.0.bus.is_connected() {
+                let (site, now) = (self.0.site.id, self.now());
+                if let Err(error) = told.tell(&self.0.bus, &site, now, &mut owed).await {
+                    tracing::warn!("{error}");
+                }
+            }
+            if owed.is_empty() {
+                return;
+            }
             tokio::select! {
                 () = shutdown.requested() => return,
-                telling = tellings.recv() => owed.extend(telling),
-                () = tokio::time::sleep(TOLD_AGAIN), if !owed.is_empty() => {}
-            }
-            while let Ok(telling) = tellings.try_recv() {
-                owed.push(telling);
-            }
-            if !self.0.bus.is_connected() {
-                continue;
-            }
-            let (site, now) = (self.0.site.id, self.now());
-            if let Err(error) = told.tell(&self.0.bus, &site, now, &mut owed).await {
-                tracing::warn!("{error}");
+                () = tokio::time::sleep(TOLD_AGAIN) => {}
             }
         }
     }

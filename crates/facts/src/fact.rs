@@ -86,9 +86,9 @@ pub struct Fact {
     /// Who did it, where a badge was scanned.
     pub person: Option<PersonId>,
     /// When it happened: the time that orders it. What the device claimed, where that can be
-    /// true; else, when the claim lies after the receipt, the time of receipt.
+    /// true and something shows it; else the time of receipt.
     pub occurred_at: DateTime<Utc>,
-    /// What the device claimed, where that cannot be true: kept, and never relied on.
+    /// What the device claimed, where it is not what orders: kept, and never relied on.
     pub claimed_at: Option<DateTime<Utc>>,
     /// When the edge received it and wrote it down: later than `occurred_at` for scans kept
     /// in a handheld and sent in afterwards; never earlier.
@@ -128,12 +128,24 @@ pub fn ordered(
 /// A fact before a station has numbered and stamped it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Draft {
-    /// When it happened, as whoever states it claims.
+    /// When it happened, as far as whoever states it is believed.
     pub occurred_at: DateTime<Utc>,
+    /// What the device claimed, where it was not believed.
+    pub claimed_at: Option<DateTime<Utc>>,
     /// Who did it, where a badge was scanned.
     pub person: Option<PersonId>,
     /// What happened.
     pub event: Event,
+}
+
+impl Draft {
+    /// The time that orders what comes of it, and the claim where it differs.
+    #[must_use]
+    pub fn ordered(&self, received: DateTime<Utc>) -> (DateTime<Utc>, Option<DateTime<Utc>>) {
+        let (occurred_at, ahead) = ordered(self.occurred_at, received);
+        let claimed = self.claimed_at.filter(|claimed| *claimed != occurred_at);
+        (occurred_at, claimed.or(ahead))
+    }
 }
 
 /// A fact was wrong: it must count as if it had never happened.

@@ -95,6 +95,7 @@ fn headers() -> Value {
             "ce-type": text("floor.<noun>.<verb>.v<version>"),
             "ce-time": {"type": "string", "format": "date-time", "description": "When it happened, by the station's clock."},
             "ce-recordedtime": {"type": "string", "format": "date-time", "description": "When the station wrote it down."},
+            "ce-claimedtime": {"type": "string", "format": "date-time", "description": "What the device said, where that is older than the time that counts and was not believed."},
             "ce-sequence": {"type": "string", "pattern": "^[0-9]{12,20}$", "description": "The station's own number, from 1 without gaps."},
             "ce-authtype": {"const": "user"},
             "ce-authid": text("The badge of the person who did it."),

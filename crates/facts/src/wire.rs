@@ -3,10 +3,12 @@
 //! Attributes follow the CloudEvents specification 1.0.2 and its NATS binding (every
 //! attribute, `datacontenttype` included, is a header `ce-<name>`). Used extensions:
 //! `recordedtime` (Recorded Time), `sequence` (Sequence: a zero-padded decimal, so that
-//! it sorts as text) and `authtype`/`authid` (Auth Context) for the person's badge.
+//! it sorts as text) and `authtype`/`authid` (Auth Context) for the person's badge. One is our
+//! own: `claimedtime`.
 //!
 //! `time` is what the device claimed, `recordedtime` when the edge received it. Which of the
-//! two orders the fact is decided when it is read, for old facts and new ones alike.
+//! two orders the fact is decided when it is read, for old facts and new ones alike. An older
+//! time that the edge did not believe is `claimedtime`; then `time` is that of the receipt.
 
 use std::collections::BTreeMap;
 
@@ -161,7 +163,7 @@ pub fn to_binary(fact: &Fact) -> Result<Binary, serde_json::Error> {
         ("ce-id", fact.id.to_string()),
         ("ce-source", source(&fact.site, &fact.station)),
         ("ce-type", fact.event.ty().to_owned()),
-        ("ce-time", rfc3339(fact.claimed())),
+        ("ce-time", rfc3339(times(fact).0)),
         ("ce-recordedtime", rfc3339(fact.recorded_at)),
         ("ce-sequence", sequence(fact.station_seq)),
         ("ce-datacontenttype", CONTENT_TYPE.to_owned()),
@@ -169,6 +171,9 @@ pub fn to_binary(fact: &Fact) -> Result<Binary, serde_json::Error> {
     if let Some(person) = &fact.person {
         headers.push(("ce-authtype", "user".to_owned()));
         headers.push(("ce-authid", person.to_string()));
+    }
+    if let Some(claimed) = times(fact).1 {
+        headers.push(("ce-claimedtime", rfc3339(claimed)));
     }
     Ok(Binary {
         headers,
@@ -194,6 +199,7 @@ pub fn from_binary<'h>(
         ty: header("ce-type"),
         time: header("ce-time"),
         recordedtime: header("ce-recordedtime"),
+        claimedtime: header("ce-claimedtime"),
         sequence: header("ce-sequence"),
         authid: header("ce-authid"),
         datacontenttype: header("ce-datacontenttype"),
@@ -212,12 +218,13 @@ pub fn to_line(fact: &Fact) -> Result<String, serde_json::Error> {
         id: Some(fact.id.to_string().into()),
         source: Some(source(&fact.site, &fact.station).into()),
         ty: Some(fact.event.ty().into()),
-        time: Some(rfc3339(fact.claimed()).into()),
+        time: Some(rfc3339(times(fact).0).into()),
         recordedtime: Some(rfc3339(fact.recorded_at).into()),
         sequence: Some(sequence(fact.station_seq).into()),
         authtype: fact.person.is_some().then(|| "user".into()),
         authid: fact.person.map(|p| p.to_string().into()),
         datacontenttype: Some(CONTENT_TYPE.into()),
+        claimedtime: times(fact).1.map(|at| rfc3339(at).into()),
         data: Some(data),
     })
 }
@@ -235,6 +242,7 @@ pub fn from_line(line: &str) -> Result<Read, Unreadable> {
         ty: event.ty.as_deref(),
         time: event.time.as_deref(),
         recordedtime: event.recordedtime.as_deref(),
+        claimedtime: event.claimedtime.as_deref(),
         sequence: event.sequence.as_deref(),
         authid: event.authid.as_deref(),
         datacontenttype: event.datacontenttype.as_deref(),
@@ -340,6 +348,9 @@ struct Structured<'a> {
     authid: Option<std::borrow::Cow<'a, str>>,
     #[serde(borrow, skip_serializing_if = "Option::is_none")]
     datacontenttype: Option<std::borrow::Cow<'a, str>>,
+    /// Behind those that there have always been: seals have what they do not know there.
+    #[serde(borrow, skip_serializing_if = "Option::is_none")]
+    claimedtime: Option<std::borrow::Cow<'a, str>>,
     #[serde(skip_serializing_if = "Option::is_none")]
     data: Option<Box<RawValue>>,
 }
@@ -352,6 +363,7 @@ struct Attributes<'a> {
     ty: Option<&'a str>,
     time: Option<&'a str>,
     recordedtime: Option<&'a str>,
+    claimedtime: Option<&'a str>,
     sequence: Option<&'a str>,
     authid: Option<&'a str>,
     datacontenttype: Option<&'a str>,
@@ -377,7 +389,11 @@ impl Attributes<'_> {
             Some(_) => instant("recordedtime", self.recordedtime)?,
             None => claimed,
         };
-        let (occurred_at, claimed_at) = ordered(claimed, recorded_at);
+        let older = self
+            .claimedtime
+            .map(|_| instant("claimedtime", self.claimedtime));
+        let (occurred_at, ahead) = ordered(claimed, recorded_at);
+        let claimed_at = ahead.or(older.transpose()?.filter(|older| *older < occurred_at));
         let station_seq: u64 = parsed("sequence", self.sequence)?;
         let person: Option<PersonId> = self
             .authid
@@ -416,6 +432,15 @@ impl Attributes<'_> {
             recorded_at,
             event,
         }))
+    }
+}
+
+/// A fact's `time`, and its `claimedtime` if it has one: only a claim that `time` and
+/// `recordedtime` do not say already.
+fn times(fact: &Fact) -> (DateTime<Utc>, Option<DateTime<Utc>>) {
+    match fact.claimed_at {
+        Some(claimed) if claimed > fact.recorded_at => (claimed, None),
+        older => (fact.occurred_at, older),
     }
 }
 

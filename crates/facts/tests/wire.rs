@@ -16,9 +16,14 @@ fn any_time() -> impl Strategy<Value = chrono::DateTime<chrono::Utc>> {
 
 fn any_fact(event: impl Strategy<Value = Event>) -> impl Strategy<Value = Fact> {
     let who = any::<(FactId, SiteId, StationId, u64, Option<PersonId>)>();
-    (who, any_time(), any_time(), event).prop_map(
-        |((id, site, station, station_seq, person), claimed, recorded_at, event)| {
-            let (occurred_at, claimed_at) = facts::ordered(claimed, recorded_at);
+    (who, any_time(), any_time(), any::<bool>(), event).prop_map(
+        |((id, site, station, station_seq, person), claimed, recorded_at, believed, event)| {
+            let (occurred_at, claimed_at) = if believed {
+                facts::ordered(claimed, recorded_at)
+            } else {
+                let claimed = Some(claimed).filter(|claimed| *claimed != recorded_at);
+                (recorded_at, claimed)
+            };
             Fact {
                 id,
                 site,
@@ -327,6 +332,67 @@ fn a_scan_from_the_future_counts_from_its_receipt_and_keeps_its_claim() {
         "{again}"
     );
     assert_eq!(wire::from_line(&again).unwrap(), Read::Fact(fact));
+}
+
+/// What a slow device said is kept beside the time of receipt that orders the fact; a build
+/// that does not know the attribute reads the same order.
+#[test]
+fn an_older_time_that_was_not_believed_is_kept_and_orders_nothing() {
+    let line = r#"{"specversion":"1.0","id":"0190b6b0-0000-7000-8000-000000000001","source":"/sites/larkholm/stations/drain","type":"floor.wheel.turned.v1","time":"2026-03-03T04:31:00Z","recordedtime":"2026-03-03T04:31:00Z","sequence":"000000000007","datacontenttype":"application/json","claimedtime":"2026-03-03T04:12:00Z","data":{"wheels":["318-01"],"via":null}}"#;
+    let Read::Fact(fact) = wire::from_line(line).unwrap() else {
+        panic!("a turn")
+    };
+    let at = |text: &str| text.parse::<DateTime<Utc>>().unwrap();
+    assert_eq!(fact.occurred_at, at("2026-03-03T04:31:00Z"));
+    assert_eq!(fact.claimed(), at("2026-03-03T04:12:00Z"));
+    assert_eq!(wire::to_line(&fact).unwrap(), line);
+    let binary = wire::to_binary(&fact).unwrap();
+    let header = ("ce-claimedtime", "2026-03-03T04:12:00Z".to_owned());
+    assert!(binary.headers.contains(&header), "{:?}", binary.headers);
+    let sent = wire::parcel(line).unwrap();
+    let header = ("ce-claimedtime".to_owned(), header.1);
+    assert!(sent.headers.contains(&header), "{:?}", sent.headers);
+    let without = line.replace(r#""claimedtime":"2026-03-03T04:12:00Z","#, "");
+    let Read::Fact(before) = wire::from_line(&without).unwrap() else {
+        panic!("a turn")
+    };
+    assert_eq!(before.order(), fact.order());
+    // It can only be older.
+    let later = line.replace("04:12", "04:50");
+    assert_eq!(wire::from_line(&later).unwrap(), Read::Fact(before));
+    let broken = line.replace("2026-03-03T04:12:00Z", "ten past four");
+    let why = wire::from_line(&broken).unwrap_err().to_string();
+    assert!(why.contains("ce-claimedtime"), "{why}");
+}
+
+/// From a draft to a fact the claim is kept, whichever way it is wrong.
+#[test]
+fn a_draft_keeps_the_claim_that_was_not_believed() {
+    let at = |text: &str| text.parse::<DateTime<Utc>>().unwrap();
+    let received = at("2026-03-03T04:31:00Z");
+    for (occurred, claimed, ordered) in [
+        ("04:31", None, ("04:31", None)),
+        ("04:12", None, ("04:12", None)),
+        ("04:31", Some("04:12"), ("04:31", Some("04:12"))),
+        ("04:31", Some("04:50"), ("04:31", Some("04:50"))),
+        ("04:50", None, ("04:31", Some("04:50"))),
+        ("04:31", Some("04:31"), ("04:31", None)),
+    ] {
+        let time = |text: &str| at(&format!("2026-03-03T{text}:00Z"));
+        let wheels = vec!["318-01".parse().unwrap()];
+        let draft = facts::Draft {
+            occurred_at: time(occurred),
+            claimed_at: claimed.map(time),
+            person: None,
+            event: facts::WheelTurned { wheels, via: None }.into(),
+        };
+        let (occurred_at, claimed_at) = ordered;
+        assert_eq!(
+            draft.ordered(received),
+            (time(occurred_at), claimed_at.map(time)),
+            "{occurred} {claimed:?}"
+        );
+    }
 }
 
 proptest! {

@@ -26,9 +26,7 @@ impl Doing {
     }
 
     /// The line as the scanner sends it. One that a handheld kept starts with the time at
-    /// which it was made: `@2026-03-03T06:40:00Z S.S007`. A station takes such a scan for
-    /// something that has happened, so a live scan must not carry a time: a held wheel
-    /// could no longer be stopped. `None` when nothing was scanned.
+    /// which it was made: `@2026-03-03T06:40:00Z S.S007`. `None` when nothing was scanned.
     #[must_use]
     pub fn sent_line(&self) -> Option<String> {
         match &self.what {

@@ -132,7 +132,7 @@ impl Situation {
             | Self::PiercedUnchecked
             | Self::FactsMissing
             | Self::NumbersReused => Severity::Alarm,
-            Self::NotIroned | Self::Contradiction | Self::ClockWrong => Severity::Notice,
+            Self::NotIroned | Self::Contradiction => Severity::Notice,
             _ => Severity::Warning,
         }
     }

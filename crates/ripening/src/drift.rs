@@ -39,8 +39,11 @@ const OVER: TimeDelta = TimeDelta::minutes(5);
 pub enum Drift {
     /// A device that stamps its scans is ahead of its station.
     DeviceAhead(TimeDelta),
-    /// A device that stamps its scans is behind its station.
+    /// A device's time was older than its scan's receipt, and nothing showed that it kept it.
     DeviceBehind(TimeDelta),
+    /// A device whose older times were believed is behind its station by what they have in
+    /// common.
+    DeviceBelieved(TimeDelta),
     /// The station's own computer is ahead of the broker's.
     StationAhead(TimeDelta),
 }
@@ -55,6 +58,11 @@ impl fmt::Display for Drift {
                 min(by)
             ),
             Self::DeviceBehind(by) => write!(
+                f,
+                "the clock of a scanner is {} min behind: set it right; its scans count from when they came in. If it kept them out of reach, let it send its time with every scan, so that its clock is known to be right",
+                min(by)
+            ),
+            Self::DeviceBelieved(by) => write!(
                 f,
                 "the clock of a scanner is {} min behind: set it right; its scans count too early",
                 min(by)
@@ -76,9 +84,9 @@ type Off = (Moment, i64);
 pub(crate) struct Clocks {
     /// The fact written down last.
     latest: Option<Moment>,
-    /// The last claim that lies after its receipt.
-    ahead: Option<Off>,
-    /// The last claims that lie before it, in order.
+    /// The last claim that was not believed: after its receipt, or before it and unshown.
+    unbelieved: Option<Off>,
+    /// The last claims that lie before it and were, in order.
     late: Vec<Off>,
     /// When the broker stored the last fact, and the last one that was received after that.
     stored: Option<Moment>,
@@ -90,8 +98,10 @@ impl Clocks {
         let written = moment(fact, fact.recorded_at);
         self.latest = self.latest.max(Some(written));
         let off = fact.claimed().signed_duration_since(fact.recorded_at);
-        if off >= MATTERS {
-            self.ahead = self.ahead.max(Some((written, off.num_seconds())));
+        if fact.claimed_at.is_some() {
+            if off.abs() >= MATTERS {
+                self.unbelieved = self.unbelieved.max(Some((written, off.num_seconds())));
+            }
         } else if off < TimeDelta::zero()
             && let Err(place) = self.late.binary_search_by_key(&written, |(at, _)| *at)
         {
@@ -124,12 +134,18 @@ impl Clocks {
     pub(crate) fn wrong(&self) -> Option<Drift> {
         let span = |(_, seconds): Off| TimeDelta::seconds(seconds);
         let station = self.stored_early.filter(|off| recent(off, self.stored));
-        let ahead = self.ahead.filter(|off| recent(off, self.latest));
+        let unbelieved = self.unbelieved.filter(|off| recent(off, self.latest));
         let station = station.map(span).map(Drift::StationAhead);
-        let ahead = ahead.map(span).map(Drift::DeviceAhead);
+        let unbelieved = unbelieved.map(span).map(|by| {
+            if by < TimeDelta::zero() {
+                Drift::DeviceBehind(-by)
+            } else {
+                Drift::DeviceAhead(by)
+            }
+        });
         station
-            .or(ahead)
-            .or_else(|| self.behind().map(Drift::DeviceBehind))
+            .or(unbelieved)
+            .or_else(|| self.behind().map(Drift::DeviceBelieved))
     }
 
     /// By how much a clock is behind, if enough claims are late by the same time.
@@ -154,7 +170,7 @@ impl Clocks {
 
 stored_struct!(Clocks {
     latest,
-    ahead,
+    unbelieved,
     late,
     stored,
     stored_early,
@@ -228,16 +244,32 @@ mod tests {
     fn a_clock_behind_is_told_and_scans_that_were_kept_are_not() {
         let slow: Vec<_> = (0..5).map(|n| fact(n, 90 * i64::from(n), -130)).collect();
         let by = TimeDelta::seconds(130);
-        assert_eq!(told(&slow), Some(Drift::DeviceBehind(by)));
+        assert_eq!(told(&slow), Some(Drift::DeviceBelieved(by)));
         // Between others whose clock is right, and scans without a time.
         let others = (5..12).map(|n| fact(n, 40 * i64::from(n), if n % 2 == 0 { -1 } else { 0 }));
         let mixed: Vec<_> = slow.iter().cloned().chain(others).collect();
-        assert_eq!(told(&mixed), Some(Drift::DeviceBehind(by)));
+        assert_eq!(told(&mixed), Some(Drift::DeviceBelieved(by)));
         // Scanned a minute apart, sent in at once, twice a day.
         let kept: Vec<_> = (0..12)
             .map(|n| fact(n, 20_000 * i64::from(n / 6), -7200 + 60 * i64::from(n % 6)))
             .collect();
         assert_eq!(told(&kept), None);
+    }
+
+    #[test]
+    fn one_older_time_that_was_not_believed_is_told() {
+        let mut slow = fact(0, 3_600, 0);
+        slow.claimed_at = Some(slow.occurred_at - TimeDelta::minutes(19));
+        let by = TimeDelta::minutes(19);
+        assert_eq!(
+            told(std::slice::from_ref(&slow)),
+            Some(Drift::DeviceBehind(by))
+        );
+        // What is off by less than matters ends nothing and is nothing.
+        let mut near = fact(1, 3_700, 0);
+        near.claimed_at = Some(near.occurred_at - TimeDelta::seconds(59));
+        assert_eq!(told(&[near.clone()]), None);
+        assert_eq!(told(&[near, slow]), Some(Drift::DeviceBehind(by)));
     }
 
     #[test]

@@ -44,6 +44,14 @@ pub struct Claim {
 }
 
 impl Claim {
+    /// Whether what the device said orders a fact that counts from this instant: else its
+    /// receipt does.
+    #[must_use]
+    pub fn is_believed(&self, counts: DateTime<Utc>) -> bool {
+        let off = |at: DateTime<Utc>| counts.signed_duration_since(at).abs();
+        off(self.claimed) < off(self.received)
+    }
+
     /// The two times of a fact, where they are further apart than the way to the edge takes.
     #[must_use]
     pub fn of(fact: &Fact) -> Option<Self> {

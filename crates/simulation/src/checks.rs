@@ -3,7 +3,8 @@
 use std::collections::BTreeSet;
 
 use authority::Role;
-use chrono::TimeDelta;
+use authority::people::{NotUndone, Recorded};
+use chrono::{DateTime, TimeDelta, Utc};
 use facts::{Event, Fact, FactId, WheelId};
 use holds::Held;
 use ripening::{Floor, Level, Step, answer};
@@ -73,12 +74,17 @@ impl World {
                     Event::WheelReleased(_) | Event::WheelDispatched(_) | Event::Voided(_)
                 ) || matches!(&target.event, Event::ToolChecked(e) if !e.check.passed())
                     || matches!(&target.event, Event::WheelHeld(e) if e.hold.as_str() != BORN);
-                let late = fact.recorded_at - target.recorded_at > TimeDelta::days(7);
+                // By the table, whose time is the record's own.
+                let undo = Recorded::of(std::slice::from_ref(target));
+                let late = undo.is_some_and(|record| {
+                    let undone = record.may_be_undone(fact.person, fact.occurred_at);
+                    undone == Err(NotUndone::TooLate)
+                });
                 match () {
                     () if keeps_safe => fail("undone, though it keeps people safe"),
                     () if target.station != fact.station => fail("undone at another station"),
                     () if target.person != fact.person => fail("undone by another"),
-                    () if late => fail("undone long after"),
+                    () if late => fail("undone after the time that the table allows"),
                     () => Ok(()),
                 }
             }
@@ -352,4 +358,27 @@ fn differs(one: &str, other: &str) -> String {
     let at = at.unwrap_or(one.len().min(other.len())).saturating_sub(60);
     let cut = |text: &str| text.chars().skip(at).take(300).collect::<String>();
     format!("it is\n{}\nand should be\n{}\n", cut(one), cut(other))
+}
+
+/// What a scanner said stays in the fact, and no clock makes one count from before it was made,
+/// beyond the minute that no clock is told for, or from after its receipt.
+pub(crate) fn a_claim_is_a_claim(
+    fact: &Fact,
+    claimed: Option<DateTime<Utc>>,
+    made: DateTime<Utc>,
+) -> Result<(), Failure> {
+    let fail = |why: &str| {
+        Err(Failure::new(format!(
+            "a claim is a claim: {why}: {} counts from {}, was made {made}, claimed {claimed:?}, received {}",
+            fact.event.ty(),
+            fact.occurred_at,
+            fact.recorded_at
+        )))
+    };
+    match () {
+        () if claimed.is_some_and(|claimed| claimed != fact.claimed()) => fail("it is lost"),
+        () if fact.occurred_at > fact.recorded_at => fail("after its receipt"),
+        () if fact.occurred_at < made - TimeDelta::minutes(1) => fail("before it was made"),
+        () => Ok(()),
+    }
 }

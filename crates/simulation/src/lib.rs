@@ -67,6 +67,8 @@ pub enum Breakage {
     KeepsNoReceipts,
     /// A browser sends again what was refused.
     SendsRefusedAgain,
+    /// What a handheld says of the time is believed as it comes.
+    BelievesEveryClaim,
 }
 
 /// What a seed came to.

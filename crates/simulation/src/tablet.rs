@@ -361,7 +361,7 @@ impl World {
             ..receipt
         };
         undone.undone = true;
-        self.noted(station, scan, receipt, at, events, Some((number, undone)))
+        self.noted(station, scan, receipt, now, events, Some((number, undone)))
     }
 
     /// Records events, none perhaps, with the receipt.
@@ -376,6 +376,7 @@ impl World {
     ) -> Result<Went, Failure> {
         let draft = |event| Draft {
             occurred_at: at,
+            claimed_at: None,
             person: Some(scan.person),
             event,
         };

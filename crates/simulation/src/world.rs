@@ -9,7 +9,7 @@ use chrono::{DateTime, SecondsFormat, TimeDelta, Utc};
 use facts::{
     Draft, Event, Fact, FactId, HoldLifted, HoldPlaced, PersonId, Scope, StationId, Voided,
 };
-use station::{Claim, Kept, Line};
+use station::{Claim, Device, Kept, Line};
 
 use crate::broker::{Answer, Broker, Message};
 use crate::dice::Dice;
@@ -22,7 +22,7 @@ use crate::reader;
 use crate::scheduler::{self, Fold};
 use crate::site::{Dairy, MANAGER, PEOPLE};
 use crate::tablet::{Scan, Signed, Tablet};
-use crate::{Breakage, Failure, Played, Watch};
+use crate::{Breakage, Failure, Played, Watch, checks};
 
 /// The worker of the browsers' stations.
 pub(crate) const GATEWAY: usize = 2;
@@ -54,13 +54,14 @@ pub(crate) struct Scanner {
     worker: usize,
     station: StationId,
     line_up: bool,
-    /// When its lines were open, since the worker runs: from, and when it was last heard.
-    visits: Vec<(DateTime<Utc>, DateTime<Utc>)>,
+    /// Since when its line is open.
+    began: Option<DateTime<Utc>>,
     keeps: bool,
     stamps: bool,
     /// How far its clock is off.
     off: TimeDelta,
-    kept: VecDeque<String>,
+    /// What it keeps, and when that was scanned.
+    kept: VecDeque<(String, DateTime<Utc>)>,
 }
 
 /// Something on its way.
@@ -162,9 +163,9 @@ impl World {
             worker,
             station: station.parse().unwrap(),
             line_up: true,
-            visits: Vec::new(),
+            began: None,
             keeps: dice.chance(700),
-            stamps: dice.chance(200),
+            stamps: dice.chance(600),
             off: off(&mut dice),
             kept: VecDeque::new(),
         };
@@ -390,7 +391,7 @@ impl World {
     fn at_scanner(&mut self, s: usize, deed: &Deed) -> Result<bool, Failure> {
         let line = match deed {
             Deed::Weigh(grams) => {
-                self.scan_over_tcp(s, &Input::Weight(*grams))?;
+                self.scan_over_tcp(s, &Input::Weight(*grams), self.now)?;
                 return Ok(true);
             }
             Deed::Scan(line) => line,
@@ -405,7 +406,7 @@ impl World {
             if !scanner.keeps {
                 return Ok(false);
             }
-            scanner.kept.push_back(stamped);
+            scanner.kept.push_back((stamped, self.now));
             return Ok(true);
         }
         let line = if scanner.stamps {
@@ -413,7 +414,7 @@ impl World {
         } else {
             line.clone()
         };
-        let heard = self.send_line(s, &line)?;
+        let heard = self.send_line(s, &line, self.now)?;
         Ok(heard || !self.scanners[s].keeps)
     }
 
@@ -423,57 +424,73 @@ impl World {
         if !scanner.line_up || self.workers[scanner.worker].running.is_none() {
             return Ok(());
         }
-        let Some(line) = scanner.kept.front().cloned() else {
+        let Some((line, made)) = scanner.kept.front().cloned() else {
             return Ok(());
         };
-        if self.send_line(s, &line)? {
+        if self.send_line(s, &line, made)? {
             self.scanners[s].kept.pop_front();
         }
         Ok(())
     }
 
-    /// Sends a line; whether an answer was heard. An older time is shown to be true where no
-    /// line of the device was open then.
-    fn send_line(&mut self, s: usize, line: &str) -> Result<bool, Failure> {
+    /// Sends a line; whether an answer was heard.
+    fn send_line(&mut self, s: usize, line: &str, made: DateTime<Utc>) -> Result<bool, Failure> {
         let now = self.now;
         let scanner = &mut self.scanners[s];
+        let (w, station) = (scanner.worker, scanner.station);
+        let began = *scanner.began.get_or_insert(now);
         let at = Line::read(line).ok().and_then(|line| line.kept_since);
-        let was_there = |at| {
-            scanner
-                .visits
-                .iter()
-                .any(|(from, heard)| *from <= at && at <= *heard)
-        };
         let claim = at.map(|at| Claim {
             at,
-            kept: match was_there(at) {
-                true => Kept::Unshown,
-                false => Kept::LineDown,
+            kept: match self.breakage {
+                Breakage::BelievesEveryClaim => Kept::LineDown,
+                _ => self.device(w, station).kept(at, began),
             },
         });
-        match scanner.visits.last_mut() {
-            Some((_, heard)) => *heard = now,
-            None => scanner.visits.push((now, now)),
-        }
         let input = Input::Line {
             line,
             signed_in: None,
             claim,
         };
-        self.scan_over_tcp(s, &input)
+        self.scan_over_tcp(s, &input, made)
     }
 
-    fn scan_over_tcp(&mut self, s: usize, input: &Input<'_>) -> Result<bool, Failure> {
+    /// What the device before a station has shown of its clock, by its worker's disk.
+    fn device(&self, w: usize, station: StationId) -> Device {
+        let kept = outbox::note(&self.workers[w].disk, &device_key(station));
+        kept.map_or_else(Device::default, |bytes| {
+            serde_json::from_slice(&bytes).unwrap()
+        })
+    }
+
+    fn scan_over_tcp(
+        &mut self,
+        s: usize,
+        input: &Input<'_>,
+        made: DateTime<Utc>,
+    ) -> Result<bool, Failure> {
         let (w, station) = (self.scanners[s].worker, self.scanners[s].station);
         if self.workers[w].running.is_none() {
             return Ok(false);
         }
-        let scanned = self.take(w, station, input, |_, _| Vec::new())?;
+        let mut device = Vec::new();
+        let claim = match input {
+            Input::Line { claim, .. } => *claim,
+            Input::Weight(_) => None,
+        };
+        if let Some(claim) = claim {
+            let after = self.device(w, station).after(claim, self.now);
+            device.push((device_key(station), serde_json::to_vec(&after).ok()));
+        }
+        let scanned = self.take(w, station, input, |_, _| device)?;
         if let Input::Line { line, .. } = input {
             self.tell_story(|_| format!("{station} {line} -> {}", scanned.words()));
         }
         Ok(match scanned {
             Scanned::Answered(_, facts) => {
+                for fact in &facts {
+                    checks::a_claim_is_a_claim(fact, claim.map(|claim| claim.at), made)?;
+                }
                 let ids: Vec<FactId> = facts.iter().map(|fact| fact.id).collect();
                 // The line may break before the answer is heard.
                 let heard = !self.dice.chance(self.rates.network / 2);
@@ -492,7 +509,7 @@ impl World {
         let scanner = &mut self.scanners[s];
         if !scanner.line_up {
             scanner.line_up = true;
-            scanner.visits.push((self.now, self.now));
+            scanner.began = Some(self.now);
             self.workers[scanner.worker].new_session(scanner.station, &self.dairy);
         }
     }
@@ -560,6 +577,7 @@ impl World {
     fn state_in_the_office(&mut self, event: Event) {
         let draft = Draft {
             occurred_at: self.now,
+            claimed_at: None,
             person: Some(MANAGER.parse().unwrap()),
             event,
         };
@@ -770,7 +788,7 @@ impl World {
         let survive = power.then(|| self.dice.below(unsynced + 1));
         self.workers[w].stop(survive);
         for scanner in self.scanners.iter_mut().filter(|s| s.worker == w) {
-            scanner.visits.clear();
+            scanner.began = None;
         }
         self.killed += 1;
         self.tell_story(|world| format!("{} is killed, power cut: {power}", world.workers[w].name));
@@ -792,6 +810,7 @@ impl World {
                 1 => {
                     let s = self.dice.below(self.scanners.len());
                     self.scanners[s].line_up = false;
+                    self.scanners[s].began = None;
                 }
                 2 => {
                     let t = self.dice.below(self.tablets.len());
@@ -984,6 +1003,10 @@ impl Scanned {
             Self::Died => "died".to_owned(),
         }
     }
+}
+
+fn device_key(station: StationId) -> Vec<u8> {
+    format!("device {station}").into_bytes()
 }
 
 /// An effect as a message.

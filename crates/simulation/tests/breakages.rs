@@ -130,3 +130,8 @@ fn the_simulation_notices_when_a_browser_sends_again_what_was_refused() {
         &["what was refused stays refused", "it does not come to rest"],
     );
 }
+
+#[test]
+fn the_simulation_notices_when_every_claim_is_believed() {
+    is_noticed(Breakage::BelievesEveryClaim, &["a claim is a claim"]);
+}

@@ -5,7 +5,6 @@ use std::fmt;
 use facts::Draft;
 
 use crate::leaving::Leaving;
-use crate::scan::Drift;
 
 /// How a scan went.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -65,8 +64,6 @@ pub struct Outcome {
     pub drafts: Vec<Draft>,
     /// What the dispatch desk must be asked first; then the same scan is taken again.
     pub asks: Option<Leaving>,
-    /// That the device's clock is wrong.
-    pub drift: Option<Drift>,
 }
 
 impl Outcome {
@@ -77,7 +74,6 @@ impl Outcome {
             answer,
             drafts: Vec::new(),
             asks: None,
-            drift: None,
         }
     }
 }

@@ -8,6 +8,7 @@
 mod answer;
 mod check_weight;
 mod code;
+mod device;
 mod floor;
 mod known;
 mod leaving;
@@ -26,10 +27,11 @@ mod vat;
 
 pub use answer::{Answer, Level, Outcome};
 pub use code::{Action, Code, Line, Misread, Reason};
+pub use device::Device;
 pub use leaving::{Asked, LEAVING, Leaving, Stays};
 pub use placement::Placement;
 pub use scale::Scale;
-pub use scan::{Claim, Drift, Kept, Reach, Scan, SignedIn};
+pub use scan::{Claim, Kept, Reach, Scan, SignedIn};
 pub use session::{Session, Setup, never_kept};
 pub use track::{Left, Place, Standing};
 pub use undo::{NotUndone, ToUndo, may_undo};

@@ -10,10 +10,10 @@ use crate::leaving::Asked;
 
 /// A device's clock that is off by more than this is told; a scan that is this young happened
 /// just now.
-const DRIFT: Duration = Duration::minutes(1);
+pub(crate) const DRIFT: Duration = Duration::minutes(1);
 
 /// No device keeps a scan for longer: then its clock is wrong.
-const KEPT: Duration = Duration::days(7);
+pub(crate) const KEPT: Duration = Duration::days(7);
 
 /// One scan.
 #[derive(Debug, Clone, Copy)]
@@ -56,7 +56,7 @@ pub struct Claim {
 pub enum Kept {
     /// Nothing: an older time is a clock that is slow.
     Unshown,
-    /// No line from it was open at that time.
+    /// Its line was down at that time, and its clock was right before: see [`crate::Device`].
     LineDown,
     /// Its own counter went on without a gap, and it holds the proof of who was signed in then.
     Counter,
@@ -89,6 +89,20 @@ impl<'a> Scan<'a> {
     }
 }
 
+/// Whether a device says what time it is, when a scan of its comes in.
+pub(crate) fn agrees(claimed: DateTime<Utc>, received: DateTime<Utc>) -> bool {
+    received.signed_duration_since(claimed).abs() <= DRIFT
+}
+
+impl Claim {
+    /// Whether it orders what the scan states: a device cannot have seen what had not happened
+    /// yet, and an older time counts only where something shows that it could not send.
+    pub(crate) fn is_believed(&self, received: DateTime<Utc>) -> bool {
+        let age = received.signed_duration_since(self.at);
+        Duration::zero() <= age && (age <= DRIFT || age <= KEPT && self.kept != Kept::Unshown)
+    }
+}
+
 /// When a scan counts as made.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Made {
@@ -96,47 +110,45 @@ pub(crate) struct Made {
     pub(crate) at: DateTime<Utc>,
     /// Whether a device kept it: what it states has happened already.
     pub(crate) kept: bool,
-    /// That the device's clock is wrong.
+    /// When the device said it was, if it counts from its receipt.
+    pub(crate) unbelieved: Option<DateTime<Utc>>,
+    /// What to say of the device's clock.
     pub(crate) drift: Option<Drift>,
 }
 
-/// A device's clock that is wrong.
+/// A device's time that is not ours.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Drift {
+pub(crate) struct Drift {
     /// What it said.
-    pub claimed: DateTime<Utc>,
+    claimed: DateTime<Utc>,
     /// What it was.
-    pub received: DateTime<Utc>,
+    received: DateTime<Utc>,
 }
 
 impl Made {
-    /// Weighs a claim: a device cannot have seen what had not happened yet, and an older time
-    /// is believed only where something shows that the device could not send.
+    /// Weighs a claim.
     pub(crate) fn of(claim: Option<Claim>, received: DateTime<Utc>) -> Self {
         let now = Self {
             at: received,
             kept: false,
+            unbelieved: None,
             drift: None,
         };
-        let Some(Claim { at, kept }) = claim else {
+        let Some(claim) = claim else {
             return now;
         };
-        let age = received.signed_duration_since(at);
-        if Duration::zero() <= age && age <= DRIFT {
-            Self { at, ..now }
-        } else if age > DRIFT && age <= KEPT && kept != Kept::Unshown {
+        let claimed = claim.at;
+        let near = agrees(claimed, received);
+        if claim.is_believed(received) {
             Self {
-                at,
-                kept: true,
-                drift: None,
+                at: claimed,
+                kept: !near,
+                ..now
             }
         } else {
-            let wrong = Drift {
-                claimed: at,
-                received,
-            };
             Self {
-                drift: (age < -DRIFT || age > DRIFT).then_some(wrong),
+                unbelieved: Some(claimed),
+                drift: (!near).then_some(Drift { claimed, received }),
                 ..now
             }
         }
@@ -144,20 +156,22 @@ impl Made {
 }
 
 impl Drift {
-    /// By how much, in words: `5 min slow`.
-    #[must_use]
-    pub fn words(&self, clock: DairyClock) -> String {
+    /// What to do, for whoever holds the device.
+    pub(crate) fn words(&self, clock: DairyClock) -> String {
         let age = self.received.signed_duration_since(self.claimed);
-        if age > KEPT {
-            return format!("clock says {}", clock.local(self.claimed));
-        }
         let minutes = age.num_minutes().abs();
-        let off = if age < Duration::zero() {
-            "ahead"
+        if age > KEPT {
+            format!(
+                "This scanner's clock says {}: set it",
+                clock.local(self.claimed)
+            )
+        } else if age < Duration::zero() {
+            format!("This scanner's clock is {minutes} min ahead: set it")
         } else {
-            "slow"
-        };
-        format!("clock is {minutes} min {off}")
+            format!(
+                "This scanner's time is {minutes} min ago, and nothing shows that it kept the scan: set its clock"
+            )
+        }
     }
 }
 
@@ -210,6 +224,8 @@ mod tests {
             prop_assert!(made.at <= received());
             prop_assert!(made.at >= received() - KEPT);
             prop_assert!(!made.kept || kept != Kept::Unshown);
+            // What does not order it is kept.
+            prop_assert_eq!(made.unbelieved.unwrap_or(made.at), at);
         }
     }
 }

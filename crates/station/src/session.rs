@@ -158,22 +158,16 @@ impl Session {
                 ..Outcome::of(step.answer)
             };
         }
-        // The fact keeps what the device said; it counts from its receipt at the latest.
-        let occurred_at = claim.map_or(made.at, |claim| claim.at.max(made.at));
-        let mut outcome = self.outcome(step, occurred_at);
+        let mut outcome = self.outcome(step, &made);
         match made.drift {
             Some(drift) => {
                 let words = drift.words(self.setup.clock);
                 let answer = &mut outcome.answer;
-                answer.words = format!(
-                    "{}. This scanner's {words}: set it. It counts as scanned now",
-                    answer.words
-                );
+                answer.words = format!("{}. {words}. It counts as scanned now", answer.words);
                 if answer.level == Level::Ok && !self.told_of_drift {
                     answer.level = Level::Wrong;
                 }
                 self.told_of_drift = true;
-                outcome.drift = Some(drift);
             }
             None if claim.is_some() => self.told_of_drift = false,
             None => {}
@@ -192,7 +186,7 @@ impl Session {
         let (work, floor) = self.floor(placement, &Scan::new("", now), &made);
         let step = work.weigh(weight.into(), &floor);
         let step = self.allowed(step);
-        self.outcome(step, now)
+        self.outcome(step, &made)
     }
 
     /// Takes up the facts that the last outcome's drafts became, for UNDO.
@@ -392,13 +386,14 @@ impl Session {
         }
     }
 
-    fn outcome(&mut self, step: Step, occurred_at: DateTime<Utc>) -> Outcome {
+    fn outcome(&mut self, step: Step, made: &Made) -> Outcome {
         if !step.events.is_empty() {
             self.doing.clone_from(&step.answer.words);
         }
         let person = self.person();
         let draft = |event| Draft {
-            occurred_at,
+            occurred_at: made.at,
+            claimed_at: made.unbelieved,
             person,
             event,
         };

@@ -171,6 +171,7 @@ impl Rounds {
         let told = self.known.back(pass.facts, pass.told);
         let drafts = told.into_iter().map(|told| Draft {
             occurred_at: now,
+            claimed_at: None,
             person: None,
             event: Event::from(told),
         });

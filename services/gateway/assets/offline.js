@@ -3,8 +3,8 @@
 // once that was used; everything else goes to the network.
 "use strict";
 
-const KEPT = "wheelward-2";
-const NEEDED = ["wheelward.css", "outbox.js", "signer.js", "sound.js", "tabs.js", "wedge.js", "receipts.js", "camera.js", "station.js", "wheel.svg", "manifest.json"];
+const KEPT = "wheelward-3";
+const NEEDED = ["wheelward.css", "outbox.js", "signer.js", "sound.js", "tabs.js", "there.js", "wedge.js", "receipts.js", "camera.js", "station.js", "wheel.svg", "manifest.json"];
 // A steel door swallows requests without an answer.
 const PATIENCE = 4000;
 

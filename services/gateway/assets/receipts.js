@@ -68,6 +68,14 @@
         list.appendChild(none);
       }
     }
-    return { draw: draw };
+    // The wheels that a receipt is about.
+    function touched(receipt) {
+      var n = receipt.wheels.length;
+      if (!n) { return ""; }
+      var first = receipt.wheels.slice(0, 24).join("  ").replace(/-/g, "\u2011"); // never broken across lines
+      return fill(n === 1 ? words["station-wheels-one"] : words["station-wheels-many"], { n: n }) +
+        ": " + first + (n > 24 ? " …" : "");
+    }
+    return { draw: draw, touched: touched };
   };
 })();

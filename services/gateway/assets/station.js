@@ -11,10 +11,10 @@
   var LOOK_EVERY = 10000; // so that it is known before the next scan whether the dairy can be reached
   var SKEW = "wheelward.skew";
   var SET = "wheelward.action " + state.station; // as this page has it, across a reload out of reach
-  var LEFT = "wheelward.left " + state.station; // the session that was left for another badge
   var USED = "wheelward.used " + state.station;
   // What may leave depends on every hold, and what ends a hold on who is there: asked, or not done.
   var ASKED = /^(DISPATCH|RELEASE)$/;
+  var there = window.there(state.station);
   var outbox = null;
   var ready = window.Outbox.open(state.station).then(function (opened) {
     outbox = opened;
@@ -86,7 +86,7 @@
   }
   // Nobody scans in the name of who stood here before: another badge, a shift that is over.
   function leave(badge, text) {
-    if (state.scans) { localStorage.setItem(LEFT, state.scans.session); }
+    there.leaves(state.scans);
     state.person = null;
     state.name = null;
     lapsed = null;
@@ -287,15 +287,8 @@
     if (quiet && !receipt.facts.length) { return; }
     var shown = by("pin").open && by("pin-badge").value === receipt.asks_pin_of;
     if (receipt.asks_pin_of && receipt.asks_pin_of !== state.person && !shown) { askPin(receipt.asks_pin_of, ""); }
-    show(receipt.level, quiet ? fill(words["station-done-after-all"], { words: receipt.words }) : receipt.words, touched(receipt));
+    show(receipt.level, quiet ? fill(words["station-done-after-all"], { words: receipt.words }) : receipt.words, receipts.touched(receipt));
     if (receipt.level === "stop") { stop(receipt); }
-  }
-  function touched(receipt) {
-    var n = receipt.wheels.length;
-    if (!n) { return ""; }
-    var first = receipt.wheels.slice(0, 24).join("  ").replace(/-/g, "\u2011"); // never broken across lines
-    return fill(n === 1 ? words["station-wheels-one"] : words["station-wheels-many"], { n: n }) +
-      ": " + first + (n > 24 ? " …" : "");
   }
   function show(level, text, detail) {
     var box = by("answer");
@@ -395,7 +388,7 @@
       state.token = answer.body.token;
       state.scans = answer.body.scans;
       if (state.scans) { state.scans.began = now() - state.scans.lasted_s * 1000; }
-      localStorage.removeItem(LEFT);
+      there.comes(state.scans);
       localStorage.setItem(USED, now());
       ready = ready.then(function () { return window.Signer.begin(outbox, state.scans); });
       lapsed = null;
@@ -404,9 +397,11 @@
       if (!queue.length) { location.reload(); return; }
       draw();
       drain();
-      fetch("/station").catch(function () { /* the page that is kept bears the name when it is next opened */ });
+      keepThis();
     }).catch(function () { by("pin-words").textContent = words["station-offline-pin"]; });
   }
+  // The page that is kept for times out of reach bears whoever stands here.
+  function keepThis() { fetch("/station").catch(function () { /* when it is next opened */ }); }
   by("pin-go").addEventListener("click", signIn);
   by("pin").addEventListener("keydown", function (event) {
     if (event.key !== "Enter") { return; }
@@ -475,7 +470,7 @@
   // A page that was kept knows neither who has left nor what was set since.
   var isOld = Math.abs(now() - Date.parse(state.now)) > 60000;
   if (isOld && localStorage.getItem(SET) !== null) { state.action = localStorage.getItem(SET) || null; }
-  if (state.person && state.scans && localStorage.getItem(LEFT) === state.scans.session) {
+  if (state.person && state.scans && !there.stands(state.scans)) {
     state.person = null;
     state.name = null;
     state.action = null;
@@ -487,6 +482,8 @@
   by("words").removeAttribute("lang");
   if (navigator.storage && navigator.storage.persist) { navigator.storage.persist(); }
   if (navigator.serviceWorker) {
+    // One that begins while this page is open has kept another's page, or none.
+    navigator.serviceWorker.addEventListener("controllerchange", keepThis);
     navigator.serviceWorker.register("/assets/offline.js", { scope: "/" }).catch(function () {
       by("detail").textContent = words["station-no-worker"];
     });

@@ -65,6 +65,11 @@ const FILES: &[(&str, &str, &[u8])] = &[
         include_bytes!("../assets/tabs.js"),
     ),
     (
+        "there.js",
+        "text/javascript; charset=utf-8",
+        include_bytes!("../assets/there.js"),
+    ),
+    (
         "wedge.js",
         "text/javascript; charset=utf-8",
         include_bytes!("../assets/wedge.js"),

@@ -329,7 +329,13 @@ impl Stations {
         let answer = Answer::new(Level::Ok, "");
         let taken = self
             .office
-            .state(person, now, answer, events, Box::new(|_, _| Vec::new()))
+            .state(
+                person,
+                (now, None),
+                answer,
+                events,
+                Box::new(|_, _| Vec::new()),
+            )
             .await;
         match taken.ended {
             Ended::Answered | Ended::Refused => Ok(taken.facts),

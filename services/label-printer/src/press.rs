@@ -83,6 +83,7 @@ impl Books {
         let now = self.clock.now();
         let draft = |event| Draft {
             occurred_at: now,
+            claimed_at: None,
             person,
             event,
         };
@@ -105,6 +106,7 @@ impl Books {
         let now = self.clock.now();
         let draft = Draft {
             occurred_at: now,
+            claimed_at: None,
             person: Some(person),
             event,
         };

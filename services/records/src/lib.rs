@@ -251,6 +251,7 @@ fn state_owed(
     }
     let drafts = owed.into_iter().flat_map(in_facts).map(|event| Draft {
         occurred_at: at,
+        claimed_at: None,
         person: None,
         event,
     });

@@ -275,6 +275,7 @@ async fn import(args: &ImportArgs) -> anyhow::Result<()> {
     let outbox = Outbox::open(&args.ask.data.join(IMPORTS), asker.site)?;
     let drafts = import.taken.into_iter().map(|taken| Draft {
         occurred_at: taken.at,
+        claimed_at: None,
         person: Some(badge),
         event: taken.event,
     });

@@ -96,6 +96,7 @@ pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
     let took_ms = u64::try_from(took.as_millis()).unwrap_or(u64::MAX);
     let draft = Draft {
         occurred_at: now,
+        claimed_at: None,
         person: badge,
         event: recall.drilled(took_ms, args.note.clone()).into(),
     };

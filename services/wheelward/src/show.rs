@@ -286,6 +286,7 @@ fn life_table(lines: &[LifeLine]) {
                 .map_or(String::new(), |person| person.to_string()),
             voided
                 .into_iter()
+                .chain(line.said.clone())
                 .chain(flags)
                 .collect::<Vec<_>>()
                 .join("; "),

@@ -116,6 +116,7 @@ impl Desk {
         outbox.continue_after(&self.station, self.numbered)?;
         let drafts = events.into_iter().map(|event| Draft {
             occurred_at: at,
+            claimed_at: None,
             person: badge,
             event,
         });

@@ -161,7 +161,7 @@ pub fn number<S: Shelf>(
     let mut numbered = Vec::with_capacity(drafts.len());
     for (position, draft) in (next..).zip(drafts) {
         number += 1;
-        let (occurred_at, claimed_at) = facts::ordered(draft.occurred_at, recorded_at);
+        let (occurred_at, claimed_at) = draft.ordered(recorded_at);
         let fact = Fact {
             id: id(),
             site,
@@ -452,6 +452,7 @@ mod tests {
     fn drafts(count: usize) -> Vec<Draft> {
         let cleaned = |n: usize| Draft {
             occurred_at: noon(),
+            claimed_at: None,
             person: None,
             event: facts::RoomCleaned {
                 room: "R1".parse().unwrap(),

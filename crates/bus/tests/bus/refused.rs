@@ -15,6 +15,7 @@ fn held(name: &str) -> bus::Draft {
     };
     bus::Draft {
         occurred_at: noon(),
+        claimed_at: None,
         person: None,
         event: event.into(),
     }

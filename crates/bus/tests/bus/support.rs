@@ -73,6 +73,7 @@ pub fn noon() -> DateTime<Utc> {
 pub fn cleaned(method: &str) -> Draft {
     Draft {
         occurred_at: noon(),
+        claimed_at: None,
         person: None,
         event: RoomCleaned {
             room: RoomId::new("R1").unwrap(),

@@ -93,6 +93,7 @@ impl Stations {
             });
             let draft = Draft {
                 occurred_at: doing.at,
+                claimed_at: None,
                 person: None,
                 event,
             };
@@ -112,6 +113,7 @@ impl Stations {
             });
             let draft = Draft {
                 occurred_at: doing.at,
+                claimed_at: None,
                 person: Some(person.parse().unwrap()),
                 event,
             };
@@ -156,14 +158,15 @@ impl Stations {
         let mut facts = Vec::new();
         for draft in drafts {
             *number += 1;
+            let (occurred_at, claimed_at) = draft.ordered(now);
             facts.push(Fact {
                 id: self.ids.next(now),
                 site: self.site.id,
                 station: StationId::new(doing.station).unwrap(),
                 station_seq: *number,
                 person: draft.person,
-                occurred_at: draft.occurred_at,
-                claimed_at: None,
+                occurred_at,
+                claimed_at,
                 recorded_at: now,
                 event: draft.event,
             });

@@ -41,6 +41,7 @@ pub fn batch(floor: &Floor, id: BatchId) -> Result<BatchPicture, UnknownName> {
     let record = batch.lines.iter().map(|(moment, line)| LifeLine {
         at: moment.at,
         claim: None,
+        said: None,
         at_local: clock.local(moment.at),
         words: line.words.clone(),
         station: line.station,

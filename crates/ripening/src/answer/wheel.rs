@@ -6,7 +6,7 @@ use facts::{
     WheelId,
 };
 use names::UnknownName;
-use quantity::DairyDay;
+use quantity::{DairyClock, DairyDay};
 use serde::{Deserialize, Serialize};
 
 use crate::rule::{self, Case};
@@ -49,6 +49,9 @@ pub struct LifeLine {
     /// What the device claimed and when that was received, where they differ.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub claim: Option<Claim>,
+    /// The same, local, in words: which of the two orders it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub said: Option<String>,
     /// What happened.
     pub words: String,
     /// The station that stated it.
@@ -169,6 +172,16 @@ pub struct MarketLine {
     pub takes_grade: Option<bool>,
 }
 
+/// What a device said of the time at which something happened, and what came of that.
+fn said(claim: Claim, counts: DateTime<Utc>, clock: &DairyClock) -> String {
+    let (claimed, received) = (clock.local(claim.claimed), clock.local(claim.received));
+    if claim.is_believed(counts) {
+        format!("kept by the device; received {received}")
+    } else {
+        format!("the device said {claimed}; taken at its receipt {received}")
+    }
+}
+
 /// A wheel's whole life.
 ///
 /// # Errors
@@ -182,6 +195,7 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
         at: note.moment.at,
         at_local: clock.local(note.moment.at),
         claim: note.claim,
+        said: note.claim.map(|claim| said(claim, note.moment.at, clock)),
         words: note.words(),
         station: note.station,
         person: note.person,

@@ -46,8 +46,40 @@ fn a_scan_dated_2036_does_not_hide_the_wheel() {
         (claim.claimed, claim.received),
         (time("2036-03-02 09:00"), time("2026-03-02 09:00"))
     );
+    assert_eq!(
+        life.life[1].said.as_deref(),
+        Some("the device said 2036-03-02 10:00; taken at its receipt 2026-03-02 10:00")
+    );
     let told = |what| floor.situations().any(|(found, ..)| found == what);
     assert!(told(Situation::ClockWrong));
+}
+
+#[test]
+fn what_a_slow_device_said_is_shown_and_orders_nothing() {
+    let given = Given::default()
+        .at("2026-03-02 06:00", portioned("318-01"))
+        .at("2026-03-02 09:31", turned(&["318-01"]))
+        .at("2026-03-02 10:00", turned(&["318-01"]));
+    let mut facts = given.facts;
+    // The one was not believed, the other kept.
+    facts[1].claimed_at = Some(time("2026-03-02 09:12"));
+    facts[2].occurred_at = time("2026-03-02 08:30");
+    let floor = folded(&facts, "2026-03-02 20:00");
+    let life = answer::wheel(&floor, wheel("318-01")).unwrap();
+    let said: Vec<_> = life.life.iter().map(|line| line.said.as_deref()).collect();
+    assert_eq!(
+        said,
+        [
+            None,
+            Some("kept by the device; received 2026-03-02 11:00"),
+            Some("the device said 2026-03-02 10:12; taken at its receipt 2026-03-02 10:31"),
+        ]
+    );
+    let told: Vec<_> = floor
+        .situations()
+        .filter(|(what, ..)| *what == Situation::ClockWrong)
+        .collect();
+    assert_eq!(told.len(), 1, "one alarm");
 }
 
 #[test]

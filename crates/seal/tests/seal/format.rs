@@ -140,9 +140,12 @@ fn any_time() -> impl Strategy<Value = DateTime<Utc>> {
 
 fn any_fact() -> impl Strategy<Value = Fact> {
     let who = any::<(FactId, SiteId, StationId, u64, Option<PersonId>)>();
-    (who, any_time(), any_time(), any::<Event>()).prop_map(
-        |((id, site, station, station_seq, person), claimed, recorded_at, event)| {
-            let (occurred_at, claimed_at) = facts::ordered(claimed, recorded_at);
+    (who, any_time(), any_time(), any::<bool>(), any::<Event>()).prop_map(
+        |((id, site, station, station_seq, person), claimed, recorded_at, believed, event)| {
+            let (occurred_at, claimed_at) = match believed {
+                true => facts::ordered(claimed, recorded_at),
+                false => (recorded_at, Some(claimed)),
+            };
             Fact {
                 id,
                 site,

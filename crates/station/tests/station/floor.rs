@@ -236,14 +236,15 @@ impl Floor {
     }
 
     fn stamp(&self, draft: Draft, now: DateTime<Utc>) -> Fact {
+        let (occurred_at, claimed_at) = draft.ordered(now);
         Fact {
             id: self.ids.next(now),
             site: "larkholm".parse().unwrap(),
             station: "st-1".parse().unwrap(),
             station_seq: 1,
             person: draft.person,
-            occurred_at: draft.occurred_at.min(now),
-            claimed_at: None,
+            occurred_at,
+            claimed_at,
             recorded_at: now,
             event: draft.event,
         }
@@ -258,6 +259,7 @@ impl Floor {
     pub fn hears_of(&mut self, person: Option<&str>, event: impl Into<Event>) -> Fact {
         let draft = Draft {
             occurred_at: self.now,
+            claimed_at: None,
             person: person.map(|badge| badge.parse().unwrap()),
             event: event.into(),
         };

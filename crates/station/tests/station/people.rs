@@ -245,7 +245,7 @@ fn a_clock_that_is_wrong_is_told_and_the_scan_counts_from_its_receipt() {
     );
     assert_eq!(
         floor.scan("@2026-03-03T07:58:00Z W.311-03"),
-        "WRONG  wheel 311-03 turned. This scanner's clock is 5 min slow: set it. It counts as scanned now"
+        "WRONG  wheel 311-03 turned. This scanner's time is 5 min ago, and nothing shows that it kept the scan: set its clock. It counts as scanned now"
     );
     assert_eq!(
         floor.scan("@2001-01-01T00:05:00Z S.S1").split(". ").nth(1),
@@ -255,6 +255,16 @@ fn a_clock_that_is_wrong_is_told_and_the_scan_counts_from_its_receipt() {
     let minutes =
         [0, 1, 2, 3, 4].map(|minute| at("2026-03-03T08:00:00Z") + Duration::minutes(minute));
     assert_eq!(times, minutes);
+    // Each keeps what the scanner said.
+    let said: Vec<_> = floor.facts.iter().map(|fact| fact.claimed()).collect();
+    let stamps = [
+        "2026-03-03T09:00:00Z",
+        "2026-03-03T09:01:00Z",
+        "2026-03-03T08:02:30Z",
+        "2026-03-03T07:58:00Z",
+        "2001-01-01T00:05:00Z",
+    ];
+    assert_eq!(said, stamps.map(at));
 }
 
 #[test]

@@ -156,6 +156,14 @@ pub async fn scan(
     visitor: Visitor,
     Body(body): Body<Scans>,
 ) -> Result<Response, Trouble> {
+    // A tab that is closed takes nothing back: what was begun is written in its turn, and the
+    // same scans sent again wait for that and get its receipts.
+    edge::to_its_end(take(gateway, visitor, body))
+        .await
+        .map_err(|_| Trouble::away("the gateway is stopping: send this again"))?
+}
+
+async fn take(gateway: Gateway, visitor: Visitor, body: Scans) -> Result<Response, Trouble> {
     let signed = visitor.signed()?;
     let device = device(&visitor)?;
     let scanner = Scanner { signed, device };

@@ -200,6 +200,7 @@ pub async fn page(
         "signer.js",
         "sound.js",
         "tabs.js",
+        "there.js",
         "wedge.js",
         "receipts.js",
         "camera.js",

@@ -171,7 +171,8 @@ pub fn told(gateway: &Gateway, t: Tongue, line: &LifeLine) -> Markup {
         @if let Some(who) = who { " · " (who) }
         @if let Some(claim) = line.claim {
             @let local = |at| gateway.site().clock.local(at);
-            p.hint { (t.with("wheel-claim", [
+            @let words = if claim.is_believed(line.at) { "wheel-claim" } else { "wheel-claim-not" };
+            p.hint { (t.with(words, [
                 ("claimed", local(claim.claimed).into()), ("received", local(claim.received).into()),
             ])) }
         }

@@ -146,6 +146,22 @@ impl Register {
         theirs.max_by_key(|session| session.began).cloned()
     }
 
+    /// The last session that someone began at a station before an instant of the floor's clock,
+    /// over or not, as far as is remembered.
+    #[must_use]
+    pub fn last_session(
+        &self,
+        badge: PersonId,
+        station: StationId,
+        at: DateTime<Utc>,
+    ) -> Option<Session> {
+        let book = self.book();
+        let theirs = book.sessions.values().filter(|session| {
+            session.badge == badge && session.station == Some(station) && session.had_begun(at)
+        });
+        theirs.max_by_key(|session| session.began).cloned()
+    }
+
     /// Whether somebody else was signed in at a station at an instant of the floor's clock.
     #[must_use]
     pub fn someone_else(

@@ -115,13 +115,28 @@ impl Session {
     /// to its end, and never in the future.
     #[must_use]
     pub fn was_open(&self, at: DateTime<Utc>, now: Moment) -> bool {
-        let began = self.floor_began.unwrap_or(self.began);
-        let ended = self.floor_ended.or(self.ended);
+        let began = self.since();
         let lasted = now.driven || at <= began + (self.ends() - self.began) + SLACK;
-        began - SLACK <= at
-            && at <= now.floor + SLACK
-            && ended.is_none_or(|ended| at <= ended + SLACK)
-            && lasted
+        self.had_begun(at) && at <= now.floor + SLACK && !self.was_ended(at) && lasted
+    }
+
+    /// Whether somebody had ended it before an instant of the floor's clock, and it did not lapse.
+    #[must_use]
+    pub fn was_ended(&self, at: DateTime<Utc>) -> bool {
+        let ended = self.floor_ended.or(self.ended);
+        ended.is_some_and(|ended| ended + SLACK < at)
+    }
+
+    /// Since when it lasts, by the floor's clock.
+    #[must_use]
+    pub fn since(&self) -> DateTime<Utc> {
+        self.floor_began.unwrap_or(self.began)
+    }
+
+    /// Whether it had begun at an instant of the floor's clock.
+    #[must_use]
+    pub fn had_begun(&self, at: DateTime<Utc>) -> bool {
+        self.since() - SLACK <= at
     }
 
     /// Whether the disk should know that it was used, as it is about to.
@@ -136,7 +151,7 @@ impl Session {
 
     /// A scan that it signed was made in it: that was a use.
     pub(super) fn scanned(&mut self, at: DateTime<Utc>) {
-        let began = self.floor_began.unwrap_or(self.began);
+        let began = self.since();
         let at = self.began + (at - began);
         if at <= self.ends() {
             self.used = self.used.max(at);

@@ -1,5 +1,7 @@
 //! Who scanned: whoever was signed in on that device at that moment.
 
+use std::ops::Not as _;
+
 use chrono::TimeDelta;
 use facts::PersonId;
 
@@ -7,7 +9,7 @@ use super::ScanIn;
 use super::receipt::Kept;
 use crate::people::{Device, Moment, Register, Role, Signed};
 
-/// A session that ends amid scans is noticed within this, and its person signs in again.
+/// A session that lapses amid scans is noticed within this, and its person signs in again.
 const AMID: TimeDelta = TimeDelta::minutes(15);
 
 /// A device's clock is set now and then, so that its time goes back a little.
@@ -82,7 +84,7 @@ pub(super) fn who(
         latest.is_none_or(|latest| latest.receipt.occurred_at.min(now.floor) - BACK <= at);
     let mine = Who {
         person: me,
-        role: signed.account.role,
+        role: signed.session.role.unwrap_or(signed.account.role),
         session: signed.session.id.clone(),
         in_order,
         over: false,
@@ -116,13 +118,21 @@ pub(super) fn who(
         });
     }
     // Whoever is signed in again stands for what they scanned here before, and for the scans
-    // amid which their session ended.
+    // amid which their session lapsed; they were then what that session says.
     if named == me && in_order {
         let before = people.session_of(me, device.station, at, now);
         let just_now = now.machine - signed.session.began + AMID >= now.floor - at;
-        if before.is_some() || (just_now && !people.someone_else(me, device.station, at, now)) {
+        let amid = || {
+            let lapsed = people.last_session(me, device.station, at)?;
+            let alone = !people.someone_else(me, device.station, at, now);
+            let lapsed = lapsed.was_ended(at).not().then_some(lapsed)?;
+            (just_now && alone).then_some((lapsed.role, String::new()))
+        };
+        let found = before.map(|session| (session.role, session.id));
+        if let Some((role, session)) = found.or_else(amid) {
             return Ok(Who {
-                session: before.map(|session| session.id).unwrap_or_default(),
+                role: role.unwrap_or(mine.role),
+                session,
                 over: true,
                 ..mine
             });

@@ -144,7 +144,7 @@ impl Work<'_> {
         });
         let answer = Answer::new(Level::Ok, done);
         let (events, device) = (events.collect(), self.device.clone());
-        let at = draft.receipt.occurred_at;
+        let at = (now, (at != now).then_some(at));
         let notes = move |answer: &Answer, facts: &[Fact]| {
             draft.receipt.wheels.clone_from(&found.receipt.wheels);
             let mut notes = with_receipt(&device, draft, answer, facts);
@@ -184,7 +184,7 @@ impl Work<'_> {
         let now = self.stations.now();
         self.counter
             .desk
-            .state(self.who.person, now, answer, Vec::new(), notes)
+            .state(self.who.person, (now, None), answer, Vec::new(), notes)
             .await
     }
 }

@@ -1,5 +1,7 @@
 //! A browser as a station: the same core as behind a TCP scanner, each scan taken once.
 
+use std::time::Duration;
+
 use serde_json::{Value, json};
 
 use crate::house::{House, utc_now};
@@ -220,6 +222,42 @@ async fn an_expired_session_in_the_middle_of_a_batch_loses_nothing() {
         "{words}"
     );
     assert_eq!(receipts(&forged)[0]["facts"], json!([]));
+    house.end().await;
+}
+
+/// A tab is closed, the network goes: what was begun is written in its turn all the same, and
+/// the same scan sent again at once gets its receipt.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_call_that_is_broken_off_is_taken_once() {
+    let house = House::start().await;
+    house.six_wheels().await;
+    house.admit("O1", "operator", "8052");
+    let mut tablet = house.tablet("tablet-1", "O1", "8052");
+    house.until(&mut tablet, "/floor", "S07").await;
+    tablet.scan("tablet-1", 1, "A.TURN");
+    let last = 160_u64;
+    let mut hasty = tablet.clone();
+    let (mut broken, mut again) = (0, 0);
+    for seq in 2..=last {
+        let scan =
+            json!({ "station": "tablet-1", "seq": seq, "line": format!("W.311-0{}", 1 + seq % 6) });
+        let body = ("application/json", scan.to_string().into_bytes());
+        hasty.patience(Duration::from_micros(400 * (seq % 20)));
+        if hasty
+            .try_call("POST", "/api/v1/station/scan", Some(body))
+            .is_none()
+        {
+            broken += 1;
+        }
+        let answer = tablet.post("/api/v1/station/scan", &scan).json();
+        assert_eq!(receipts(&answer)[0]["level"], "ok", "{answer}");
+        again += u32::from(answer["results"][0]["again"] == true);
+    }
+    assert!(broken > 10, "{broken} broken off");
+    assert!(again > 10, "{again} taken before they were sent again");
+    let many = usize::try_from(last - 1).unwrap();
+    let facts = house.stated("tablet-1", many).await;
+    assert_eq!(facts.len(), many, "each once");
     house.end().await;
 }
 

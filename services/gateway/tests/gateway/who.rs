@@ -6,6 +6,30 @@ use serde_json::{Value, json};
 
 use crate::house::{Browser, House, utc_now};
 
+/// Nobody at a tablet is taken for the manager who was signed in there, at whatever time they
+/// say; the number of the next scan.
+fn nobody_is_m1(tablet: &mut Browser, mut seq: u64, began: DateTime<Utc>) -> u64 {
+    for at in [
+        began,
+        utc_now(),
+        utc_now() + TimeDelta::hours(1),
+        utc_now() + TimeDelta::hours(11),
+        utc_now() - TimeDelta::days(13),
+    ] {
+        for line in ["A.RELEASE", "A.TURN"] {
+            let (level, words, facts) = send(tablet, &as_other(seq, line, "M1", at));
+            assert_eq!(
+                (level.as_str(), facts),
+                ("wrong", 0),
+                "{line} {at}: {words}"
+            );
+            assert!(words.contains("M1 must sign in"), "{words}");
+            seq += 1;
+        }
+    }
+    seq
+}
+
 /// What a scan came to: its level, words and how many facts.
 fn said(answer: &Value) -> (String, String, usize) {
     let receipt = &answer["results"][0]["receipt"];
@@ -26,7 +50,7 @@ fn as_other(seq: u64, line: &str, person: &str, at: DateTime<Utc>) -> Value {
 
 #[tokio::test(flavor = "multi_thread")]
 async fn nobody_acts_as_a_manager_who_has_signed_out() {
-    let house = House::start().await;
+    let mut house = House::start().await;
     house.six_wheels().await;
     house.hold("311-04", "Q7").await;
     house.admit("O1", "operator", "8052");
@@ -36,32 +60,18 @@ async fn nobody_acts_as_a_manager_who_has_signed_out() {
     let manager = tablet.clone();
     tokio::time::sleep(std::time::Duration::from_secs(3)).await;
     tablet.sign_in("O1", "8052");
-    let mut seq = 0;
-    for at in [
-        began,
-        utc_now(),
-        utc_now() + TimeDelta::hours(1),
-        utc_now() + TimeDelta::hours(11),
-        utc_now() - TimeDelta::days(13),
-    ] {
-        for line in ["A.RELEASE", "A.TURN"] {
-            seq += 1;
-            let (level, words, facts) = send(&mut tablet, &as_other(seq, line, "M1", at));
-            assert_eq!(
-                (level.as_str(), facts),
-                ("wrong", 0),
-                "{line} {at}: {words}"
-            );
-            assert!(words.contains("M1 must sign in"), "{words}");
-        }
-    }
+    let seq = nobody_is_m1(&mut tablet, 1, began);
+    // Nor after the gateway was started again.
+    house.close().await;
+    house.open().await;
+    let seq = nobody_is_m1(&mut tablet, seq, began);
     // The operator is an operator.
-    let own = json!({ "station": "tablet-1", "seq": seq + 1, "line": "A.RELEASE" });
+    let own = json!({ "station": "tablet-1", "seq": seq, "line": "A.RELEASE" });
     let (level, words, _) = send(&mut tablet, &own);
     assert_eq!(level, "wrong");
     assert!(words.contains("needs a manager"), "{words}");
     // Now that they have scanned, the manager's own signature is of no use either.
-    let signed = manager.kept_scan("tablet-1", seq + 2, "A.TURN", "", began);
+    let signed = manager.kept_scan("tablet-1", seq + 1, "A.TURN", "", began);
     let (level, words, _) = send(&mut tablet, &signed);
     assert_eq!(level, "wrong");
     assert!(words.contains("later scans already"), "{words}");
@@ -111,6 +121,39 @@ async fn scans_kept_out_of_reach_are_of_the_session_that_signed_them() {
     assert_eq!((level.as_str(), facts), ("ok", 1), "{words}");
     let facts = house.stated("tablet-1", 1).await;
     assert_eq!(facts[0].person.unwrap().as_str(), "O1");
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn out_of_reach_what_is_scanned_after_a_sign_out_is_nobodys() {
+    let mut house = House::start().await;
+    house.six_wheels().await;
+    house.admit("O1", "operator", "8052");
+    let mut tablet = house.tablet("tablet-1", "O1", "8052");
+    house.until(&mut tablet, "/floor", "S07").await;
+    tablet.scan("tablet-1", 1, "A.TURN");
+    // The tablet is out of reach and does not hear that a manager signs O1 out.
+    let pause = || tokio::time::sleep(std::time::Duration::from_secs(3));
+    let before = tablet.kept_scan("tablet-1", 2, "W.311-01", "TURN", utc_now());
+    pause().await;
+    house.admit("O1", "operator", "8052");
+    pause().await;
+    let after = tablet.kept_scan("tablet-1", 3, "W.311-02", "TURN", utc_now());
+    let mut unsigned = tablet.kept_scan("tablet-1", 4, "W.311-03", "TURN", utc_now());
+    unsigned["signature"] = Value::Null;
+    pause().await;
+    house.close().await;
+    house.open().await;
+    tablet.sign_in("O1", "8052");
+    let (level, words, facts) = send(&mut tablet, &before);
+    assert_eq!((level.as_str(), facts), ("ok", 1), "{words}");
+    for later in [after, unsigned] {
+        let (level, words, facts) = send(&mut tablet, &later);
+        assert_eq!((level.as_str(), facts), ("wrong", 0), "{words}");
+        assert!(words.contains("O1 must sign in"), "{words}");
+    }
+    let facts = house.stated("tablet-1", 1).await;
+    assert_eq!(facts.len(), 1);
     house.end().await;
 }
 
@@ -188,6 +231,7 @@ async fn another_role_ends_the_sessions_of_the_one_before() {
     house.admit("I1", "ironer", "9164");
     let mut tablet = house.tablet("tablet-1", "I1", "9164");
     let waiting = tablet.kept_scan("tablet-1", 1, "A.IRON", "", utc_now());
+    let unsigned = as_other(2, "A.IRON", "I1", utc_now());
     tokio::time::sleep(std::time::Duration::from_secs(3)).await;
     house.admit("I1", "operator", "9164");
     let gone = tablet.scan("tablet-1", 1, "A.TURN");
@@ -199,7 +243,10 @@ async fn another_role_ends_the_sessions_of_the_one_before() {
     // What they did as an ironer they did as one.
     let (level, words, _) = send(&mut tablet, &waiting);
     assert_eq!(level, "next", "{words}");
-    let now = json!({ "station": "tablet-1", "seq": 2, "line": "A.IRON" });
+    // Where browsers cannot sign, too.
+    let (level, words, _) = send(&mut tablet, &unsigned);
+    assert_eq!(level, "next", "{words}");
+    let now = json!({ "station": "tablet-1", "seq": 3, "line": "A.IRON" });
     assert_eq!(send(&mut tablet, &now).0, "wrong");
     house.end().await;
 }

@@ -314,31 +314,26 @@ async fn what_the_desk_said_of_one_client_lets_nothing_of_another_go() {
 }
 
 #[tokio::test]
-async fn a_scanner_whose_clock_is_slow_is_told_once_to_the_chat() {
+async fn what_a_slow_scanner_said_is_in_the_log_beside_its_receipt() {
     let folder = TempDir::new().unwrap();
     let broker = within(ChildBroker::start(folder.path())).await.unwrap();
     let bus = connect(&broker).await;
     let dairy = Dairy::start(vec![station("room-1", None)], &broker.url()).await;
-    let mut scanner = dairy.scanner("room-1").await;
-    let slow = |minutes| {
-        let at = bus::Clock::system().now() - chrono::TimeDelta::minutes(minutes);
-        format!(
-            "@{} W.311-01",
-            at.to_rfc3339_opts(chrono::SecondsFormat::Secs, true)
-        )
-    };
+    let mut scanner = dairy.handheld("room-1", [127, 0, 0, 7]).await;
     scanner.scan("A.TURN").await;
-    // The line was opened a moment ago: an older scan was kept. One of now is not.
-    let fine = scanner.scan(&slow(0)).await;
-    assert!(!fine.contains("clock"), "{fine}");
-    let mut tellings = bus.tellings(&dairy.site.id).await.unwrap();
-    for ahead in [-5, -6] {
-        let told = scanner.scan(&slow(ahead)).await;
-        assert!(told.contains("min ahead: set it"), "{told}");
-    }
-    let message = within(tellings.next()).await.unwrap();
-    assert!(message.telling.text.contains("room-1"), "{message:?}");
-    scanner.scan(&slow(0)).await;
-    let message = within(tellings.next()).await.unwrap();
-    assert_eq!(message.telling.step, bus::telling::Step::Cleared);
+    let began = bus::Clock::system().now();
+    let claimed = began - chrono::TimeDelta::minutes(19);
+    let said = claimed.to_rfc3339_opts(chrono::SecondsFormat::Millis, true);
+    scanner.scan(&format!("@{said} W.311-01")).await;
+    floor_has(&bus, 1).await;
+    let mut log = bus.floor_after(None).await.unwrap();
+    let sent = within(log.next_chunk(10)).await.unwrap();
+    let Ok(Read::Fact(fact)) = sent[0].read() else {
+        panic!("a turn")
+    };
+    assert_eq!(
+        fact.claimed().timestamp_millis(),
+        claimed.timestamp_millis()
+    );
+    assert!(fact.occurred_at >= began && fact.occurred_at == fact.recorded_at);
 }

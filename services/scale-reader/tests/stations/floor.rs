@@ -16,7 +16,7 @@ use site::{Room, Scale, ScaleConnect, Scan, Site, Station};
 use tempfile::TempDir;
 use tokio::io::AsyncWriteExt as _;
 use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::{TcpListener, TcpSocket};
 use tokio::task::JoinHandle;
 
 /// Fails a test that hangs; no test depends on how long anything takes.
@@ -161,8 +161,13 @@ impl Dairy {
         scanner
     }
 
-    /// Puts a scanner at a station, with nobody's badge.
+    /// Puts a scanner at a station, with nobody's badge: a program on its own machine.
     pub async fn nobodys_scanner(&self, station: &str) -> Scanner {
+        self.handheld(station, [127, 0, 0, 1]).await
+    }
+
+    /// Puts a device with an address of its own at a station, with nobody's badge.
+    pub async fn handheld(&self, station: &str, own: [u8; 4]) -> Scanner {
         let station = self.site.stations.iter().find(|s| s.id.as_str() == station);
         let Scan::Tcp(address) = station.expect("a station").scan else {
             panic!("a TCP station");
@@ -170,7 +175,9 @@ impl Dairy {
         let mut backoff = Backoff::new(Duration::from_millis(1), Duration::from_millis(50));
         let connecting = async {
             loop {
-                match TcpStream::connect(address).await {
+                let socket = TcpSocket::new_v4().unwrap();
+                socket.bind((own, 0).into()).unwrap();
+                match socket.connect(address).await {
                     Ok(stream) => return stream,
                     Err(_) => backoff.wait().await,
                 }

@@ -1,7 +1,7 @@
 //! Plays days live: each scan goes to its station's real port, each weight onto the scale.
 
 use std::collections::BTreeMap;
-use std::net::SocketAddr;
+use std::net::{Ipv4Addr, SocketAddr};
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
@@ -11,8 +11,8 @@ use facts::{Draft, Fact, FactIdSource, SiteId, StationId};
 use floor_sim::{Dairy, DayScript, Doing, Expected, What};
 use site::{Scan, Site};
 use tokio::io::{AsyncBufReadExt as _, AsyncWriteExt as _, BufReader};
-use tokio::net::TcpStream;
 use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
+use tokio::net::{TcpSocket, TcpStream};
 
 use crate::demo::air::Air;
 use crate::demo::history::History;
@@ -125,11 +125,23 @@ impl Driver {
                 && folded.is_ok_and(|standing| standing.live && standing.now >= Some(now))
             {
                 driver.ready = true;
+                driver.shows_clocks().await?;
                 break;
             }
             tokio::time::sleep(Duration::from_millis(100)).await;
         }
         Ok(driver)
+    }
+
+    /// Each handheld scans a card in reach before its work: its clock is known to be right then,
+    /// so that what it keeps out of reach counts from when it was made.
+    async fn shows_clocks(&self) -> anyhow::Result<()> {
+        let now = self.now.to_rfc3339_opts(chrono::SecondsFormat::Secs, true);
+        for (address, _) in self.docked.values() {
+            let mut line = Line::of_handheld(*address).await?;
+            line.scan(&format!("@{now} A.TURN")).await?;
+        }
+        Ok(())
     }
 
     /// Sensors' messages that could not be read and were kept.
@@ -306,7 +318,7 @@ impl Driver {
         let docked = self.docked.get_mut(doing.station).with_context(missing)?;
         let line = if doing.is_late() {
             if docked.1.is_none() {
-                docked.1 = Some(Line::open(docked.0).await?);
+                docked.1 = Some(Line::of_handheld(docked.0).await?);
             }
             docked.1.as_mut()
         } else {
@@ -369,9 +381,21 @@ fn docked(site: &Site) -> BTreeMap<&'static str, (SocketAddr, Option<Line>)> {
     floor_sim::STATIONS.iter().filter_map(address).collect()
 }
 
+/// Handhelds have addresses of their own: by these it is known what they have shown before.
+const HANDHELDS: Ipv4Addr = Ipv4Addr::new(127, 0, 0, 2);
+
 impl Line {
+    async fn of_handheld(address: SocketAddr) -> std::io::Result<Self> {
+        let socket = TcpSocket::new_v4()?;
+        socket.bind((HANDHELDS, 0).into())?;
+        Self::over(socket.connect(address).await?)
+    }
+
     async fn open(address: SocketAddr) -> std::io::Result<Self> {
-        let stream = TcpStream::connect(address).await?;
+        Self::over(TcpStream::connect(address).await?)
+    }
+
+    fn over(stream: TcpStream) -> std::io::Result<Self> {
         stream.set_nodelay(true)?;
         let (read, scans) = stream.into_split();
         Ok(Self {

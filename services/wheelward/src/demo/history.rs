@@ -131,7 +131,7 @@ impl History {
         let number = self.numbers.entry(station).or_default();
         for draft in drafts {
             *number += 1;
-            let (occurred_at, claimed_at) = facts::ordered(draft.occurred_at, now);
+            let (occurred_at, claimed_at) = draft.ordered(now);
             let fact = Fact {
                 id: self.ids.next(now),
                 site: self.site,

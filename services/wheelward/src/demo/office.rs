@@ -308,6 +308,7 @@ pub fn release(doing: &Doing) -> anyhow::Result<Option<Draft>> {
     may_state(&event, Proof::SignedIn(Role::Manager))?;
     Ok(Some(Draft {
         occurred_at: doing.at,
+        claimed_at: None,
         person: Some(person.parse()?),
         event,
     }))
