@@ -368,7 +368,7 @@ impl Desk {
     /// before the disk syncs, so that the stations of a worker share a sync.
     fn keep(
         &self,
-        mut picture: MutexGuard<'_, Picture>,
+        picture: MutexGuard<'_, Picture>,
         outcome: Outcome,
         now: DateTime<Utc>,
         notes: Option<Notes>,
@@ -388,10 +388,7 @@ impl Desk {
             };
         }
         let noted = |facts: &[Fact]| notes.map_or_else(Vec::new, |notes| notes(&answer, facts));
-        let written = self
-            .worker
-            .write(&mut picture, self.station, drafts, now, noted);
-        drop(picture);
+        let written = self.worker.write(picture, self.station, drafts, now, noted);
         match written.and_then(Written::synced) {
             Ok(facts) => {
                 if !facts.is_empty()

@@ -1,4 +1,9 @@
 //! What the forecaster knows of the floor, and one round of forecasts from it.
+//!
+//! What a round comes to is a matter of the log and of the day alone, never of when the worker
+//! was started or looked: habits are learnt from what had been recorded when the day began; air
+//! and weights count with the next fact that forecasts turn on, or with the next day; and the
+//! instant that is forecast from is that of the last such fact.
 
 use std::collections::BTreeMap;
 
@@ -17,12 +22,20 @@ pub(crate) struct Known {
     pub(crate) site: Site,
     /// The present: none before the first tick.
     pub(crate) now: Option<DateTime<Utc>>,
-    /// Away while a round works with them.
+    /// Those that count; away while a round works with them.
     facts: Option<Vec<Fact>>,
-    /// What came meanwhile.
+    /// What came meanwhile, and counts.
     fresh: Vec<Fact>,
+    /// What came since, and counts with the next fact that forecasts turn on.
+    waiting: Vec<Fact>,
+    /// When the last fact was recorded that forecasts turn on.
+    latest: Option<DateTime<Utc>>,
     /// Something was seen since the last round began.
     stirred: bool,
+    /// When the dairy day of the last round began.
+    day_began: Option<DateTime<Utc>>,
+    /// Something came that had been recorded before that: habits must be learnt again.
+    late: bool,
     told: BTreeMap<BatchId, ForecastTold>,
 }
 
@@ -30,7 +43,9 @@ pub(crate) struct Known {
 pub(crate) struct Round {
     site: Site,
     facts: Vec<Fact>,
+    /// The instant that is forecast from, and when its day began.
     now: DateTime<Utc>,
+    day_began: DateTime<Utc>,
     /// Habits to go by; none: learn them.
     habits: Option<Habits>,
 }
@@ -53,7 +68,11 @@ impl Known {
             now: None,
             facts: Some(Vec::new()),
             fresh: Vec::new(),
+            waiting: Vec::new(),
+            latest: None,
             stirred: false,
+            day_began: None,
+            late: false,
             told: BTreeMap::new(),
         }
     }
@@ -71,20 +90,17 @@ impl Known {
                 self.told.insert(told.batch, told.clone());
             }
             event if rests_on(event) => {
-                // Air and weights count with the next day, and so does a vat until it is closed.
-                self.stirred |= !matches!(
-                    event,
-                    Event::RoomClimateRead(_)
-                        | Event::WheelWeighed(_)
-                        | Event::WheelPortioned(_)
-                        | Event::VatDosed(_)
-                        | Event::VatDrained(_)
-                        | Event::VatFilled(_)
-                        | Event::VatReworked(_)
-                        | Event::MilkReceived(_)
-                        | Event::MilkPooled(_)
-                );
-                self.fresh.push(fact);
+                let late = self.day_began.is_some_and(|began| fact.recorded_at < began);
+                let turns = forecasts_turn_on(event);
+                self.late |= late;
+                self.stirred |= late || turns;
+                if turns {
+                    self.latest = self.latest.max(Some(fact.recorded_at));
+                    self.fresh.append(&mut self.waiting);
+                    self.fresh.push(fact);
+                } else {
+                    self.waiting.push(fact);
+                }
             }
             _ => {}
         }
@@ -94,16 +110,24 @@ impl Known {
         self.stirred
     }
 
-    /// Begins a round; none while another is at work.
-    pub(crate) fn round(&mut self, now: DateTime<Utc>, habits: Option<Habits>) -> Option<Round> {
+    /// Begins a round; none while another is at work. `habits`: those of the last round.
+    pub(crate) fn round(&mut self, now: DateTime<Utc>, habits: Option<&Habits>) -> Option<Round> {
         let mut facts = self.facts.take()?;
+        let clock = self.site.clock;
+        let day_began = clock.start_of(clock.day_of(now));
+        let of_before = |fact: &mut Fact| fact.recorded_at < day_began;
         facts.append(&mut self.fresh);
+        facts.extend(self.waiting.extract_if(.., of_before));
+        let same_day = self.day_began == Some(day_began) && !self.late;
+        self.day_began = Some(day_began);
+        self.late = false;
         self.stirred = false;
         Some(Round {
             site: self.site.clone(),
             facts,
-            now,
-            habits,
+            now: self.latest.map_or(day_began, |at| at.min(now).max(day_began)),
+            day_began,
+            habits: habits.filter(|_| same_day).cloned(),
         })
     }
 
@@ -125,14 +149,21 @@ impl Round {
     pub(crate) fn work(self) -> Pass {
         let Self {
             site,
-            facts,
+            mut facts,
             now,
+            day_began,
             habits: known,
         } = self;
         let sensors = Sensors::default();
-        let history = History::of(&facts, site.clock, &site.recipes, &sensors, now);
-        let learn = || habits(&history, now, &Habits::new(), threads());
-        let habits = known.unwrap_or_else(learn);
+        let history =
+            |facts: &[Fact], now| History::of(facts, site.clock, &site.recipes, &sensors, now);
+        let habits = known.unwrap_or_else(|| {
+            facts.sort_by_key(|fact| fact.recorded_at);
+            let before = facts.partition_point(|fact| fact.recorded_at < day_began);
+            let history = history(&facts[..before], day_began);
+            habits(&history, day_began, &Habits::new(), threads())
+        });
+        let history = history(&facts, now);
         let desk = Desk {
             history,
             habits,
@@ -176,6 +207,23 @@ const fn rests_on(event: &Event) -> bool {
             | Event::RindObserved(_)
             | Event::RoomClimateRead(_)
             | Event::Voided(_)
+    )
+}
+
+/// Whether forecasts are made again for it. Air and weights count with the next day, and so does
+/// a vat until it is closed.
+const fn forecasts_turn_on(event: &Event) -> bool {
+    !matches!(
+        event,
+        Event::RoomClimateRead(_)
+            | Event::WheelWeighed(_)
+            | Event::WheelPortioned(_)
+            | Event::VatDosed(_)
+            | Event::VatDrained(_)
+            | Event::VatFilled(_)
+            | Event::VatReworked(_)
+            | Event::MilkReceived(_)
+            | Event::MilkPooled(_)
     )
 }
 

@@ -3,6 +3,7 @@
 
 mod alerts;
 mod claims;
+mod drawn;
 mod forecasts;
 mod given;
 mod names;
