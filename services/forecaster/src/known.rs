@@ -82,9 +82,12 @@ impl Known {
         let Ok(Read::Fact(fact)) = message.read() else {
             return;
         };
-        if fact.site != self.site.id {
-            return;
+        if fact.site == self.site.id {
+            self.fact(fact);
         }
+    }
+
+    fn fact(&mut self, fact: Fact) {
         match &fact.event {
             Event::ForecastTold(told) => {
                 self.told.insert(told.batch, told.clone());
@@ -125,7 +128,9 @@ impl Known {
         Some(Round {
             site: self.site.clone(),
             facts,
-            now: self.latest.map_or(day_began, |at| at.min(now).max(day_began)),
+            now: self
+                .latest
+                .map_or(day_began, |at| at.min(now).max(day_began)),
             day_began,
             habits: habits.filter(|_| same_day).cloned(),
         })
@@ -234,4 +239,85 @@ fn differs(before: &ForecastTold, now: &ForecastTold) -> bool {
     days(before) != days(now)
         || before.cover_pct != now.cover_pct
         || before.worth_ironing != now.worth_ironing
+}
+
+#[cfg(test)]
+mod tests {
+    use chrono::TimeDelta;
+    use facts::wire;
+    use recipe::Origin;
+
+    use super::*;
+
+    const RECORDED: &str = include_str!("../../../tests/data/larkholm-70-days.ndjson");
+    const SITE: &str = include_str!("../../../deploy/demo/larkholm.toml");
+    const RECIPE: &str = include_str!("../../../deploy/demo/larkholm-blue.toml");
+
+    fn known() -> Known {
+        let origin = Origin {
+            file: "larkholm.toml",
+            text: SITE,
+        };
+        let read = |_: &std::path::Path| Ok(RECIPE.to_owned());
+        Known::new(Site::parse(&origin, std::path::Path::new(""), read).unwrap())
+    }
+
+    /// What a round at that moment comes to.
+    fn round(
+        known: &mut Known,
+        now: DateTime<Utc>,
+        habits: &mut Option<Habits>,
+    ) -> Vec<ForecastTold> {
+        let pass = known.round(now, habits.as_ref()).unwrap().work();
+        *habits = Some(pass.desk.habits);
+        known.back(pass.facts, Vec::new());
+        pass.told
+    }
+
+    #[test]
+    fn one_that_lived_through_the_day_and_one_started_late_come_to_the_same() {
+        let facts: Vec<Fact> = RECORDED
+            .lines()
+            .filter_map(|line| match wire::from_line(line) {
+                Ok(Read::Fact(fact)) => Some(fact),
+                _ => None,
+            })
+            .collect();
+        let evening = "2026-03-12T20:00:00Z".parse::<DateTime<Utc>>().unwrap();
+        let morning = evening - TimeDelta::hours(15);
+        let until = |at| facts.partition_point(|fact| fact.recorded_at <= at);
+        let (mut lived, mut habits) = (known(), None);
+        let mut from = 0;
+        for hours in [0, 4, 9, 15] {
+            let now = morning + TimeDelta::hours(hours);
+            let to = until(now);
+            facts[from..to]
+                .iter()
+                .for_each(|fact| lived.fact(fact.clone()));
+            from = to;
+            round(&mut lived, now, &mut habits);
+        }
+        assert!(until(evening) > until(morning) + 20);
+        // Somebody's handheld had kept something since the day before.
+        let mut late = facts[until(morning) - 60..until(morning)]
+            .iter()
+            .rfind(|fact| matches!(fact.event, Event::WheelMoved(_) | Event::RindObserved(_)))
+            .unwrap()
+            .clone();
+        late.id = "0190b6b0-0000-7000-8000-000000000001".parse().unwrap();
+        late.station_seq += 100_000;
+        lived.fact(late.clone());
+        assert!(lived.is_stirred());
+        let lived = round(&mut lived, evening, &mut habits);
+
+        let (mut started, mut anew) = (known(), None);
+        facts[..from]
+            .iter()
+            .for_each(|fact| started.fact(fact.clone()));
+        started.fact(late);
+        let started = round(&mut started, evening + TimeDelta::hours(2), &mut anew);
+        assert!(started.len() > 20);
+        assert_eq!(started, lived);
+        assert_eq!(anew, habits);
+    }
 }

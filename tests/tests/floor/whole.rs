@@ -9,12 +9,14 @@ use std::time::Duration;
 
 use async_nats::jetstream;
 use chrono::TimeDelta;
-use facts::{BatchId, Event, Fact, Scope, WheelId, Window};
-use floor_tests::{Browser, Chat, Floor, Past, Worker, free_address, project, until, within};
+use facts::{Event, Fact, WheelId};
+use floor_tests::{
+    Browser, Chat, Floor, Past, Worker, are_the_same, every_answer, free_address, project, until,
+    within,
+};
 use rand::rngs::StdRng;
 use rand::seq::{IndexedRandom as _, SliceRandom as _};
 use rand::{Rng as _, SeedableRng as _};
-use serde::Serialize;
 use serde_json::{Value, json};
 
 const WORKERS: [&str; 10] = [
@@ -258,46 +260,14 @@ impl Dairy {
         });
         if patience.await.is_err() {
             let is = last.unwrap_or_else(|| panic!("no answers\n{}", self.log()));
-            differ(&is, expected, whose);
+            are_the_same(&is, expected, whose);
         }
     }
 
     /// Every answer of every worker; nothing while one of them still reads.
     async fn answers(&self) -> Option<BTreeMap<String, Value>> {
         self.floor.tick().await;
-        let mut all = Answers {
-            floor: &self.floor,
-            given: BTreeMap::new(),
-        };
-        all.of_the_scheduler().await?;
-        all.of_the_dispatcher().await?;
-        all.of_the_forecaster().await?;
-        all.of_the_records().await?;
-        all.put("label.queue", &()).await?;
-        let mut pages = Browser::manager(self.pages, &self.floor.dir.path().join("data"))?;
-        for path in [
-            "standing",
-            "floor",
-            "due",
-            "wheels",
-            "plan",
-            "rooms",
-            "told",
-            "forecasts",
-            "orders",
-            "allocation",
-            "picks",
-            "promise?customer=HARBOUR&recipe=larkholm-blue&grade=C&wheels=3&by=2026-05-01",
-        ] {
-            let (status, text) = pages.get(&format!("/api/v1/{path}"))?;
-            if status == 503 {
-                return None;
-            }
-            assert_eq!(status, 200, "{path}: {text}");
-            let answer = serde_json::from_str(&text).unwrap();
-            all.given.insert(format!("page {path}"), answer);
-        }
-        Some(all.given)
+        every_answer(&self.floor, self.pages).await
     }
 
     /// The names of everything that people were told and printers were sent, in order.
@@ -322,182 +292,6 @@ impl Dairy {
         config.duplicate_window = Duration::from_millis(100);
         jetstream.update_stream(config).await.unwrap();
     }
-}
-
-/// Answers as they are gathered.
-struct Answers<'d> {
-    floor: &'d Floor,
-    given: BTreeMap<String, Value>,
-}
-
-impl Answers<'_> {
-    /// Asks; a refusal is an answer too. Nothing while whoever is asked reads, or is away.
-    async fn put(&mut self, question: &str, about: &impl Serialize) -> Option<Value> {
-        let asked = self
-            .floor
-            .bus
-            .ask::<Value>(&self.floor.site.id, question, about)
-            .await;
-        let answer = match asked {
-            Ok(answer) => answer,
-            Err(bus::BusError::Refused(sentence)) => Value::String(sentence),
-            Err(bus::BusError::Unknown(name)) => Value::String(name.to_string()),
-            Err(_) => return None,
-        };
-        let name = format!("{question} {}", serde_json::to_string(about).unwrap());
-        self.given.insert(name, answer.clone());
-        Some(answer)
-    }
-
-    fn wheels(&self) -> Vec<Value> {
-        let pages = self
-            .given
-            .iter()
-            .filter(|(name, _)| name.starts_with("census "));
-        pages
-            .flat_map(|(_, rows)| rows.as_array().unwrap().clone())
-            .collect()
-    }
-
-    async fn of_the_scheduler(&mut self) -> Option<()> {
-        self.put("standing", &()).await?;
-        self.put("floor", &()).await?;
-        self.put("due", &json!({ "room": null, "by": null }))
-            .await?;
-        let by = self.floor.now + TimeDelta::days(14);
-        self.put("due", &json!({ "room": null, "by": by })).await?;
-        for room in &self.floor.site.rooms {
-            self.put("due", &json!({ "room": room.id, "by": null }))
-                .await?;
-        }
-        let mut after = Value::Null;
-        loop {
-            let rows = self.put("census", &json!({ "after": after })).await?;
-            match rows.as_array().unwrap().last() {
-                Some(last) => after = last["wheel"].clone(),
-                None => break,
-            }
-        }
-        let rows = self.wheels();
-        let batches: BTreeSet<String> = rows
-            .iter()
-            .filter_map(|row| row["batch"].as_str().map(str::to_owned))
-            .collect();
-        for batch in batches {
-            self.put("batch", &batch).await?;
-        }
-        for row in rows {
-            self.put("wheel", &row["wheel"]).await?;
-            self.put("label", &row["wheel"]).await?;
-        }
-        Some(())
-    }
-
-    async fn of_the_dispatcher(&mut self) -> Option<()> {
-        for question in ["orders", "allocation"] {
-            self.put(question, &()).await?;
-        }
-        for query in [
-            json!({ "Open": 0 }),
-            json!({ "Over": 0 }),
-            json!({ "One": "PAGE1" }),
-        ] {
-            self.put("order-list", &query).await?;
-        }
-        for days in 0..4 {
-            let day = (self.floor.now + TimeDelta::days(days)).date_naive();
-            self.put("picks", &json!({ "day": day })).await?;
-        }
-        let wheels: Vec<Value> = self
-            .wheels()
-            .iter()
-            .map(|row| row["wheel"].clone())
-            .collect();
-        let leaving = json!({
-            "after_seq": 0, "order": "PAGE1", "customer": null, "market": null, "wheels": wheels,
-        });
-        self.put(station::LEAVING, &leaving).await?;
-        Some(())
-    }
-
-    async fn of_the_forecaster(&mut self) -> Option<()> {
-        let all = self.put("forecast", &json!({})).await?;
-        for short in all.as_array()? {
-            self.put("forecast", &json!({ "what": short["batch"] }))
-                .await?;
-        }
-        for row in self.wheels().iter().step_by(40) {
-            self.put("forecast", &json!({ "what": row["wheel"] }))
-                .await?;
-        }
-        Some(())
-    }
-
-    async fn of_the_records(&mut self) -> Option<()> {
-        for question in ["records", "holds"] {
-            self.put(question, &()).await?;
-        }
-        let rows = self.wheels();
-        let row = rows.iter().find(|row| row["batch"].is_string())?;
-        let batch: BatchId = row["batch"].as_str()?.parse().unwrap();
-        let wheel: WheelId = row["wheel"].as_str()?.parse().unwrap();
-        let now = self.floor.now;
-        let window = Window {
-            from: now - TimeDelta::days(20),
-            to: Some(now - TimeDelta::days(18)),
-        };
-        let (room, tool) = ("R1".parse().unwrap(), "PM1".parse().unwrap());
-        for about in [
-            Scope::Batch(batch),
-            Scope::Wheels(vec![wheel]),
-            Scope::Lot(format!("M{batch}").parse().unwrap()),
-            Scope::Lot("CUL1".parse().unwrap()),
-            Scope::Room { room, window },
-            Scope::Tool { tool, window },
-            Scope::Made(window),
-        ] {
-            for sideways in [false, true] {
-                let query = json!({ "about": about, "sideways": sideways, "lost_after_days": 7 });
-                self.put("recall", &query).await?;
-            }
-            for paper in [json!("Notices"), json!("Epcis"), json!({ "Batch": batch })] {
-                let query = json!({ "about": about, "sideways": false, "paper": paper });
-                self.put("papers", &query).await?;
-            }
-            self.put("known", &about).await?;
-        }
-        self.put("check-named", &"cleaning").await?;
-        Some(())
-    }
-}
-
-/// Fails on the first answer that differs, and says which do.
-fn differ(is: &BTreeMap<String, Value>, should: &BTreeMap<String, Value>, whose: &str) {
-    let names: BTreeSet<&String> = is.keys().chain(should.keys()).collect();
-    let names: Vec<&String> = names
-        .into_iter()
-        .filter(|n| is.get(*n) != should.get(*n))
-        .collect();
-    let mut shown = BTreeSet::new();
-    for name in &names {
-        println!("differs: {name}");
-        let text = |answers: &BTreeMap<String, Value>| {
-            format!("{:#}", answers.get(*name).unwrap_or(&Value::Null))
-        };
-        // Of each question, one answer line by line.
-        if shown.insert(name.split(' ').next()) {
-            let (is, should) = (text(is), text(should));
-            let lines = is.lines().zip(should.lines()).filter(|(a, b)| a != b);
-            for (is, should) in lines.take(12) {
-                println!("    is     {is}\n    should {should}");
-            }
-        }
-    }
-    assert!(
-        names.is_empty(),
-        "{whose}: {} answers differ: {names:?}",
-        names.len()
-    );
 }
 
 /// Deletes what a worker makes again from the log, and nothing that only it has: no outbox, no
@@ -596,7 +390,7 @@ async fn every_worker_killed_at_random_answers_as_one_rebuilt_and_nobody_is_told
 async fn what_was_said_is_in_the_log_once(dairy: &Dairy) {
     let mut turned: BTreeMap<WheelId, usize> = BTreeMap::new();
     let mut ordered = Vec::new();
-    let mut ids = BTreeSet::new();
+    let (mut ids, mut labelled) = (BTreeSet::new(), BTreeSet::new());
     for fact in dairy.floor.facts().await {
         assert!(ids.insert(fact.id), "{} is there twice", fact.id);
         match fact.event {
@@ -608,9 +402,14 @@ async fn what_was_said_is_in_the_log_once(dairy: &Dairy) {
             Event::OrderPlaced(placed) if fact.station.as_str() == "gateway" => {
                 ordered.push(placed.order.to_string());
             }
+            Event::WheelLabelled(label) => {
+                let cause = label.cause;
+                assert!(labelled.insert(cause), "{} twice on paper", label.wheel);
+            }
             _ => {}
         }
     }
+    assert!(labelled.len() > 100, "only {} labels", labelled.len());
     assert_eq!(turned, dairy.turned);
     assert!(turned.len() > 5, "{turned:?}");
     let once: BTreeSet<String> = ordered.iter().cloned().collect();
