@@ -299,7 +299,11 @@ fn read(text: &str, folder: &Path) -> Site {
         file: "larkholm.toml",
         text,
     };
-    match Site::parse(&origin, folder, |_| Ok(RECIPE_FILE.to_owned())) {
+    let open = |path: &Path| match path.ends_with("larkholm-blue.toml") {
+        true => Ok(RECIPE_FILE.to_owned()),
+        false => std::fs::read_to_string(path).map_err(|error| error.to_string()),
+    };
+    match Site::parse(&origin, folder, open) {
         Ok(site) => site,
         Err(error) => panic!("{error}"),
     }

@@ -5,9 +5,12 @@
 //! and again by [`until`], and a test that waits in vain says what for.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
+mod answers;
+mod browser;
 mod chat;
 mod floor;
 mod given;
+mod life;
 mod office;
 mod past;
 mod program;
@@ -17,6 +20,8 @@ use std::time::Duration;
 
 use bus::retry::Backoff;
 
+pub use answers::{are_the_same, every_answer};
+pub use browser::Browser;
 pub use chat::{Chat, Post};
 pub use floor::{Floor, SITE_FILE, free_address};
 pub use given::{Given, code, needles, portioned, time};

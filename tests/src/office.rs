@@ -13,29 +13,37 @@ use facts::{
 use crate::Past;
 
 /// States facts under a station's own numbers.
-struct Desk {
+pub(crate) struct Desk {
     station: &'static str,
+    person: &'static str,
     number: u64,
     ids: FactIdSource,
 }
 
 impl Desk {
-    fn new(station: &'static str) -> Self {
+    pub(crate) fn new(station: &'static str, person: &'static str) -> Self {
         Self {
             station,
+            person,
             number: 0,
             ids: FactIdSource::default(),
         }
     }
 
-    fn states(&mut self, like: &Fact, at: DateTime<Utc>, event: impl Into<Event>) -> Fact {
+    /// A fact of the same site as another.
+    pub(crate) fn states(
+        &mut self,
+        like: &Fact,
+        at: DateTime<Utc>,
+        event: impl Into<Event>,
+    ) -> Fact {
         self.number += 1;
         Fact {
             id: self.ids.next(at),
             site: like.site,
             station: self.station.parse().expect("a station's code"),
             station_seq: self.number,
-            person: Some("M1".parse().expect("a badge")),
+            person: Some(self.person.parse().expect("a badge")),
             occurred_at: at,
             claimed_at: None,
             recorded_at: at,
@@ -82,7 +90,8 @@ impl Past {
                 _ => {}
             }
         }
-        let (mut forecaster, mut office) = (Desk::new("forecaster"), Desk::new("order-desk"));
+        let (mut forecaster, mut office) =
+            (Desk::new("forecaster", "M1"), Desk::new("order-desk", "M1"));
         let mut more = Vec::new();
         for (n, (started, like)) in starts.iter().enumerate() {
             let (batch, born) = (started.batch, like.occurred_at);

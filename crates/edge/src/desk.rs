@@ -384,7 +384,7 @@ impl Desk {
     /// its device has shown of its clock.
     fn keep(
         &self,
-        mut picture: MutexGuard<'_, Picture>,
+        picture: MutexGuard<'_, Picture>,
         outcome: Outcome,
         now: DateTime<Utc>,
         notes: Option<Notes>,
@@ -409,10 +409,7 @@ impl Desk {
             noted.extend(shown);
             noted
         };
-        let written = self
-            .worker
-            .write(&mut picture, self.station, drafts, now, noted);
-        drop(picture);
+        let written = self.worker.write(picture, self.station, drafts, now, noted);
         match written.and_then(Written::synced) {
             Ok(facts) => {
                 if !facts.is_empty()

@@ -129,10 +129,11 @@ impl Worker {
     }
 
     /// Writes drafts, with notes beside them, and takes them into the picture. They count once
-    /// they are synced, for which nobody holds the picture.
+    /// they are synced. The picture is let go of here: nobody can hold it while the disk is
+    /// waited for, and so stations sync together and not one after another.
     pub(crate) fn write(
         &self,
-        picture: &mut Picture,
+        mut picture: MutexGuard<'_, Picture>,
         station: StationId,
         drafts: Vec<Draft>,
         now: DateTime<Utc>,

@@ -1,19 +1,16 @@
 //! What the dispatcher knows, and what it answers.
 
 use std::collections::BTreeSet;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 
-use anyhow::Context as _;
 use bus::telling::Telling;
 use bus::{BusError, Question, Refusal, Stored};
 use chrono::{DateTime, NaiveDate, Utc};
 use dispatch::check;
 use dispatch::office::{Asked, Leaving, NoPromise, UntimedOffice};
 use dispatch::pick::pick_list;
-use dispatch::{
-    Allocation, Customers, Look, Memory, Office, Order, Yesterday, allocate, recipe_named,
-};
+use dispatch::{Allocation, Customers, Look, Memory, Now, Office, Order, allocate, recipe_named};
 use facts::wire::Read;
 use facts::{Event, OrderId, OrderPlaced, SiteId};
 use names::{Kind, UnknownName};
@@ -23,6 +20,7 @@ use serde::{Deserialize, Serialize};
 use site::Site;
 use tokio::task::JoinHandle;
 
+use crate::kept::Kept;
 use crate::numbers::Numbers;
 use crate::{LIST, NUMBERS, SHORT, TWICE};
 
@@ -90,32 +88,38 @@ pub(crate) struct Desk {
     end: u64,
     /// Something was seen that an allocation rests on.
     stirred: bool,
-    /// The dairy day of the last allocation.
-    day: Option<DairyDay>,
-    /// Where the solver stood; away while it works.
-    memory: Option<Memory>,
-    /// What customers may have been told yesterday.
-    yesterday: Arc<Yesterday>,
-    kept: PathBuf,
+    /// What of the time the last allocation turned on; none: there is none yet.
+    moment: Option<Moment>,
+    kept: Kept,
     numbers: Numbers,
     last: Option<Arc<(Look, Allocation)>>,
+}
+
+/// What of the time an allocation turns on: the day, and how many lanes have closed on it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Moment {
+    today: DairyDay,
+    closed: usize,
+}
+
+impl Moment {
+    fn of(now: Now, customers: &Customers) -> Self {
+        let lanes = customers.lanes.values();
+        Self {
+            today: now.today,
+            closed: lanes.filter(|lane| now.time > lane.cut_off).count(),
+        }
+    }
 }
 
 /// What the solver comes back with.
 pub(crate) struct Solved {
     look: Look,
     allocation: Allocation,
-    memory: Memory,
 }
 
 impl Desk {
     pub(crate) fn new(site: &Site, customers: Customers, folder: &Path, numbers: Numbers) -> Self {
-        let kept = folder.join("yesterday.json");
-        // Without it the first day compares with nothing.
-        let yesterday = std::fs::read(&kept)
-            .ok()
-            .and_then(|json| serde_json::from_slice::<Allocation>(&json).ok())
-            .map_or_else(Yesterday::default, |allocation| Yesterday::of(&allocation));
         let walk = site.rooms.iter().map(|room| room.id).collect();
         Self {
             folding: UntimedOffice::new(scheduler::practice(site), customers, walk),
@@ -124,10 +128,8 @@ impl Desk {
             seq: 0,
             end: u64::MAX,
             stirred: true,
-            day: None,
-            memory: Some(Memory::default()),
-            yesterday: Arc::new(yesterday),
-            kept,
+            moment: None,
+            kept: Kept::open(folder),
             numbers,
             last: None,
         }
@@ -175,53 +177,40 @@ impl Desk {
 
     /// Begins an allocation; nothing while nothing has changed.
     pub(crate) fn begin_if_due(&mut self) -> Option<JoinHandle<Solved>> {
-        let today = self.office()?.now().today;
-        let new_day = self.day.is_some_and(|day| day != today);
-        if !self.stirred && !new_day && self.day.is_some() {
+        let office = self.office()?;
+        let moment = Moment::of(office.now(), office.customers());
+        if !self.stirred && self.moment == Some(moment) {
             return None;
         }
-        if new_day && let Some(last) = &self.last {
-            self.yesterday = Arc::new(Yesterday::of(&last.1));
-            self.keep(&last.1);
-        }
-        let mut memory = self.memory.take()?;
-        self.day = Some(today);
+        let look = office.look(AHEAD_DAYS);
+        self.kept.reaches(moment.today);
+        self.moment = Some(moment);
         self.stirred = false;
-        let look = self.office()?.look(AHEAD_DAYS);
-        let yesterday = self.yesterday.clone();
+        let yesterday = self.kept.before().clone();
         Some(tokio::task::spawn_blocking(move || {
-            let allocation = allocate(&look.problem(&yesterday), &mut memory);
-            Solved {
-                look,
-                allocation,
-                memory,
-            }
+            // From nothing each time: where a solver stood is no part of the log, and of equal
+            // allocations one that began anew would find another.
+            let allocation = allocate(&look.problem(&yesterday), &mut Memory::default());
+            Solved { look, allocation }
         }))
     }
 
     /// Takes an allocation; gives it back when it is another one than before.
-    pub(crate) fn take(&mut self, solved: Solved) -> anyhow::Result<Option<Allocation>> {
-        let Solved {
-            look,
-            allocation,
-            memory,
-        } = solved;
-        self.memory = Some(memory);
-        let lines = self.last.as_ref().map(|last| &last.1.lines);
-        let news = (lines != Some(&allocation.lines)).then(|| allocation.clone());
+    pub(crate) fn take(&mut self, solved: Solved) -> Option<Allocation> {
+        let Solved { look, allocation } = solved;
+        let last = self.last.as_ref().map(|last| &last.1);
+        let news = last.is_none_or(|last| last.lines != allocation.lines);
+        if news || last.is_none_or(|last| last.today != allocation.today) {
+            self.kept.keep(&allocation);
+        }
+        let news = news.then(|| allocation.clone());
         self.last = Some(Arc::new((look, allocation)));
-        Ok(news)
+        news
     }
 
-    /// What was allocated when the day ended, kept for a restart. Losing it only means that
-    /// an equally good allocation may differ from yesterday's.
-    fn keep(&self, allocation: &Allocation) {
-        let written = serde_json::to_vec(allocation)
-            .context("not writable as JSON")
-            .and_then(|json| Ok(std::fs::write(&self.kept, json)?));
-        if let Err(error) = written {
-            tracing::warn!(%error, file = %self.kept.display(), "yesterday's allocation was not kept");
-        }
+    /// What was kept and does not read, of which people have to hear.
+    pub(crate) fn unreadable(&self) -> &[Telling] {
+        self.kept.unreadable()
     }
 
     /// What people have to hear of.
@@ -411,7 +400,7 @@ impl Desk {
             },
             "promise" => match question.read::<Asked>() {
                 Ok(asked) => {
-                    let (yesterday, recipes) = (self.yesterday.clone(), self.recipes.clone());
+                    let (yesterday, recipes) = (self.kept.before().clone(), self.recipes.clone());
                     // Beside everything else: it solves a few allocations.
                     tokio::spawn(async move {
                         let work = move || last.0.promise(&customers, &recipes, &yesterday, &asked);

@@ -7,6 +7,7 @@
 //! allocation advises: only a scan sends a wheel, and no hold is lifted here.
 
 mod desk;
+mod kept;
 mod numbers;
 
 use std::path::Path;
@@ -24,6 +25,7 @@ use tokio::time::Instant;
 
 pub use desk::{CHECK, Checked, ListQuery, OrderList, PickQuery};
 use desk::{Desk, Solved};
+use kept::UNREADABLE;
 use numbers::Numbers;
 
 /// The questions that a dispatcher answers.
@@ -107,7 +109,7 @@ pub async fn run(
             () = shutdown.requested() => break,
             Some(question) = questions.next() => asked.push(question),
             done = finished(&mut solving) => {
-                let news = desk.take(done.context("an allocation ended badly")?)?;
+                let news = desk.take(done.context("an allocation ended badly")?);
                 if let Some(allocation) = news {
                     publish(&bus, &site_id, log.position().seq, &allocation).await;
                 }
@@ -119,6 +121,11 @@ pub async fn run(
                     format!("case number {what} is on one case again")
                 }));
                 owed.extend(twice);
+                let unreadable = desk.unreadable();
+                owed.extend(told.over(UNREADABLE, unreadable, |_| {
+                    "allocations are compared with yesterday's again".to_owned()
+                }));
+                owed.extend_from_slice(unreadable);
                 rests_until = Instant::now() + REST;
             }
             chunk = log.next_chunk(CHUNK) => {

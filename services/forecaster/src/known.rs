@@ -1,4 +1,9 @@
 //! What the forecaster knows of the floor, and one round of forecasts from it.
+//!
+//! What a round comes to is a matter of the log and of the day alone, never of when the worker
+//! was started or looked: habits are learnt from what had been recorded when the day began; air
+//! and weights count with the next fact that forecasts turn on, or with the next day; and the
+//! instant that is forecast from is that of the last such fact.
 
 use std::collections::BTreeMap;
 
@@ -17,12 +22,20 @@ pub(crate) struct Known {
     pub(crate) site: Site,
     /// The present: none before the first tick.
     pub(crate) now: Option<DateTime<Utc>>,
-    /// Away while a round works with them.
+    /// Those that count; away while a round works with them.
     facts: Option<Vec<Fact>>,
-    /// What came meanwhile.
+    /// What came meanwhile, and counts.
     fresh: Vec<Fact>,
+    /// What came since, and counts with the next fact that forecasts turn on.
+    waiting: Vec<Fact>,
+    /// When the last fact was recorded that forecasts turn on.
+    latest: Option<DateTime<Utc>>,
     /// Something was seen since the last round began.
     stirred: bool,
+    /// When the dairy day of the last round began.
+    day_began: Option<DateTime<Utc>>,
+    /// Something came that had been recorded before that: habits must be learnt again.
+    late: bool,
     told: BTreeMap<BatchId, ForecastTold>,
     /// When the batches and wheels were made that no round has seen yet, by their codes; and
     /// those that a round is at work with.
@@ -34,7 +47,9 @@ pub(crate) struct Known {
 pub(crate) struct Round {
     site: Site,
     facts: Vec<Fact>,
+    /// The instant that is forecast from, and when its day began.
     now: DateTime<Utc>,
+    day_began: DateTime<Utc>,
     /// Habits to go by; none: learn them.
     habits: Option<Habits>,
 }
@@ -57,7 +72,11 @@ impl Known {
             now: None,
             facts: Some(Vec::new()),
             fresh: Vec::new(),
+            waiting: Vec::new(),
+            latest: None,
             stirred: false,
+            day_began: None,
+            late: false,
             told: BTreeMap::new(),
             young: BTreeMap::new(),
             at_work: BTreeMap::new(),
@@ -82,9 +101,12 @@ impl Known {
         let Ok(Read::Fact(fact)) = message.read() else {
             return;
         };
-        if fact.site != self.site.id {
-            return;
+        if fact.site == self.site.id {
+            self.fact(fact);
         }
+    }
+
+    fn fact(&mut self, fact: Fact) {
         match &fact.event {
             Event::VatStarted(started) => self.made(started.batch.as_str(), fact.occurred_at),
             Event::WheelPortioned(born) => {
@@ -98,20 +120,17 @@ impl Known {
                 self.told.insert(told.batch, told.clone());
             }
             event if rests_on(event) => {
-                // Air and weights count with the next day, and so does a vat until it is closed.
-                self.stirred |= !matches!(
-                    event,
-                    Event::RoomClimateRead(_)
-                        | Event::WheelWeighed(_)
-                        | Event::WheelPortioned(_)
-                        | Event::VatDosed(_)
-                        | Event::VatDrained(_)
-                        | Event::VatFilled(_)
-                        | Event::VatReworked(_)
-                        | Event::MilkReceived(_)
-                        | Event::MilkPooled(_)
-                );
-                self.fresh.push(fact);
+                let late = self.day_began.is_some_and(|began| fact.recorded_at < began);
+                let turns = forecasts_turn_on(event);
+                self.late |= late;
+                self.stirred |= late || turns;
+                if turns {
+                    self.latest = self.latest.max(Some(fact.recorded_at));
+                    self.fresh.append(&mut self.waiting);
+                    self.fresh.push(fact);
+                } else {
+                    self.waiting.push(fact);
+                }
             }
             _ => {}
         }
@@ -121,17 +140,27 @@ impl Known {
         self.stirred
     }
 
-    /// Begins a round; none while another is at work.
-    pub(crate) fn round(&mut self, now: DateTime<Utc>, habits: Option<Habits>) -> Option<Round> {
+    /// Begins a round; none while another is at work. `habits`: those of the last round.
+    pub(crate) fn round(&mut self, now: DateTime<Utc>, habits: Option<&Habits>) -> Option<Round> {
         let mut facts = self.facts.take()?;
+        let clock = self.site.clock;
+        let day_began = clock.start_of(clock.day_of(now));
+        let of_before = |fact: &mut Fact| fact.recorded_at < day_began;
         facts.append(&mut self.fresh);
+        facts.extend(self.waiting.extract_if(.., of_before));
+        let same_day = self.day_began == Some(day_began) && !self.late;
+        self.day_began = Some(day_began);
+        self.late = false;
         self.stirred = false;
         self.at_work = std::mem::take(&mut self.young);
         Some(Round {
             site: self.site.clone(),
             facts,
-            now,
-            habits,
+            now: self
+                .latest
+                .map_or(day_began, |at| at.min(now).max(day_began)),
+            day_began,
+            habits: habits.filter(|_| same_day).cloned(),
         })
     }
 
@@ -154,15 +183,24 @@ impl Round {
     pub(crate) fn work(self) -> Pass {
         let Self {
             site,
-            facts,
+            mut facts,
             now,
+            day_began,
             habits: known,
         } = self;
         let sensors = Sensors::default();
-        let counts = holds::counting(&facts, &site.rights());
-        let history = History::of(&counts, site.clock, &site.recipes, &sensors, now);
-        let learn = || habits(&history, now, &Habits::new(), threads());
-        let habits = known.unwrap_or_else(learn);
+        let rights = site.rights();
+        let of = |counts: &[Fact], now| {
+            History::of(counts, site.clock, &site.recipes, &sensors, now)
+        };
+        let habits = known.unwrap_or_else(|| {
+            facts.sort_by_key(|fact| fact.recorded_at);
+            let before = facts.partition_point(|fact| fact.recorded_at < day_began);
+            let history = of(&holds::counting(&facts[..before], &rights), day_began);
+            habits(&history, day_began, &Habits::new(), threads())
+        });
+        let counts = holds::counting(&facts, &rights);
+        let history = of(&counts, now);
         let desk = Desk {
             history,
             habits,
@@ -209,6 +247,23 @@ const fn rests_on(event: &Event) -> bool {
     )
 }
 
+/// Whether forecasts are made again for it. Air and weights count with the next day, and so does
+/// a vat until it is closed.
+const fn forecasts_turn_on(event: &Event) -> bool {
+    !matches!(
+        event,
+        Event::RoomClimateRead(_)
+            | Event::WheelWeighed(_)
+            | Event::WheelPortioned(_)
+            | Event::VatDosed(_)
+            | Event::VatDrained(_)
+            | Event::VatFilled(_)
+            | Event::VatReworked(_)
+            | Event::MilkReceived(_)
+            | Event::MilkPooled(_)
+    )
+}
+
 /// Whether another day is expected for anything, or another wheel tells more: what it rests
 /// on alone is no news.
 fn differs(before: &ForecastTold, now: &ForecastTold) -> bool {
@@ -216,4 +271,85 @@ fn differs(before: &ForecastTold, now: &ForecastTold) -> bool {
     days(before) != days(now)
         || before.cover_pct != now.cover_pct
         || before.worth_ironing != now.worth_ironing
+}
+
+#[cfg(test)]
+mod tests {
+    use chrono::TimeDelta;
+    use facts::wire;
+    use recipe::Origin;
+
+    use super::*;
+
+    const RECORDED: &str = include_str!("../../../tests/data/larkholm-70-days.ndjson");
+    const SITE: &str = include_str!("../../../deploy/demo/larkholm.toml");
+    const RECIPE: &str = include_str!("../../../deploy/demo/larkholm-blue.toml");
+
+    fn known() -> Known {
+        let origin = Origin {
+            file: "larkholm.toml",
+            text: SITE,
+        };
+        let read = |_: &std::path::Path| Ok(RECIPE.to_owned());
+        Known::new(Site::parse(&origin, std::path::Path::new(""), read).unwrap())
+    }
+
+    /// What a round at that moment comes to.
+    fn round(
+        known: &mut Known,
+        now: DateTime<Utc>,
+        habits: &mut Option<Habits>,
+    ) -> Vec<ForecastTold> {
+        let pass = known.round(now, habits.as_ref()).unwrap().work();
+        *habits = Some(pass.desk.habits);
+        known.back(pass.facts, Vec::new());
+        pass.told
+    }
+
+    #[test]
+    fn one_that_lived_through_the_day_and_one_started_late_come_to_the_same() {
+        let facts: Vec<Fact> = RECORDED
+            .lines()
+            .filter_map(|line| match wire::from_line(line) {
+                Ok(Read::Fact(fact)) => Some(fact),
+                _ => None,
+            })
+            .collect();
+        let evening = "2026-03-12T20:00:00Z".parse::<DateTime<Utc>>().unwrap();
+        let morning = evening - TimeDelta::hours(15);
+        let until = |at| facts.partition_point(|fact| fact.recorded_at <= at);
+        let (mut lived, mut habits) = (known(), None);
+        let mut from = 0;
+        for hours in [0, 4, 9, 15] {
+            let now = morning + TimeDelta::hours(hours);
+            let to = until(now);
+            facts[from..to]
+                .iter()
+                .for_each(|fact| lived.fact(fact.clone()));
+            from = to;
+            round(&mut lived, now, &mut habits);
+        }
+        assert!(until(evening) > until(morning) + 20);
+        // Somebody's handheld had kept something since the day before.
+        let mut late = facts[until(morning) - 60..until(morning)]
+            .iter()
+            .rfind(|fact| matches!(fact.event, Event::WheelMoved(_) | Event::RindObserved(_)))
+            .unwrap()
+            .clone();
+        late.id = "0190b6b0-0000-7000-8000-000000000001".parse().unwrap();
+        late.station_seq += 100_000;
+        lived.fact(late.clone());
+        assert!(lived.is_stirred());
+        let lived = round(&mut lived, evening, &mut habits);
+
+        let (mut started, mut anew) = (known(), None);
+        facts[..from]
+            .iter()
+            .for_each(|fact| started.fact(fact.clone()));
+        started.fact(late);
+        let started = round(&mut started, evening + TimeDelta::hours(2), &mut anew);
+        assert!(started.len() > 20);
+        assert_eq!(started, lived);
+        assert_eq!(anew, habits);
+    }
 }

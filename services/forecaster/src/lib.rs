@@ -159,15 +159,16 @@ impl Rounds {
             return;
         }
         self.day = Some(day);
-        let before = self.desk.as_ref().map(|desk| desk.habits.clone());
-        let Some(round) = self.known.round(now, before.filter(|_| !new_day)) else {
+        let before = self.desk.as_ref().map(|desk| &desk.habits);
+        let Some(round) = self.known.round(now, before) else {
             return;
         };
         self.running = Some(tokio::task::spawn_blocking(move || round.work()));
     }
 
     fn take(&mut self, pass: Pass) -> Result<(), bus::OutboxError> {
-        let now = pass.desk.now;
+        // It is told now, whatever instant it is forecast from.
+        let now = self.known.now.unwrap_or(pass.desk.now);
         let told = self.known.back(pass.facts, pass.told);
         let drafts = told.into_iter().map(|told| Draft {
             occurred_at: now,

@@ -325,7 +325,6 @@ async fn people_hear_once_of_kilograms_that_nobody_can_explain_and_of_odd_drying
             },
         ));
     }
-    facts.push(office(8, now, facts::VatClosed { batch, note: None }));
     // A wheel that lost a third of its weight in the two weeks between two weighings.
     for (nth, days, grams) in [(9, 14, 3_600), (10, 0, 2_400)] {
         let mut weighed = office(
@@ -342,6 +341,9 @@ async fn people_hear_once_of_kilograms_that_nobody_can_explain_and_of_odd_drying
         weighed.recorded_at = weighed.occurred_at;
         facts.push(weighed);
     }
+    let weighing = facts.last().unwrap().clone();
+    // Weights count with the next fact that forecasts turn on, or with the next day.
+    facts.push(office(8, now, facts::VatClosed { batch, note: None }));
     bus.publish_facts(&facts).await.unwrap();
     let data = dir.path().join("data");
     let mut alerts = listen(bus.jobs("test", &site().id, "alert.>").await.unwrap());
@@ -365,14 +367,13 @@ async fn people_hear_once_of_kilograms_that_nobody_can_explain_and_of_odd_drying
     // Started again, nobody hears it twice; it is over when the weighing was wrong and more
     // whey is found.
     stop(worker).await;
-    let wrong = facts.last().unwrap().id;
     let reason = "the wrong wheel".to_owned();
-    let fact = wrong;
+    let fact = weighing.id;
     let void = office(11, now, facts::Voided { fact, reason });
     let whey_l = quantity::Litres::new(172.0).ok();
     let mut whey = office(7, now, facts::VatDrained { batch, whey_l });
     whey.station_seq = 12;
-    bus.publish_facts(&[void, whey]).await.unwrap();
+    bus.publish_facts(&[whey, void]).await.unwrap();
     let worker = start(&bus, &data, now).await;
     let next = async |alerts: &mut Heard, now| {
         loop {
@@ -391,7 +392,7 @@ async fn people_hear_once_of_kilograms_that_nobody_can_explain_and_of_odd_drying
     assert_eq!(over, ["drying-260123A-cleared", "yield-MISSING-cleared"]);
 
     // When it comes again it is told again.
-    let mut again = facts.last().unwrap().clone();
+    let mut again = weighing;
     again.id = facts::FactIdSource::default().next(now);
     again.station_seq = 13;
     bus.publish_facts(&[again]).await.unwrap();

@@ -1,14 +1,20 @@
 //! A site's broker: who signs in there, and who may do what.
 
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
-use bus::Keys;
 use bus::broker::{ChildBroker, Guard, Mqtt};
 use bus::permissions::{self, Grants};
+use bus::retry::Backoff;
+use bus::{Keys, Shutdown};
 use site::Site;
+use tokio::task::JoinHandle;
 
 use crate::cli::BrokerCommand;
 use crate::files;
+
+/// A broker that ran this long before it fell over is started again at once.
+const RAN_WELL: Duration = Duration::from_secs(60);
 
 /// `wheelward broker`
 pub fn run(command: &BrokerCommand) -> anyhow::Result<()> {
@@ -29,20 +35,91 @@ pub fn folder(data: &Path) -> PathBuf {
 /// A broker of the floor's own, which hears room sensors as well if the site file says so.
 /// `demo`: the demo plays on it.
 pub async fn start(site: &Site, data: &Path, demo: bool) -> anyhow::Result<ChildBroker> {
+    Ok(ChildBroker::start_guarded(&folder(data), &guard(site, demo)).await?)
+}
+
+fn guard(site: &Site, demo: bool) -> Guard {
     let serves = |climate: &site::Climate| {
         Some(Mqtt {
             listen: climate.serve?,
             without_password: climate.without_password,
         })
     };
-    let guard = Guard {
+    Guard {
         grants: Grants {
             demo,
             ..grants(site)
         },
         mqtt: site.climate.as_ref().and_then(serves),
-    };
-    Ok(ChildBroker::start_guarded(&folder(data), &guard).await?)
+    }
+}
+
+/// A floor's own broker, which is started again whenever it ends: on its own folder, with its
+/// users and under its address, where workers and outboxes wait for it.
+pub struct OwnBroker {
+    /// Its address.
+    pub url: String,
+    /// Its users' passwords.
+    pub keys: Option<Keys>,
+    stop: Shutdown,
+    keeping: JoinHandle<()>,
+}
+
+impl OwnBroker {
+    /// Starts it.
+    pub async fn start(site: &Site, data: &Path) -> anyhow::Result<Self> {
+        let broker = start(site, data, false).await?;
+        let (url, keys, stop) = (broker.url(), broker.keys().cloned(), Shutdown::new());
+        let keeping = tokio::spawn(keep(broker, folder(data), guard(site, false), stop.clone()));
+        Ok(Self {
+            url,
+            keys,
+            stop,
+            keeping,
+        })
+    }
+
+    /// Stops it in order and waits until it has ended.
+    pub async fn stop(self) {
+        self.stop.request();
+        if let Err(error) = self.keeping.await {
+            tracing::warn!(%error, "the broker's supervisor did not end well");
+        }
+    }
+}
+
+/// Starts a broker again whenever it ends, until told to stop it.
+async fn keep(mut broker: ChildBroker, folder: PathBuf, guard: Guard, stop: Shutdown) {
+    let port = broker.port();
+    let mut backoff = Backoff::new(Duration::from_millis(200), Duration::from_secs(10));
+    loop {
+        let ran_well = tokio::time::sleep(RAN_WELL);
+        tokio::pin!(ran_well);
+        loop {
+            tokio::select! {
+                ended = broker.ended() => {
+                    tracing::error!("{ended}: starting it again. Stations go on meanwhile, and keep what is scanned");
+                    break;
+                }
+                () = &mut ran_well, if !ran_well.is_elapsed() => backoff.reset(),
+                () = stop.requested() => return broker.stop().await,
+            }
+        }
+        broker = loop {
+            let starting = async {
+                backoff.wait().await;
+                ChildBroker::start_guarded_on(&folder, &guard, port).await
+            };
+            tokio::select! {
+                started = starting => match started {
+                    Ok(broker) => break broker,
+                    Err(error) => tracing::error!("the broker could not be started again: {error}"),
+                },
+                () = stop.requested() => return,
+            }
+        };
+        tracing::info!("the broker is back; what was kept meanwhile is sent to it now");
+    }
 }
 
 /// The address under which a person's commands sign in at a floor's own broker.

@@ -1,4 +1,5 @@
-//! Runs every worker of a site as a process of its own, and starts again what falls over.
+//! Runs every worker of a site as a process of its own, and starts again what falls over: a
+//! worker here, the floor's own broker in [`crate::broker`].
 
 use std::path::PathBuf;
 use std::process::Stdio;
@@ -6,7 +7,6 @@ use std::time::Duration;
 
 use anyhow::Context as _;
 use authority::workers;
-use bus::broker::ChildBroker;
 use bus::permissions::SENSORS;
 use bus::retry::Backoff;
 use bus::{Bus, Keys, Shutdown};
@@ -14,9 +14,10 @@ use site::{Scan, Site};
 use tokio::io::{AsyncBufReadExt as _, AsyncWriteExt as _, BufReader};
 use tokio::process::{Child, ChildStdin, Command};
 
+use crate::broker::OwnBroker;
 use crate::cli::{ClockKind, UpArgs, Worker};
+use crate::files;
 use crate::running::Running;
-use crate::{broker, files};
 
 /// How long a worker may take to stop before it is killed.
 const STOPS_WITHIN: Duration = Duration::from_secs(15);
@@ -78,7 +79,7 @@ pub struct Floor {
     pub url: String,
     /// The passwords of its users, where it is the floor's own.
     pub keys: Option<Keys>,
-    broker: Option<ChildBroker>,
+    broker: Option<OwnBroker>,
     workers: Vec<tokio::task::JoinHandle<()>>,
     stop: Shutdown,
 }
@@ -112,12 +113,12 @@ impl Floor {
         }
         let broker = match &args.broker {
             Some(_) => None,
-            None => Some(broker::start(site, &args.data, false).await?),
+            None => Some(OwnBroker::start(site, &args.data).await?),
         };
-        let keys = keys.or_else(|| broker.as_ref()?.keys().cloned());
+        let keys = keys.or_else(|| broker.as_ref()?.keys.clone());
         let given = args.broker.clone();
         let url = given
-            .or_else(|| broker.as_ref().map(ChildBroker::url))
+            .or_else(|| broker.as_ref().map(|own| own.url.clone()))
             .unwrap_or_default();
         // Only the scheduler may make the streams.
         let scheduler = workers::Worker::Scheduler.name();

@@ -4,7 +4,7 @@ use async_nats::HeaderMap;
 use async_nats::jetstream;
 use bytes::Bytes;
 use facts::{Fact, WheelTurned, wire};
-use floor_tests::{Floor, Given, code, time, within};
+use floor_tests::{Floor, Given, code, time, until, within};
 
 const SUBJECT: &str = "floor.larkholm.wheel.turned";
 
@@ -49,6 +49,9 @@ async fn what_cannot_be_read_is_rejected_whole_with_its_reason_and_the_next_fact
     let mut born = Given::at("portion-1");
     let earlier = floor.now - chrono::TimeDelta::hours(1);
     floor.store(&born.makes(earlier, "311", 1).facts).await;
+    // It runs already: what lay in the log before, people heard of then.
+    let scheduler = floor.worker("scheduler");
+    floor.folded(&scheduler).await;
     let mut turner = Given::at("drain-1");
     let turn = WheelTurned {
         wheels: vec![code("311-01")],
@@ -100,7 +103,6 @@ async fn what_cannot_be_read_is_rejected_whole_with_its_reason_and_the_next_fact
     publish(&floor, &later, body.clone().into()).await.unwrap();
     floor.store(std::slice::from_ref(&good)).await;
 
-    let scheduler = floor.worker("scheduler");
     floor.folded(&scheduler).await;
     let rejected = floor.stream(bus::REJECTED).await;
     assert_eq!(rejected.len(), cases.len(), "{}", scheduler.log());
@@ -128,4 +130,34 @@ async fn what_cannot_be_read_is_rejected_whole_with_its_reason_and_the_next_fact
     let wheel = floor.ask_as_people_do(&["wheel", "311-01"]).await.well();
     let wheel: serde_json::Value = serde_json::from_str(&wheel).unwrap();
     assert_eq!(wheel["wheel"]["turns"], 1);
+
+    // People hear of it once, whoever else sends the like that day; also after the scheduler
+    // has lost its disk.
+    let alarms = async || {
+        let derived = floor.stream(bus::DERIVED).await.into_iter();
+        let alarms = derived.filter(|message| message.subject.contains(".alert."));
+        alarms.map(|message| message.payload).collect::<Vec<_>>()
+    };
+    let told = until(
+        "an alarm",
+        || scheduler.log(),
+        async || {
+            let told = alarms().await;
+            (!told.is_empty()).then_some(told)
+        },
+    )
+    .await;
+    assert_eq!(told.len(), 1, "{told:?}");
+    let alarm: serde_json::Value = serde_json::from_slice(&told[0]).unwrap();
+    assert_eq!(alarm["alert"], "rejected-unknown-2026-03-02");
+    assert_eq!(alarm["step"], "raised");
+    assert_eq!(alarm["severity"], "alarm");
+    let text = alarm["text"].as_str().unwrap();
+    for says in [cases[0].2, "counts for nothing", "kept whole in REJECTED"] {
+        assert!(text.contains(says), "{text}");
+    }
+    scheduler.kill_hard().await;
+    let rebuilt = floor.worker_in("scheduler", "another-disk");
+    floor.folded(&rebuilt).await;
+    assert_eq!(alarms().await, told);
 }

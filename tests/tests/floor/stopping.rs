@@ -88,13 +88,11 @@ async fn rows(folder: &Path, wheels: usize, up: &Worker) -> Vec<Value> {
     .await
 }
 
-#[tokio::test(flavor = "multi_thread")]
-async fn ctrl_c_ends_every_process_of_a_floor_and_the_next_start_goes_on_where_it_was() {
-    let folder = tempfile::tempdir().unwrap();
-    let folder = folder.path();
+/// A site file with free ports; gives the rubbing-up table's address.
+fn write_site(folder: &Path) -> SocketAddr {
     let mut text = SITE_FILE.to_owned();
     let mut rub = free_address();
-    for port in [7401, 7402, 7403, 7404, 7405, 7406, 7407, 7408, 7501] {
+    for port in [1883, 7401, 7402, 7403, 7404, 7405, 7406, 7407, 7408, 7501] {
         let free = free_address();
         if port == 7404 {
             rub = free;
@@ -104,6 +102,83 @@ async fn ctrl_c_ends_every_process_of_a_floor_and_the_next_start_goes_on_where_i
     std::fs::write(folder.join("site.toml"), text).unwrap();
     let recipe = include_str!("../../../deploy/demo/larkholm-blue.toml");
     std::fs::write(folder.join("larkholm-blue.toml"), recipe).unwrap();
+    rub
+}
+
+/// The process of a floor's own broker, once there is one.
+async fn broker_of(floor: &Worker) -> u32 {
+    let is_broker = |pid: &u32| {
+        let name = std::fs::read_to_string(format!("/proc/{pid}/comm")).unwrap_or_default();
+        name.trim() == "nats-server" && runs(*pid)
+    };
+    until(
+        "the floor's broker",
+        || floor.log(),
+        async || family(floor.pid()).into_iter().find(is_broker),
+    )
+    .await
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_floors_own_broker_that_is_killed_comes_back_and_nothing_that_was_answered_ok_is_lost() {
+    const ROUNDS: usize = 3;
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let rub = write_site(folder);
+    let mut floor = up(folder).await;
+    let mut scanner = stands_at(rub, &floor).await;
+    let mut stored = 0;
+    let mut wheels = (1..).map(|n| format!("W.311-{n:02}"));
+    let mut scan_some = async |scanner: &mut Scanner, stored: &mut usize| {
+        for wheel in wheels.by_ref().take(5) {
+            let answer = scanner.scan(&wheel).await;
+            assert!(answer.starts_with("OK"), "{wheel}: {answer}");
+            *stored += 1;
+        }
+    };
+    for code in ["A.LOAD", "S.S07"] {
+        scanner.scan(code).await;
+    }
+    for round in 1..=ROUNDS {
+        scan_some(&mut scanner, &mut stored).await;
+        let broker = broker_of(&floor).await;
+        let killed = std::process::Command::new("sh")
+            .args(["-c", &format!("kill -KILL {broker}")])
+            .status();
+        assert!(killed.unwrap().success());
+        scan_some(&mut scanner, &mut stored).await;
+        let said = "the broker ended";
+        until(
+            "somebody to say so",
+            || floor.log(),
+            async || (floor.log().matches(said).count() >= round).then_some(()),
+        )
+        .await;
+        assert_ne!(broker_of(&floor).await, broker);
+    }
+    let picture = until(
+        "what was kept to arrive",
+        || floor.log(),
+        async || {
+            let picture = ask(folder, &["floor"]).await?;
+            (picture["counts"]["facts"].as_u64() >= Some(stored as u64)).then_some(picture)
+        },
+    )
+    .await;
+    assert_eq!(picture["counts"]["facts"], stored);
+    assert_eq!(picture["counts"]["duplicates"], 0);
+    assert_eq!(picture["missing_facts"], 0);
+    let family = family(floor.pid());
+    assert!(floor.end("INT").await.success(), "{}", floor.log());
+    let left: Vec<u32> = family.into_iter().filter(|pid| runs(*pid)).collect();
+    assert!(left.is_empty(), "still running: {left:?}\n{}", floor.log());
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn ctrl_c_ends_every_process_of_a_floor_and_the_next_start_goes_on_where_it_was() {
+    let folder = tempfile::tempdir().unwrap();
+    let folder = folder.path();
+    let rub = write_site(folder);
 
     let mut floor = up(folder).await;
     let mut scanner = stands_at(rub, &floor).await;

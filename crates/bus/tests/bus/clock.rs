@@ -1,5 +1,7 @@
 //! The clock driven over the bus.
 
+use std::time::Duration;
+
 use bus::Clock;
 use chrono::TimeDelta;
 
@@ -58,4 +60,22 @@ async fn a_tick_of_another_site_is_not_heard() {
         bus.tick(&site(), noon(), 0).await.unwrap();
     }
     assert_eq!(clock.await.unwrap().now(), noon());
+}
+
+#[tokio::test]
+async fn a_busy_floor_does_not_stop_the_machines_clock() {
+    let mut clock = Clock::system();
+    within(clock.next_tick()).await;
+    // Somebody asks again and again before a second is over, and each time the wait is dropped.
+    let mut asked = 0;
+    let answering = async {
+        loop {
+            tokio::select! {
+                _ = clock.next_tick() => return,
+                () = tokio::time::sleep(Duration::from_millis(20)) => asked += 1,
+            }
+        }
+    };
+    within(answering).await;
+    assert!(asked > 5, "nobody asked: {asked}");
 }

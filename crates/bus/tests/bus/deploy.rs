@@ -241,3 +241,24 @@ async fn a_dairys_own_broker_stores_each_fact_once_and_the_hub_copies_it() {
     assert_eq!(facts_of(&everything(&dairy).await), facts);
     assert_eq!(office.floor_end().await.unwrap(), 0);
 }
+
+#[test]
+fn the_shipped_units_give_a_dairy_as_many_open_files_as_it_needs() {
+    const LEAST: u64 = 16_384;
+    let units = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../deploy/systemd");
+    let mut services = 0;
+    for unit in std::fs::read_dir(units).unwrap() {
+        let path = unit.unwrap().path();
+        let text = std::fs::read_to_string(&path).unwrap();
+        if !text.contains("\nExecStart=") {
+            continue;
+        }
+        services += 1;
+        let limit = text
+            .lines()
+            .find_map(|line| line.strip_prefix("LimitNOFILE="));
+        let limit: Option<u64> = limit.and_then(|limit| limit.parse().ok());
+        assert!(limit >= Some(LEAST), "{}: {limit:?}", path.display());
+    }
+    assert!(services > 0);
+}

@@ -2,184 +2,13 @@
 
 use std::collections::BTreeSet;
 
-use facts::{Carrier, Event, Fact, FactId, Voided};
+use facts::{Event, Fact, FactId, Voided};
 use proptest::prelude::*;
-use quantity::{Celsius, Grams, Percent};
 use ripening::{Floor, State, Target, answer};
 
+use crate::drawn::{any_event, id};
 use crate::given::{practice_with, recipe_with, time};
 use crate::obvious::never_happened;
-
-/// Few wheels, few stations, few days: so that facts meet, collide and contradict.
-fn any_event() -> impl Strategy<Value = Event> {
-    let wheel = || (1u8..5).prop_map(|n| format!("318-{n:02}").parse().unwrap());
-    let wheels = || prop::collection::vec(wheel(), 1..4);
-    let via = prop_oneof![
-        Just(None),
-        (1u8..3).prop_map(|n| Some(Carrier::Stillage(format!("S{n:02}").parse().unwrap()))),
-    ];
-    let percent = || (0u8..=100).prop_map(|n| Percent::new(n.into()).unwrap());
-    let room = || (1u8..4).prop_map(|n| format!("R{n}").parse().unwrap());
-    let hold = || (1u8..3).prop_map(|n| format!("Q{n}").parse().unwrap());
-    prop_oneof![
-        (wheel(), 317u16..319).prop_map(|(wheel, batch)| facts::WheelPortioned {
-            wheel,
-            batch: batch.to_string().parse().unwrap(),
-            weight_g: Grams::new(10_000).unwrap(),
-            scale: None,
-            tare_g: None,
-            mixer: None,
-        }
-        .into()),
-        (wheel(), 1u8..4).prop_map(|(wheel, n)| facts::WheelHooped {
-            wheel,
-            hoop: format!("H{n}").parse().unwrap(),
-            stack: None,
-        }
-        .into()),
-        (wheels(), via).prop_map(|(wheels, via)| facts::WheelTurned { wheels, via }.into()),
-        wheels().prop_map(|wheels| facts::WheelUnhooped { wheels, via: None }.into()),
-        wheels().prop_map(|wheels| facts::WheelRubbedUp { wheels, via: None }.into()),
-        (wheels(), 1u8..3).prop_map(|(wheels, n)| facts::WheelLoaded {
-            wheels,
-            stillage: format!("S{n:02}").parse().unwrap(),
-        }
-        .into()),
-        (wheels(), room()).prop_map(|(wheels, room)| facts::WheelMoved {
-            wheels,
-            via: None,
-            room,
-            position: None,
-        }
-        .into()),
-        (wheels(), percent()).prop_map(|(wheels, cover_pct)| facts::RindObserved {
-            wheels,
-            via: None,
-            cover_pct,
-        }
-        .into()),
-        wheels().prop_map(|wheels| facts::WheelPierced {
-            wheels,
-            via: None,
-            machine: "PM1".parse().unwrap(),
-        }
-        .into()),
-        (wheel(), percent()).prop_map(|(wheel, blue_coverage_pct)| facts::WheelIroned {
-            wheel,
-            blue_coverage_pct,
-            iron: None,
-            note: None,
-        }
-        .into()),
-        wheels().prop_map(|wheels| facts::WheelGraded {
-            wheels,
-            via: None,
-            grade: facts::Grade::B,
-        }
-        .into()),
-        (wheels(), hold()).prop_map(|(wheels, hold)| facts::WheelHeld {
-            wheels,
-            hold,
-            reason: "swab".into(),
-        }
-        .into()),
-        (wheels(), hold()).prop_map(|(wheels, hold)| facts::WheelReleased {
-            wheels,
-            hold,
-            reason: "clean".into(),
-        }
-        .into()),
-        wheels().prop_map(|wheels| facts::WheelDispatched {
-            wheels,
-            via: None,
-            order: None,
-            market: None,
-            sale: None,
-        }
-        .into()),
-        wheels().prop_map(|wheels| facts::WheelReturned {
-            wheels,
-            reason: "late".into()
-        }
-        .into()),
-        wheels().prop_map(|wheels| facts::WheelDiscarded {
-            wheels,
-            reason: "fell".into()
-        }
-        .into()),
-        (room(), 0u8..25).prop_map(|(room, t)| facts::RoomClimateRead {
-            room,
-            sensor: None,
-            temperature_c: Celsius::new(t.into()).unwrap(),
-            humidity_pct: None,
-            co2_ppm: None,
-            nh3_ppm: None,
-        }
-        .into()),
-        (room(), 0u16..50_000).prop_map(|(room, ppm)| facts::RoomGasRead {
-            room,
-            sensor: None,
-            co2_ppm: quantity::Ppm::new(ppm.into()).ok(),
-            nh3_ppm: None,
-        }
-        .into()),
-        (317u16..319, room(), 0u64..90).prop_map(|(batch, room, days)| {
-            let day =
-                chrono::NaiveDate::from_ymd_opt(2026, 2, 2).unwrap() + chrono::Days::new(days);
-            let on = facts::ExpectedOn {
-                day,
-                from: day - chrono::Days::new(days % 9),
-                until: day + chrono::Days::new(days % 7),
-            };
-            facts::ForecastTold {
-                batch: batch.to_string().parse().unwrap(),
-                cover_pct: None,
-                covered: (days % 2 == 0).then_some(on),
-                leaves: Some(room),
-                moved_on: Some(on),
-                ready: on,
-                rind_looks: 1,
-                cores: 0,
-                learnt_from: 0,
-                worth_ironing: vec![format!("{batch}-{:02}", days % 4).parse().unwrap()],
-            }
-            .into()
-        }),
-        (46u32..49).prop_map(|counted| facts::ToolChecked {
-            tool: "PM1".parse().unwrap(),
-            check: facts::ToolCheck::Needles {
-                expected: 48,
-                counted
-            },
-        }
-        .into()),
-        (1u32..4).prop_map(|recipe_version| facts::VatRecipeChanged {
-            batch: "318".parse().unwrap(),
-            recipe: "practice-blue".parse().unwrap(),
-            recipe_version,
-            reason: "too dry".into(),
-        }
-        .into()),
-        (wheel(), 8_000u32..11_000).prop_map(|(wheel, grams)| facts::WheelWeighed {
-            wheel,
-            weight_g: Grams::new(grams).unwrap(),
-            scale: None,
-            tare_g: None,
-        }
-        .into()),
-        Just(
-            facts::VatStarted {
-                batch: "318".parse().unwrap(),
-                vat: "V1".parse().unwrap(),
-                recipe: "practice-blue".parse().unwrap(),
-                recipe_version: 1,
-                milk_l: quantity::Litres::new(500.0).unwrap(),
-                milk_lots: vec![],
-            }
-            .into()
-        ),
-    ]
-}
 
 /// Two versions, between them with every rule that a recipe may leave out.
 fn every_rule() -> ripening::Practice {
@@ -201,10 +30,6 @@ fn every_rule() -> ripening::Practice {
         ("transit_days = 14", "transit_days = 14\ngrades = [\"A\"]"),
     ]));
     practice
-}
-
-fn id(n: usize) -> FactId {
-    FactId::from_uuid(format!("0190b6b0-0000-7000-8000-{n:012x}").parse().unwrap())
 }
 
 /// A history; some facts void others, voidings included.
