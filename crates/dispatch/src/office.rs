@@ -362,7 +362,7 @@ impl Office {
     }
 
     /// Why no wheel goes with an order of which nothing is open up to a day.
-    fn why_nothing_goes(&self, order: &Order, until: DairyDay) -> String {
+    fn why_nothing_goes(&self, order: &crate::Order, until: DairyDay) -> String {
         let id = order.id;
         let first = DairyDay::starting(order.arrive_on);
         let further = first.max(until).plus(LATER_DAYS);

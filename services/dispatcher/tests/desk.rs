@@ -298,14 +298,18 @@ async fn orders_are_allocated_and_every_wheel_is_asked_about_before_it_leaves() 
 
     // Names alone are asked about as they are scanned, before any wheel.
     let order = house.stays(Some("O9"), &[]).await;
-    assert!(order[0].contains("no order O9; did you mean O1?"), "{order:?}");
+    assert!(
+        order[0].contains("no order O9; did you mean O1?"),
+        "{order:?}"
+    );
     let done = house.stays(Some("O1"), &[]).await;
     assert!(done[0].contains("has everything"), "{done:?}");
     // What arrives beyond the days that are looked at has not everything: it waits.
     house.state(placed("FAR", "2026-08-19", 2)).await;
     let far = house.stays(Some("FAR"), &["260107A-03"]).await;
     assert!(
-        far[0].contains("not looked at yet: it next arrives on 2026-08-19, beyond the next 60 days"),
+        far[0]
+            .contains("not looked at yet: it next arrives on 2026-08-19, beyond the next 60 days"),
         "{far:?}"
     );
 

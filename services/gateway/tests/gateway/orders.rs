@@ -279,18 +279,35 @@ async fn orders_and_what_is_due_come_in_parts() {
         let orders = answer.json();
         let orders = orders.as_array().unwrap();
         assert!(orders.len() <= 2);
-        listed.extend(orders.iter().map(|order| order["id"].as_str().unwrap().to_owned()));
-        let Some(link) = answer.headers.get("link") else { break };
+        listed.extend(
+            orders
+                .iter()
+                .map(|order| order["id"].as_str().unwrap().to_owned()),
+        );
+        let Some(link) = answer.headers.get("link") else {
+            break;
+        };
         assert!(link.ends_with("; rel=\"next\""), "{link}");
         path = link[1..link.find('>').unwrap()].to_owned();
     }
     assert_eq!(listed, ["P-1", "P-2", "P-3"]);
-    assert_eq!(manager.get("/api/v1/orders").json().as_array().unwrap().len(), 3);
+    assert_eq!(
+        manager
+            .get("/api/v1/orders")
+            .json()
+            .as_array()
+            .unwrap()
+            .len(),
+        3
+    );
 
     house.until(&mut manager, "/api/v1/due", "S07").await;
     let whole = manager.get("/api/v1/due").json();
     let lines = whole["lines"].as_array().unwrap().len();
-    assert_eq!((&whole["of"], &whole["next"]), (&lines.into(), &serde_json::Value::Null));
+    assert_eq!(
+        (&whole["of"], &whole["next"]),
+        (&lines.into(), &serde_json::Value::Null)
+    );
     let part = manager.get("/api/v1/due?limit=1").json();
     assert_eq!(part["lines"][0], whole["lines"][0]);
     assert_eq!(part["of"], lines);

@@ -114,8 +114,14 @@ async fn a_wrong_record_is_voided_with_a_reason_and_shown_on_demand() {
     // The table of rights is the one that the command prints and stations go by, cell by cell.
     for right in authority::people::table() {
         use authority::people::{Known, TakenBack};
-        let rows = listed.split(&format!("data-kind=\"{}\"", right.kind));
-        let row = rows.last().unwrap().split("</tr>").next().unwrap();
+        let mark = format!("data-kind=\"{}\"", right.kind);
+        let row = listed
+            .split(&mark)
+            .last()
+            .unwrap()
+            .split("</tr>")
+            .next()
+            .unwrap();
         let cells: Vec<&str> = row.split("<td>").skip(1).collect();
         let role = right.role.map_or("workers", |role| role.key());
         assert!(

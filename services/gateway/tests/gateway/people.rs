@@ -206,8 +206,21 @@ async fn a_station_name_that_a_device_has_is_not_given_to_another() {
     assert_eq!(refused.status, 409, "{}", refused.text);
     assert_eq!(first.scan("tablet-1", 1, "A.TURN").status, 200);
     // The device itself may be named anew, and one that was sent away leaves its name.
-    assert_eq!(first.form("/stations", "station=tablet-1&name=Here+now").status, 303);
-    assert_eq!(other.form("/stations/send-away", "station=tablet-1").status, 303);
-    assert_eq!(other.form("/stations", "station=tablet-1&name=There").status, 303);
+    assert_eq!(
+        first
+            .form("/stations", "station=tablet-1&name=Here+now")
+            .status,
+        303
+    );
+    assert_eq!(
+        other.form("/stations/send-away", "station=tablet-1").status,
+        303
+    );
+    assert_eq!(
+        other
+            .form("/stations", "station=tablet-1&name=There")
+            .status,
+        303
+    );
     house.end().await;
 }

@@ -224,11 +224,12 @@ async fn past(house: &House) {
             }
         }
     }
+    let first = facts[0].clone();
     let last = facts_of("Y000Z", State::Graded);
     let last = last.into_iter().map(|event| Fact {
         station: code::<StationId>("last"),
         event,
-        ..facts[0].clone()
+        ..first.clone()
     });
     for (number, fact) in (1..).zip(last) {
         facts.push(Fact {
@@ -310,12 +311,18 @@ fn recorded(fact: &Fact, batch: &str, kept: bool) -> String {
     let event = match &fact.event {
         // Which fact it was differs; that it was one does not.
         Event::Voided(_) => json!("voided"),
-        event => serde_json::to_value(event).unwrap(),
+        _ => said(fact),
     };
     let at = kept.then_some(fact.occurred_at.timestamp_millis());
     let station = fact.station.as_str();
     let text = json!([fact.event.topic(), fact.person, event, at]).to_string();
     text.replace(station, "@").replace(batch, "#")
+}
+
+/// What a fact says, as it is kept.
+fn said(fact: &Fact) -> Value {
+    let line = facts::wire::to_line(fact).unwrap();
+    serde_json::from_str::<Value>(&line).unwrap()["data"].take()
 }
 
 /// Scripts that a badge may play otherwise than someone signed in as an ironer: the table asks
@@ -443,10 +450,7 @@ async fn what_was_recorded_is_the_same(house: &House, batches: &[(Way, String)])
     let kept = house.stated("tablet-2", 50).await;
     let facts: Vec<&Fact> = at_port.iter().chain(&now).chain(&kept).collect();
     let of = |batch: &str, kept: bool| -> Vec<String> {
-        let about = |fact: &&&Fact| {
-            let text = serde_json::to_value(&fact.event).unwrap();
-            matches!(&text, Value::Object(_) | Value::String(_)) && text.to_string().contains(batch)
-        };
+        let about = |fact: &&&Fact| said(fact).to_string().contains(batch);
         let facts = facts.iter().filter(about);
         facts.map(|fact| recorded(fact, batch, kept)).collect()
     };
