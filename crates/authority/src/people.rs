@@ -242,7 +242,7 @@ pub fn table() -> impl Iterator<Item = Right> {
             }
             "wheel.graded" => Some("REJECT: taken back only by a manager, with a reason"),
             "tool.checked" => {
-                Some("a check that failed: taken back only by a manager, with a reason")
+                Some("a check that failed: taken back only by a manager who may release holds, with a reason")
             }
             _ => None,
         },

@@ -8,7 +8,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use chrono::{DateTime, Utc};
 use facts::{
-    BatchId, Carrier, Event, Fact, FactId, Grade, HoldId, HoopId, RecipeId, StackId, StillageId,
+    BatchId, Carrier, Event, Fact, FactId, HoldId, HoopId, RecipeId, StackId, StillageId,
     ToolCheck, ToolId, WheelId,
 };
 use holds::{

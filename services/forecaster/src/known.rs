@@ -190,9 +190,8 @@ impl Round {
         } = self;
         let sensors = Sensors::default();
         let rights = site.rights();
-        let of = |counts: &[Fact], now| {
-            History::of(counts, site.clock, &site.recipes, &sensors, now)
-        };
+        let of =
+            |counts: &[&Fact], now| History::of(counts, site.clock, &site.recipes, &sensors, now);
         let habits = known.unwrap_or_else(|| {
             facts.sort_by_key(|fact| fact.recorded_at);
             let before = facts.partition_point(|fact| fact.recorded_at < day_began);

@@ -38,6 +38,7 @@ struct Worker<'b> {
 impl Worker<'_> {
     async fn states(&self, at: DateTime<Utc>, event: impl Into<Event>) -> Fact {
         let draft = Draft {
+            claimed_at: None,
             occurred_at: at,
             person: Some(code("01")),
             event: event.into(),
@@ -76,8 +77,8 @@ async fn a_stations_worker_takes_back_no_other_stations_turn_and_people_hear_tha
         demo: false,
     };
     let guard = Guard { grants, mqtt: None };
-    let broker = ChildBroker::start_guarded(&dir.path().join("broker"), &guard);
-    let broker = broker.await.unwrap();
+    let folder = dir.path().join("broker");
+    let broker = ChildBroker::start_guarded(&folder, &guard).await.unwrap();
     let user = async |name: &'static str| {
         let bus = Bus::connect(&broker.url_of(name), name).await.unwrap();
         bus.ready().await.unwrap();

@@ -155,6 +155,7 @@ fn right_row(t: Tongue, right: &Right) -> Markup {
     let back = match right.taken_back {
         TakenBack::ByOwner => "rights-owner",
         TakenBack::ByManager => "rights-manager",
+        TakenBack::ByReleaser => "rights-releaser",
     };
     html! {
         tr data-kind=(right.kind) {

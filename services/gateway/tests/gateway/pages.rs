@@ -139,6 +139,7 @@ async fn a_wrong_record_is_voided_with_a_reason_and_shown_on_demand() {
         let back = match right.taken_back {
             TakenBack::ByOwner => "whoever recorded it, or a manager",
             TakenBack::ByManager => "only a manager, with a reason",
+            TakenBack::ByReleaser => "only a manager who may release holds, with a reason",
         };
         assert!(cells[2].contains(back), "{}: {row}", right.kind);
         assert_eq!(
