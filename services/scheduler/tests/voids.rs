@@ -76,8 +76,8 @@ async fn a_stations_worker_takes_back_no_other_stations_turn_and_people_hear_tha
         demo: false,
     };
     let guard = Guard { grants, mqtt: None };
-    let broker = ChildBroker::start_guarded(&dir.path().join("broker"), &guard);
-    let broker = broker.await.unwrap();
+    let folder = dir.path().join("broker");
+    let broker = ChildBroker::start_guarded(&folder, &guard).await.unwrap();
     let user = async |name: &'static str| {
         let bus = Bus::connect(&broker.url_of(name), name).await.unwrap();
         bus.ready().await.unwrap();
