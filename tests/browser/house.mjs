@@ -185,9 +185,11 @@ export class House {
   }
 }
 
-// A keyboard-wedge scanner: 20 keys in 10 ms, then Enter, whatever has the focus.
-export async function wedge(page, line) {
-  await page.evaluate(async (line) => {
+// A keyboard-wedge scanner: 20 keys in 10 ms, then Enter, whatever has the focus; the moment
+// something was pressed, if it is said what.
+export async function wedge(page, line, pressed) {
+  await page.evaluate(async ({ line, pressed }) => {
+    if (pressed) { document.querySelector(pressed).click(); }
     const type = (key) => {
       const at = document.activeElement ?? document.body;
       const taken = !at.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true }));
@@ -200,7 +202,7 @@ export async function wedge(page, line) {
       while (performance.now() - began < nth * 0.5) { /* half a millisecond a key */ }
       type(keys[nth]);
     }
-  }, line);
+  }, { line, pressed });
 }
 
 // Scans and waits for an answer that is a new one.

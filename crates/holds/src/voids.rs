@@ -122,7 +122,7 @@ impl Guard {
                 _ => Err("that keeps somebody safe: only a manager's correction does, on the wheel's or batch's page".to_owned()),
             },
             Self::Keeps | Self::Changes if !may_release() => Err(format!(
-                "that keeps wheels from leaving: only {} takes it back, as only they release",
+                "that keeps wheels from leaving: it stands until somebody takes it back who may release here ({})",
                 rights.words()
             )),
             _ => Ok(()),

@@ -404,7 +404,7 @@
   function keepThis() { fetch("/station").catch(function () { /* when it is next opened */ }); }
   by("pin-go").addEventListener("click", signIn);
   by("pin").addEventListener("keydown", function (event) {
-    if (event.key !== "Enter") { return; }
+    if (event.key !== "Enter" || event.defaultPrevented) { return; } // a scan, and taken as one
     event.preventDefault();
     if (amid() && isWork(event.target.value || "")) { // the scanner types where the badge is asked for
       var line = event.target.value;

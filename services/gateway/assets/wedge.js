@@ -6,7 +6,9 @@
     var lastKey = 0;
     document.addEventListener("keydown", function (event) {
       var target = event.target;
-      if (target !== field && /^(INPUT|SELECT|TEXTAREA)$/.test(target.tagName)) { return; }
+      // A field of a dialog that has just been closed has the focus for a moment longer.
+      var closed = target.closest && target.closest("dialog:not([open])");
+      if (target !== field && !closed && /^(INPUT|SELECT|TEXTAREA)$/.test(target.tagName)) { return; }
       var now = performance.now();
       var burst = now - lastKey < 250; // nobody types so fast
       if (event.key === "Enter" || event.key === "Tab") {

@@ -321,6 +321,46 @@ async fn a_bad_result_holds_the_batch_and_every_wheel_that_comes_of_it() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_hold_over_a_lot_is_told_to_its_wheels_and_then_said_to_be_worked_out() {
+    let mut house = House::new().await;
+    let started = facts::VatStarted {
+        batch: id("b1"),
+        vat: id("V1"),
+        recipe: id("blue"),
+        recipe_version: 1,
+        milk_l: Litres::new(220.0).unwrap(),
+        milk_lots: vec![id("m1")],
+    };
+    house.state("07", "2 06:00", started).await;
+    house.portion("2 14:00", "b1-01").await;
+    let placed = |hold: &str, lot: &str| facts::HoldPlaced {
+        hold: id(hold),
+        scope: Scope::Lot(id(lot)),
+        reason: "swab".to_owned(),
+        cause: None,
+    };
+    // While nobody keeps the records, every wheel is held; they say it of what was placed then.
+    house.state("07", "2 15:00", placed("H1", "m1")).await;
+    let mut log = house.bus.floor_after(None).await.unwrap();
+    let worker = house.start(time("3 09:00")).await;
+    assert_eq!(held(&stated(&mut log).await), ("H1", vec!["b1-01"]));
+    let traced = |event: Event| match event {
+        Event::HoldTraced(traced) => (traced.hold.to_string(), traced.wheels),
+        other => panic!("{other:?}"),
+    };
+    assert_eq!(traced(stated(&mut log).await), ("H1".to_owned(), 1));
+    // So is a hold that keeps no wheel.
+    house.state("07", "3 10:00", placed("H2", "m9")).await;
+    assert_eq!(traced(stated(&mut log).await), ("H2".to_owned(), 0));
+    let holds = house.ask("holds", &()).await;
+    for (n, kept) in [(0, vec!["b1-01"]), (1, vec![])] {
+        assert_eq!(holds[n]["untraced"], serde_json::json!(false), "{holds}");
+        assert_eq!(holds[n]["kept"], serde_json::json!(kept));
+    }
+    House::stop(worker).await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn each_dairy_day_is_sealed_once_and_a_rewritten_ledger_is_found_at_the_next_start() {
     let mut house = House::new().await;
     for n in 1..=5 {

@@ -47,12 +47,26 @@ pub struct House {
 impl House {
     /// Everything runs, and the manager M1 can sign in.
     pub async fn start() -> Self {
-        Self::start_with("").await
+        Self::start_with("", |_| {}).await
+    }
+
+    /// The same where only this badge may release wheels from holds.
+    pub async fn where_only(badge: &str) -> Self {
+        let may_release = [code(badge)].into();
+        let safety = |site: &mut Site| {
+            site.safety = Some(site::Safety {
+                file: "safety.toml".into(),
+                may_release,
+                papers: None,
+            });
+        };
+        Self::start_with("", safety).await
     }
 
     /// The same with a dispatch desk and a forecaster.
     pub async fn with_desk() -> Self {
-        let mut house = Self::start_with("\n[dispatch]\ncustomers = \"customers.toml\"\n").await;
+        let mut house =
+            Self::start_with("\n[dispatch]\ncustomers = \"customers.toml\"\n", |_| {}).await;
         let given = || {
             let data = house.dir.path().join("data");
             (
@@ -70,7 +84,7 @@ impl House {
         house
     }
 
-    async fn start_with(more: &str) -> Self {
+    async fn start_with(more: &str, change: impl FnOnce(&mut Site)) -> Self {
         let dir = TempDir::new().unwrap();
         let broker = ChildBroker::start(&dir.path().join("broker"))
             .await
@@ -80,7 +94,8 @@ impl House {
         let listener = std::net::TcpListener::bind("127.0.0.1:0").unwrap();
         let address = listener.local_addr().unwrap();
         drop(listener);
-        let site = site(dir.path(), &address.to_string(), more);
+        let mut site = site(dir.path(), &address.to_string(), more);
+        change(&mut site);
         let shutdown = Shutdown::new();
         let scheduler = tokio::spawn({
             let (site, bus, shutdown) = (site.clone(), bus.clone(), shutdown.clone());

@@ -216,3 +216,59 @@ async fn a_correction_names_a_record_that_is_there_and_still_counts() {
     assert!(words.contains("record it anew"), "{words}");
     house.end().await;
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_manager_without_the_right_to_release_takes_no_wheel_from_under_a_hold() {
+    let house = House::where_only("09").await;
+    house.six_wheels().await;
+    house.hold("311-04", "Q7").await;
+    let mut manager = house.manager();
+    house.until(&mut manager, "/wheels/311-04", "Q7").await;
+    let fact = house.stated("lab", 1).await[0].id;
+    let path = format!("/api/v1/facts/{fact}/void");
+    let refused = manager.post(&path, &json!({ "reason": "all is well" }));
+    assert_eq!(refused.status, 403);
+    let words = refused.json()["words"].as_str().unwrap().to_owned();
+    let says = "your correction would not count: this record keeps wheels from leaving, and only badge 09 may let them go";
+    assert_eq!(words, says);
+    // Another recipe may have no hold.
+    let moved = "batch=311&recipe=larkholm-blue&recipe_version=1&reason=dry&not_yet=yes";
+    let refused = manager.form("/entry/vat.recipe_changed", moved);
+    assert_eq!(refused.status, 403);
+    assert!(
+        refused.text.contains("only badge 09 may"),
+        "{}",
+        refused.text
+    );
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_batch_goes_on_by_a_recipe_that_the_site_has() {
+    let house = House::start().await;
+    house.six_wheels().await;
+    let mut manager = house.manager();
+    house.until(&mut manager, "/wheels/311-01", "311-01").await;
+    let mut moves = |recipe: &str, version: u32| {
+        let form = format!("batch=311&recipe={recipe}&recipe_version={version}&reason=dry");
+        manager.form("/entry/vat.recipe_changed", &form)
+    };
+    let unknown = moves("larkholm-bleu", 1);
+    assert_eq!(unknown.status, 404);
+    assert!(
+        unknown.text.contains("did you mean larkholm-blue?"),
+        "{}",
+        unknown.text
+    );
+    let unknown = moves("larkholm-blue", 99);
+    assert_eq!(unknown.status, 404);
+    assert!(
+        unknown.text.contains("has no version 99; it has v1"),
+        "{}",
+        unknown.text
+    );
+    assert_eq!(moves("larkholm-blue", 1).status, 303);
+    let stated = house.stated("gateway", 1).await;
+    assert_eq!(stated[0].event.topic(), "vat.recipe_changed");
+    house.end().await;
+}
