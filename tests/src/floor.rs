@@ -267,7 +267,8 @@ impl Floor {
             .expect("the stream");
         let state = &stream.cached_info().state;
         let mut messages = Vec::new();
-        for seq in state.first_sequence..=state.last_sequence {
+        // Of a stream in which nothing ever was, the first is 0.
+        for seq in state.first_sequence.max(1)..=state.last_sequence {
             messages.push(stream.get_raw_message(seq).await.expect("a message"));
         }
         messages

@@ -86,6 +86,8 @@ pub(crate) struct Desk {
     seq: u64,
     /// The log's end when reading began: before it, there is no office to ask.
     end: u64,
+    /// What time it is; none before anybody said it.
+    now: Option<DateTime<Utc>>,
     /// Something was seen that an allocation rests on.
     stirred: bool,
     /// What of the time the last allocation turned on; none: there is none yet.
@@ -127,6 +129,7 @@ impl Desk {
             recipes: site.recipes.clone(),
             seq: 0,
             end: u64::MAX,
+            now: None,
             stirred: true,
             moment: None,
             kept: Kept::open(folder),
@@ -152,8 +155,12 @@ impl Desk {
         }
     }
 
-    pub(crate) const fn read_to(&mut self, seq: u64) {
+    /// The log was read up to here. What was read since the clock moved last counts at once.
+    pub(crate) fn read_to(&mut self, seq: u64) {
         self.seq = seq;
+        if let Some(now) = self.now {
+            self.folding.refresh(now);
+        }
     }
 
     /// The log's end when reading began.
@@ -162,6 +169,7 @@ impl Desk {
     }
 
     pub(crate) fn reaches(&mut self, now: DateTime<Utc>) {
+        self.now = Some(now);
         self.folding.refresh(now);
     }
 

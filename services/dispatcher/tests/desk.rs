@@ -432,9 +432,21 @@ async fn promises_picks_and_new_orders_are_answered() {
 
     // The next day it is allocated anew, by the same wheels where nothing speaks against it.
     house.now += TimeDelta::days(1);
+    let leaves_on_monday = |allocation: &Allocation| {
+        let mut parts = allocation.lines.iter().flat_map(|line| &line.assigned);
+        parts.any(|part| part.leave_on.date().to_string() == "2026-03-16")
+    };
     house
         .ask::<Allocation>("allocation", &(), |allocation| {
-            allocation.today.date().to_string() == "2026-03-16"
+            allocation.today.date().to_string() == "2026-03-16" && leaves_on_monday(allocation)
+        })
+        .await;
+    // Once the day's lorries are gone nothing is planned to leave with them, though nobody has
+    // scanned anything since.
+    house.now = "2026-03-16T15:00:00Z".parse().unwrap();
+    house
+        .ask::<Allocation>("allocation", &(), |allocation| {
+            !leaves_on_monday(allocation)
         })
         .await;
     assert!(Path::new(&house.dir.path().join("data/dispatcher/yesterday.json")).exists());

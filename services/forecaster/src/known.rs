@@ -2,8 +2,8 @@
 //!
 //! What a round comes to is a matter of the log and of the day alone, never of when the worker
 //! was started or looked: habits are learnt from what had been recorded when the day began; air
-//! and weights count with the next fact that forecasts turn on, or with the next day; and the
-//! instant that is forecast from is that of the last such fact.
+//! and weights count with the next fact that forecasts turn on, or with the next day; and it is
+//! forecast from the instant of the newest fact that counts.
 
 use std::collections::BTreeMap;
 
@@ -28,7 +28,7 @@ pub(crate) struct Known {
     fresh: Vec<Fact>,
     /// What came since, and counts with the next fact that forecasts turn on.
     waiting: Vec<Fact>,
-    /// When the last fact was recorded that forecasts turn on.
+    /// When the newest of those that count was recorded.
     latest: Option<DateTime<Utc>>,
     /// Something was seen since the last round began.
     stirred: bool,
@@ -124,12 +124,11 @@ impl Known {
                 let turns = forecasts_turn_on(event);
                 self.late |= late;
                 self.stirred |= late || turns;
+                self.waiting.push(fact);
                 if turns {
-                    self.latest = self.latest.max(Some(fact.recorded_at));
+                    let newest = self.waiting.iter().map(|fact| fact.recorded_at).max();
+                    self.latest = self.latest.max(newest);
                     self.fresh.append(&mut self.waiting);
-                    self.fresh.push(fact);
-                } else {
-                    self.waiting.push(fact);
                 }
             }
             _ => {}

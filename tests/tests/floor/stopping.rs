@@ -132,7 +132,7 @@ async fn a_floors_own_broker_that_is_killed_comes_back_and_nothing_that_was_answ
     let mut scan_some = async |scanner: &mut Scanner, stored: &mut usize| {
         for wheel in wheels.by_ref().take(5) {
             let answer = scanner.scan(&wheel).await;
-            assert!(answer.starts_with("OK"), "{wheel}: {answer}");
+            assert!(answer.contains("recorded"), "{wheel}: {answer}");
             *stored += 1;
         }
     };
