@@ -177,7 +177,8 @@ impl Stations {
             record: None,
             receipt: Receipt {
                 seq: scan.seq,
-                occurred_at: at.min(self.now()),
+                // As the device says: its next scans go on from there.
+                occurred_at: scan.occurred_at.unwrap_or(at).min(self.now()),
                 person: who.person,
                 line: line.clone(),
                 undoes: scan.undoes,
