@@ -88,7 +88,7 @@ proptest! {
                 clock: clock(),
                 recipes: BTreeMap::new(),
                 holds: holds::Rule::default(),
-                rooms: BTreeSet::new(),
+                rooms: BTreeMap::new(),
                 people: [id("01")].into(),
                 youngest: BTreeMap::new(),
                 dispatch_desk: false,
