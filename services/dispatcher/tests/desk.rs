@@ -308,8 +308,9 @@ async fn orders_are_allocated_and_every_wheel_is_asked_about_before_it_leaves() 
     house.state(placed("FAR", "2026-08-19", 2)).await;
     let far = house.stays(Some("FAR"), &["260107A-03"]).await;
     assert!(
-        far[0]
-            .contains("not looked at yet: it next arrives on 2026-08-19, beyond the next 60 days"),
+        far[0].contains(
+            "not looked at yet: it next arrives on Wed 19 Aug 2026, beyond the next 60 days"
+        ),
         "{far:?}"
     );
 
