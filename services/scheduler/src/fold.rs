@@ -102,6 +102,8 @@ pub struct Fold {
     portions: Watch,
     /// What people were told of portions, to be taken up by a floor that is folded anew.
     recalled: Vec<control::Said>,
+    /// The names of what was told before this began and is never over.
+    told_once: std::collections::BTreeSet<String>,
     /// The dairy day on which it was last said what stands.
     said_standing: Option<DairyDay>,
     /// A store that did not read, of which people must hear.
@@ -182,6 +184,7 @@ impl Fold {
             aside,
             alarms: Vec::new(),
             alarmed: std::collections::BTreeSet::new(),
+            told_once: std::collections::BTreeSet::new(),
             noticed: std::collections::HashSet::new(),
             store: Arc::new(store),
         })
@@ -218,6 +221,12 @@ impl Fold {
         let (open, over) = ripening::alert::recall(&told.alerts);
         self.floor.restore_told(open, over);
         self.recalled = told.portions;
+        self.told_once = told.names;
+    }
+
+    /// Takes up the names of what is told once and kept nowhere else, at every start.
+    pub fn recall_names(&mut self, told: WasTold) {
+        self.told_once = told.names;
     }
 
     /// The position that the state stands for; `None` before the first message.
@@ -481,10 +490,10 @@ impl Fold {
             effects.extend(standing_effects(floor, day));
         }
         effects.extend(self.shift_effect());
+        effects.retain(|effect| !self.told_once.contains(&effect.id));
     }
 
-    /// The end of a shift, once a dairy day. A restart may sum up the same day again, under
-    /// the same id, which is told once.
+    /// The end of a shift, once a dairy day.
     fn shift_effect(&mut self) -> Option<Effect> {
         let floor = self.floor.floor()?;
         let (clock, now) = (floor.practice().clock, floor.now());

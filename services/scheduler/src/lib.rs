@@ -108,8 +108,13 @@ async fn spell(
         ),
         log => log?,
     };
-    if fold.position().is_none() {
-        fold.recall(told::read(bus, &site.id).await?);
+    match (told::read(bus, &site.id).await, fold.position()) {
+        (Ok(told), None) => fold.recall(told),
+        (Ok(told), Some(_)) => fold.recall_names(told),
+        (Err(error), None) => return Err(error.into()),
+        (Err(error), Some(_)) => {
+            tracing::warn!(%error, "what was told today is not known: people may be told again");
+        }
     }
     let store = fold.store().clone();
     let effects = effects::Publisher::start(site, bus.clone(), store, shutdown.clone());

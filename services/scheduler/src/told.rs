@@ -1,6 +1,8 @@
 //! What people were told, read back from where it was published: for a floor that is folded
 //! anew, so that it tells nobody anything a second time.
 
+use std::collections::BTreeSet;
+
 use bus::{Bus, BusError};
 use control::Said;
 use facts::SiteId;
@@ -17,12 +19,14 @@ pub(crate) const STANDS: &str = "stands";
 pub struct WasTold {
     pub(crate) alerts: Vec<Alert>,
     pub(crate) portions: Vec<Said>,
+    /// The names of whatever is told once and is never over: the end of a shift, a case that
+    /// cannot be labelled, a message that counts for nothing.
+    pub(crate) names: BTreeSet<String>,
 }
 
 impl WasTold {
     /// Takes the next message.
     pub(crate) fn take(&mut self, body: &[u8]) {
-        // What is not the floor's own, a shift's summary for instance, reads as neither.
         let Ok(value) = serde_json::from_slice::<Value>(body) else {
             return;
         };
@@ -30,6 +34,8 @@ impl WasTold {
             self.alerts.push(alert);
         } else if let Ok(said) = Said::deserialize(&value) {
             self.portions.push(said);
+        } else if let Some(name) = value.get("alert").and_then(Value::as_str) {
+            self.names.insert(name.to_owned());
         }
     }
 }
