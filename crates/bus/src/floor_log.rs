@@ -38,6 +38,12 @@ pub struct Position {
     pub stored_ns: i64,
 }
 
+facts::stored_struct!(Position {
+    created,
+    seq,
+    stored_ns
+});
+
 /// A message as the log has it.
 #[derive(Debug, Clone)]
 pub struct Stored {

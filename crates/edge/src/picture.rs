@@ -8,8 +8,9 @@ use std::path::Path;
 use anyhow::Context as _;
 use bus::Position;
 use chrono::{DateTime, Duration, Utc};
+use facts::stored::borsh;
+use facts::stored_struct;
 use holds::Rights;
-use serde::{Deserialize, Serialize};
 use station::Placement;
 
 /// Raised when the file's form changes; an older file is then read anew from the log. The
@@ -20,7 +21,7 @@ const FORM: u8 = 6;
 const KEPT: Duration = Duration::days(60);
 
 /// The placement, and the place in the log up to which it holds every fact.
-#[derive(Debug, Serialize, Deserialize)]
+#[derive(Debug)]
 pub(crate) struct Picture {
     /// Which types of facts the build knew that read them. What another passed over is read
     /// anew by a build that knows it.
@@ -28,9 +29,14 @@ pub(crate) struct Picture {
     pub(crate) position: Option<Position>,
     pub(crate) placement: Placement,
     /// When the placement last forgot what is old.
-    #[serde(skip)]
     forgot: Option<DateTime<Utc>>,
 }
+
+stored_struct!(Picture {
+    known,
+    position,
+    placement
+} skip { forgot });
 
 impl Default for Picture {
     fn default() -> Self {
@@ -71,7 +77,7 @@ impl Picture {
             }
         };
         match bytes.split_first() {
-            Some((&FORM, picture)) => match postcard::from_bytes::<Self>(picture) {
+            Some((&FORM, picture)) => match borsh::from_slice::<Self>(picture) {
                 Ok(picture) if picture.known == Self::default().known => return picture,
                 Ok(_) => tracing::info!(
                     "this version knows other types of facts than the one that kept the picture of the floor: reading the log"
@@ -95,7 +101,9 @@ impl Picture {
 
     /// The picture as its file has it.
     pub(crate) fn bytes(&self) -> anyhow::Result<Vec<u8>> {
-        Ok(postcard::to_extend(self, vec![FORM])?)
+        let mut bytes = vec![FORM];
+        borsh::to_writer(&mut bytes, self)?;
+        Ok(bytes)
     }
 }
 

@@ -14,7 +14,7 @@ use chrono::{DateTime, Utc};
 use uuid::Uuid;
 
 use crate::id::LONGEST;
-use crate::{Carrier, FactId, Grade, Sscc};
+use crate::{Carrier, FactId, Grade, Sscc, ToolCheck};
 
 /// Stores a struct: its fields in this order. A field of a type without the trait names the
 /// module whose `write` and `read` do it; what is skipped begins empty.
@@ -99,6 +99,12 @@ stored_enum!(Grade {
     1 = B,
     2 = C,
     3 = Reject,
+});
+
+stored_enum!(ToolCheck {
+    0 = Needles { expected, counted },
+    1 = Iron { whole },
+    2 = CheckWeight { applied_g, shown_g, allowed_g },
 });
 
 /// An instant, to the microsecond.

@@ -1,13 +1,12 @@
 //! What facts say of the holds on one wheel, and which of them stand.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, Event, Fact, HoldId, PersonId, WheelId};
-use serde::{Deserialize, Serialize};
+use facts::{BatchId, Event, Fact, HoldId, PersonId, WheelId, stored_enum, stored_struct};
 
 use crate::{Born, BornUnder, Laid, Moment, Placed, Rights};
 
 /// What a note says of its hold.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Says {
     /// The wheel is under it from here on.
     Held,
@@ -16,7 +15,7 @@ pub enum Says {
 }
 
 /// One fact about a hold on a wheel.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Note {
     /// When, and by which fact.
     pub moment: Moment,
@@ -27,6 +26,18 @@ pub struct Note {
     /// What.
     pub says: Says,
 }
+
+stored_enum!(Says {
+    0 = Held,
+    1 = Released,
+});
+
+stored_struct!(Note {
+    moment,
+    hold,
+    person,
+    says,
+});
 
 impl Note {
     /// What a fact says of a hold on each of its wheels; `None` when it speaks of none.
@@ -53,7 +64,7 @@ impl Note {
 }
 
 /// One portioning of a wheel.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Birth {
     /// When, and by which fact.
     pub moment: Moment,
@@ -62,7 +73,7 @@ pub struct Birth {
 }
 
 /// What facts that count say of the holds on one wheel.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Ledger {
     births: Vec<Birth>,
     notes: Vec<Note>,

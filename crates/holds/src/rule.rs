@@ -6,7 +6,6 @@ use std::collections::{BTreeMap, BTreeSet};
 use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
 use facts::{Event, Fact, FactId, HoldId, PersonId, RecipeId, StationId, stored_struct};
 use recipe::RecipeBook;
-use serde::{Deserialize, Serialize};
 
 use crate::{Guard, Moment, Target, Voids};
 
@@ -135,11 +134,11 @@ impl Rule {
 
 /// By which recipe a batch goes: those it was started with, unless it was moved to others on
 /// purpose.
-#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Course(BTreeMap<Moment, Leg>);
 
 /// A stretch of a batch's course.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct Leg {
     recipe: RecipeId,
     version: u32,

@@ -5,19 +5,17 @@ use std::collections::BTreeMap;
 use std::ops::Bound;
 
 use facts::{Event, Fact, FactId, HoldId, PersonId, Scope, WheelId, Window, stored_struct};
-use serde::{Deserialize, Serialize};
 
 use crate::{Birth, Guard, Ledger, Moment, Rights, Target, Voids};
 
 /// A hold that a fact placed over a scope.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Placed {
     /// When, and by which fact.
     pub moment: Moment,
     /// The hold.
     pub hold: HoldId,
     /// What it keeps.
-    #[serde(with = "stored")]
     pub scope: Scope,
     /// Why.
     pub reason: String,
@@ -26,14 +24,14 @@ pub struct Placed {
 }
 
 /// Who lifted a hold.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct Lifted {
     hold: HoldId,
     person: Option<PersonId>,
 }
 
 /// Every hold that was ever placed over a scope, and every lifting, in order.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct Scopes {
     placed: BTreeMap<Moment, Placed>,
     lifted: BTreeMap<Moment, Lifted>,
@@ -205,16 +203,13 @@ mod stored {
         BatchId, LotId, RoomId, Scope, StillageId, ToolId, WheelId, Window, stored_enum,
         stored_struct,
     };
-    use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-    #[derive(Serialize, Deserialize)]
     struct At {
         at: DateTime<Utc>,
     }
 
     stored_struct!(At { at via instant });
 
-    #[derive(Serialize, Deserialize)]
     struct Time {
         from: At,
         to: Option<At>,
@@ -232,7 +227,6 @@ mod stored {
         6 = Made(time),
     });
 
-    #[derive(Serialize, Deserialize)]
     enum Stored {
         Wheels(Vec<WheelId>),
         Batch(BatchId),
@@ -286,14 +280,6 @@ mod stored {
                 Stored::Made(time) => Self::Made(window(time)),
             }
         }
-    }
-
-    pub(super) fn serialize<S: Serializer>(scope: &Scope, s: S) -> Result<S::Ok, S::Error> {
-        Serialize::serialize(&Stored::from(scope), s)
-    }
-
-    pub(super) fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<Scope, D::Error> {
-        <Stored as Deserialize>::deserialize(d).map(Scope::from)
     }
 
     pub(super) fn write<W: std::io::Write>(scope: &Scope, to: &mut W) -> std::io::Result<()> {

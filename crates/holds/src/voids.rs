@@ -5,12 +5,11 @@ use std::collections::{BTreeMap, BTreeSet};
 use authority::people::{TakenBack, taken_back};
 use authority::workers::OFFICE;
 use facts::{Event, Fact, FactId, PersonId, StationId, Voided, stored_struct};
-use serde::{Deserialize, Serialize};
 
 use crate::Rights;
 
 /// One voiding: the fact that voids, by whom, and why.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Voiding {
     /// The `fact.voided` fact.
     pub by: FactId,
@@ -53,7 +52,7 @@ impl Voiding {
 }
 
 /// Who takes a fact back, by what it says. `S`: how a station is named.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Guard<S = StationId> {
     /// The station that stated it, or a correction: nobody's safety hangs on it.
     Station(S),

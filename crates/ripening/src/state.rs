@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use crate::{Moment, Note, What};
 
 /// A value and when it was seen.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Seen<T> {
     /// The value.
     pub value: T,
@@ -94,7 +94,7 @@ impl FlagKind {
 }
 
 /// One piercing.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Piercing {
     /// The machine.
     pub machine: ToolId,
@@ -108,7 +108,7 @@ pub struct Piercing {
 const BETWEEN_ROOMS: TimeDelta = TimeDelta::minutes(2);
 
 /// What is known of a wheel.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct State {
     /// Its batch.
     pub batch: Option<BatchId>,

@@ -1,4 +1,4 @@
-//! How forecasts and checks lie in a store: not as the wire has them. All else that is
+//! How forecasts lie in a store: not as the wire has them. All else that is
 //! stored is of this crate's own types, each of which says beside itself how it lies
 //! (`facts::stored`).
 
@@ -7,10 +7,8 @@ use std::io::{Error, ErrorKind, Read, Result, Write};
 
 use chrono::{Datelike as _, NaiveDate};
 use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
-use facts::{
-    BatchId, ExpectedOn, ForecastTold, RoomId, ToolCheck, WheelId, stored_enum, stored_struct,
-};
-use quantity::{Grams, Percent};
+use facts::{BatchId, ExpectedOn, ForecastTold, RoomId, WheelId, stored_struct};
+use quantity::Percent;
 
 use crate::Moment;
 
@@ -152,76 +150,5 @@ pub(crate) mod forecasts {
         all.into_iter()
             .map(|(at, forecast)| Ok((at, forecast.told()?)))
             .collect()
-    }
-}
-
-#[allow(clippy::enum_variant_names)] // a check weight is what it is called
-enum Check {
-    Needles {
-        expected: u32,
-        counted: u32,
-    },
-    Iron {
-        whole: bool,
-    },
-    CheckWeight {
-        applied: Grams,
-        shown: Grams,
-        allowed: Grams,
-    },
-}
-
-stored_enum!(Check {
-    0 = Needles { expected, counted },
-    1 = Iron { whole },
-    2 = CheckWeight { applied, shown, allowed },
-});
-
-impl From<&ToolCheck> for Check {
-    fn from(check: &ToolCheck) -> Self {
-        match *check {
-            ToolCheck::Needles { expected, counted } => Self::Needles { expected, counted },
-            ToolCheck::Iron { whole } => Self::Iron { whole },
-            ToolCheck::CheckWeight {
-                applied_g,
-                shown_g,
-                allowed_g,
-            } => Self::CheckWeight {
-                applied: applied_g,
-                shown: shown_g,
-                allowed: allowed_g,
-            },
-        }
-    }
-}
-
-impl From<Check> for ToolCheck {
-    fn from(check: Check) -> Self {
-        match check {
-            Check::Needles { expected, counted } => Self::Needles { expected, counted },
-            Check::Iron { whole } => Self::Iron { whole },
-            Check::CheckWeight {
-                applied,
-                shown,
-                allowed,
-            } => Self::CheckWeight {
-                applied_g: applied,
-                shown_g: shown,
-                allowed_g: allowed,
-            },
-        }
-    }
-}
-
-/// A check of a tool.
-pub(crate) mod tool_check {
-    use super::*;
-
-    pub(crate) fn write<W: Write>(check: &ToolCheck, to: &mut W) -> Result<()> {
-        Check::from(check).serialize(to)
-    }
-
-    pub(crate) fn read<R: Read>(from: &mut R) -> Result<ToolCheck> {
-        Check::deserialize_reader(from).map(ToolCheck::from)
     }
 }

@@ -6,7 +6,6 @@ use chrono::{DateTime, Utc};
 use facts::{Fact, FactId, ToolCheck, stored_struct};
 use holds::{Guard, Target};
 
-use crate::stored::tool_check;
 use crate::{Moment, Voids};
 
 /// A tool and its checks, in order.
@@ -78,5 +77,5 @@ impl Tool {
     }
 }
 
-stored_struct!(Checked { check via tool_check, guard });
+stored_struct!(Checked { check, guard });
 stored_struct!(Tool { checks });

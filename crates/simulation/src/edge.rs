@@ -5,6 +5,7 @@ use std::rc::Rc;
 
 use bus::outbox::book::Outcome as Became;
 use chrono::TimeDelta;
+use facts::stored::borsh;
 use facts::{Draft, Event, Fact, StationId, WheelId};
 use metrology::Settled;
 use quantity::Grams;
@@ -84,10 +85,8 @@ impl Worker {
     /// Starts the process: from the picture, and from what lies in the outbox.
     pub(crate) fn start(&mut self, dairy: &Dairy, breakage: Breakage) {
         let kept = self.picture.as_deref();
-        let (position, mut placement): (Option<Position>, Placement) = kept
-            .map_or_else(Default::default, |bytes| {
-                postcard::from_bytes(bytes).unwrap()
-            });
+        let (position, mut placement): (Option<Position>, Placement) =
+            kept.map_or_else(Default::default, |bytes| borsh::from_slice(bytes).unwrap());
         placement = placement.kept_under(dairy.practice.rights.clone());
         for fact in outbox::kept(&self.disk) {
             placement.apply(&fact);
@@ -114,7 +113,7 @@ impl Worker {
 
     pub(crate) fn keep_picture(&mut self) {
         if let Some(running) = &self.running {
-            let picture = postcard::to_stdvec(&(&running.position, &running.placement));
+            let picture = borsh::to_vec(&(&running.position, &running.placement));
             self.picture = Some(picture.unwrap());
         }
     }

@@ -109,7 +109,7 @@ fn main() {
     assert_eq!(&then, wheels);
 
     let began = Instant::now();
-    let bytes = postcard::to_allocvec(&placement).unwrap();
+    let bytes = facts::stored::borsh::to_vec(&placement).unwrap();
     println!(
         "snapshot of {} wheels  {:?}, {} MB",
         GROUPS * WHEELS,
@@ -117,7 +117,7 @@ fn main() {
         bytes.len() / 1_000_000
     );
     let began = Instant::now();
-    let restored: Placement = postcard::from_bytes(&bytes).unwrap();
+    let restored: Placement = facts::stored::borsh::from_slice(&bytes).unwrap();
     println!("restore  {:?}", began.elapsed());
     assert!(restored == placement);
 }

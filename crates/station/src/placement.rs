@@ -4,17 +4,18 @@
 //! placement: every wheel keeps its facts in their own order and is derived from them.
 //! Every carrier keeps the wheels on it, so that a scan costs the group, not the floor.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap};
+use std::io::{Read, Write};
 
 use chrono::{DateTime, Utc};
+use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
 use facts::{
     BatchId, Carrier, Event, Fact, FactId, HoldId, HoopId, RecipeId, StackId, StillageId,
-    ToolCheck, ToolId, WheelId,
+    ToolCheck, ToolId, WheelId, stored_enum, stored_struct,
 };
 use holds::{
     Course, Guard, Held, Ledger, Note, Over, Rights, Rule, Says, Scopes, Target, Voiding, Voids,
 };
-use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::track::{Change, Kind, Left, Order, Place, Standing, Track};
 
@@ -40,7 +41,7 @@ pub struct Placement {
     touched: HashMap<FactId, Touched>,
 }
 
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default)]
 struct Batch {
     /// By which recipe it goes.
     course: Course,
@@ -55,7 +56,7 @@ enum Touched {
 }
 
 /// What a fact said.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq)]
 enum Said {
     Scale(ToolId, Order, ToolCheck),
     Wheels(Box<[WheelId]>, Order, Kind),
@@ -585,36 +586,46 @@ fn take_off<K: std::hash::Hash + Eq, T: Ord>(
     }
 }
 
-/// A snapshot holds only what cannot be derived, sorted: equal placements are equal bytes.
-impl Serialize for Placement {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let wheels: BTreeMap<_, _> = self.wheels.iter().collect();
-        let batches: BTreeMap<_, _> = self.batches.iter().collect();
-        let scales: BTreeMap<_, _> = self.scales.iter().collect();
-        let voids: BTreeSet<_> = self.voids.iter().collect();
-        let aside: BTreeMap<_, _> = self.aside.iter().collect();
-        let guards: BTreeMap<_, _> = self.guards.iter().collect();
-        let facts = (voids, aside, guards);
-        (wheels, batches, scales, &self.scopes, facts).serialize(serializer)
+stored_struct!(Batch {
+    course,
+    last_number
+});
+
+stored_enum!(Said {
+    0 = Scale(scale, order, check),
+    1 = Wheels(wheels, order, kind),
+});
+
+/// What is kept is only what cannot be derived, in order: equal placements are equal bytes.
+impl BorshSerialize for Placement {
+    fn serialize<W: Write>(&self, to: &mut W) -> std::io::Result<()> {
+        let voidings: Vec<&Voiding> = self.voids.iter().collect();
+        self.wheels.serialize(to)?;
+        self.batches.serialize(to)?;
+        self.scales.serialize(to)?;
+        self.scopes.serialize(to)?;
+        voidings.serialize(to)?;
+        self.aside.serialize(to)?;
+        self.guards.serialize(to)
     }
 }
 
-impl<'de> Deserialize<'de> for Placement {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let (wheels, batches, scales, scopes, (voidings, aside, guards)) =
-            <(_, _, _, _, (Vec<Voiding>, _, _))>::deserialize(deserializer)?;
-        let mut voids = Voids::default();
-        for voiding in voidings {
-            voids.add(voiding);
-        }
+impl BorshDeserialize for Placement {
+    fn deserialize_reader<R: Read>(from: &mut R) -> std::io::Result<Self> {
         Ok(Self::from_kept(Kept {
-            wheels,
-            batches,
-            scales,
-            scopes,
-            voids,
-            aside,
-            guards,
+            wheels: HashMap::deserialize_reader(from)?,
+            batches: HashMap::deserialize_reader(from)?,
+            scales: HashMap::deserialize_reader(from)?,
+            scopes: Scopes::deserialize_reader(from)?,
+            voids: {
+                let mut voids = Voids::default();
+                for voiding in Vec::<Voiding>::deserialize_reader(from)? {
+                    voids.add(voiding);
+                }
+                voids
+            },
+            aside: HashMap::deserialize_reader(from)?,
+            guards: HashMap::deserialize_reader(from)?,
         }))
     }
 }

@@ -1,14 +1,16 @@
 //! One wheel's track over the floor: the facts that place it, kept in order.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, FactId, Grade, HoopId, PositionId, RoomId, StackId, StillageId};
+use facts::{
+    BatchId, FactId, Grade, HoopId, PositionId, RoomId, StackId, StillageId, stored_enum,
+    stored_struct,
+};
 use holds::{Ledger, Note};
-use serde::{Deserialize, Serialize};
 
 pub(crate) use holds::Moment as Order;
 
 /// What a fact changes about where a wheel is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Change {
     Portioned(BatchId),
     Hooped(HoopId, Option<StackId>),
@@ -24,14 +26,14 @@ pub(crate) enum Change {
 }
 
 /// What a fact does to each of its wheels.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Kind {
     Turn,
     Change(Change),
 }
 
 /// A place: a room, and a position in it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Place {
     /// The room.
     pub room: RoomId,
@@ -120,11 +122,10 @@ impl Standing {
 }
 
 /// Everything kept about one wheel. Both lists are in the order of the facts.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub(crate) struct Track {
     pub(crate) turns: Vec<Order>,
     pub(crate) changes: Vec<(Order, Change)>,
-    #[serde(skip)]
     pub(crate) standing: Standing,
 }
 
@@ -167,3 +168,25 @@ impl Track {
         self.turns.is_empty() && self.changes.is_empty()
     }
 }
+
+// A number stands for its variant for ever: what is new gets a new one.
+stored_enum!(Change {
+    0 = Portioned(batch),
+    1 = Hooped(hoop, stack),
+    2 = Unhooped,
+    3 = Loaded(stillage),
+    4 = Moved(place, via),
+    5 = Held(note),
+    6 = Dispatched,
+    7 = Returned,
+    8 = Discarded,
+    9 = Graded(grade),
+});
+
+stored_enum!(Kind {
+    0 = Turn,
+    1 = Change(change),
+});
+
+stored_struct!(Place { room, position });
+stored_struct!(Track { turns, changes } skip { standing });

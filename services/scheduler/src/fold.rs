@@ -8,7 +8,7 @@ use bus::{Bus, BusError, Position, Shutdown, Stored};
 use chrono::{DateTime, NaiveTime, Utc};
 use control::Watch;
 use facts::wire::Read;
-use facts::{Event, FactId, SiteId, Sscc, WheelId, stored_struct};
+use facts::{Event, FactId, SiteId, Sscc, WheelId};
 use labels::LabelJob;
 use quantity::DairyDay;
 use ripening::{Alert, Floor, Folding, Step, Voiding};
@@ -34,47 +34,8 @@ const STANDS_EVERY: i64 = 9;
 const CASES: &str = "cases";
 const PORTIONS: &str = "portions";
 
-/// Where a stored floor stands in the log: the stored form of a [`Position`].
-#[derive(Debug)]
-struct Place {
-    created: String,
-    seq: u64,
-    stored_ns: i64,
-}
-
-impl From<Place> for Position {
-    fn from(place: Place) -> Self {
-        let Place {
-            created,
-            seq,
-            stored_ns,
-        } = place;
-        Self {
-            created,
-            seq,
-            stored_ns,
-        }
-    }
-}
-
-impl From<&Position> for Place {
-    fn from(position: &Position) -> Self {
-        Self {
-            created: position.created.clone(),
-            seq: position.seq,
-            stored_ns: position.stored_ns,
-        }
-    }
-}
-
 /// How many wheels one notice of what has changed names at most.
 const NOTICED: usize = 2_000;
-
-stored_struct!(Place {
-    created,
-    seq,
-    stored_ns,
-});
 
 /// The folded floor, its store, and where it stands in the log.
 pub struct Fold {
@@ -141,7 +102,7 @@ impl Fold {
     /// [`StoreError`] when the store cannot be used.
     pub fn open(site: &Site, folder: &Path) -> Result<Self, StoreError> {
         let kept = |store: &Store| Ok((store.kept(PORTIONS)?, store.kept(CASES)?));
-        let opened = Store::open_with::<Place, _>(folder, practice(site), kept)?;
+        let opened = Store::open_with::<Position, _>(folder, practice(site), kept)?;
         let (store, mut loaded, (mut said, mut cases), aside) = opened;
         let known = |ty: &str| facts::TYPES.iter().any(|info| info.ty == ty);
         let passed_over = loaded.floor.gaps().find(|(ty, _)| known(ty));
@@ -162,7 +123,6 @@ impl Fold {
         let next_effect = store.effects()?.last().map_or(1, |(number, _)| number + 1);
         let mut portions = Watch::new(control::Size::USUAL);
         portions.restore(said.unwrap_or_default());
-        let position = position.map(Position::from);
         Ok(Self {
             floor,
             opened_at: position.as_ref().map(|position| position.seq),
@@ -448,7 +408,7 @@ impl Fold {
             return Ok(None);
         };
         let first = self.next_effect;
-        let mut batch = Batch::of(floor, &Place::from(&position), first, &effects)?;
+        let mut batch = Batch::of(floor, &position, first, &effects)?;
         batch.keep(PORTIONS, &self.portions.told().collect::<Vec<_>>())?;
         if self.cases.take_changed() {
             batch.keep(CASES, &self.cases)?;
@@ -672,12 +632,12 @@ mod tests {
     /// The store's golden bytes know no position: this is its layout under that number.
     #[test]
     fn a_place_in_the_log_lies_as_its_format_says() {
-        let place = Place {
+        let position = Position {
             created: "now".to_owned(),
             seq: 1,
             stored_ns: 2,
         };
-        let bytes = borsh::to_vec(&place).unwrap();
+        let bytes = borsh::to_vec(&position).unwrap();
         let should = b"\x03\0\0\0now\x01\0\0\0\0\0\0\0\x02\0\0\0\0\0\0\0";
         assert_eq!((store::FORMAT, bytes.as_slice()), (7, should.as_slice()));
     }

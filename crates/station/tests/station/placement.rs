@@ -217,8 +217,8 @@ proptest! {
         facts in facts(), split in any::<prop::sample::Index>(),
     ) {
         let (before, after) = facts.split_at(split.index(facts.len()));
-        let kept = postcard::to_allocvec(&folded(before)).unwrap();
-        let mut restored: Placement = postcard::from_bytes(&kept).unwrap();
+        let kept = facts::stored::borsh::to_vec(&folded(before)).unwrap();
+        let mut restored: Placement = facts::stored::borsh::from_slice(&kept).unwrap();
         for fact in after {
             restored.apply(fact);
         }

@@ -135,13 +135,20 @@ fn what_a_scale_last_showed_is_remembered_for_ever_and_older_checks_are_not() {
         floor.placement.last_pass(scale),
     );
     assert!(!last.unwrap().1.passed() && passed.is_some());
-    let before = postcard::to_allocvec(&floor.placement).unwrap().len();
+    let before = facts::stored::borsh::to_vec(&floor.placement)
+        .unwrap()
+        .len();
     floor
         .placement
         .forget_before(floor.now + Duration::days(90));
     assert_eq!(floor.placement.last_check(scale), last);
     assert_eq!(floor.placement.last_pass(scale), passed);
-    assert!(postcard::to_allocvec(&floor.placement).unwrap().len() < before);
+    assert!(
+        facts::stored::borsh::to_vec(&floor.placement)
+            .unwrap()
+            .len()
+            < before
+    );
     assert!(
         floor
             .scan("A.WEIGH")
