@@ -109,6 +109,7 @@ impl Dairy {
         let line = format!("W.{}", self.floor.code(wheel));
         let visit = Visit::new(DISPATCH, "08", "DISPATCH")
             .scan(4, format!("O.{order}"))
+            .answered(Expected::NobodysOrder)
             .scan(9, line)
             .answered(Expected::Stop);
         let end = self.visit(day, start, visit);

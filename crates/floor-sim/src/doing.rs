@@ -79,6 +79,9 @@ pub enum Expected {
     Wrong,
     /// Someone could be harmed: a held wheel may not leave, a needle is missing.
     Stop,
+    /// A number that nobody placed an order under: more is asked for, and where a dispatch desk
+    /// knows the orders it is wrong.
+    NobodysOrder,
 }
 
 /// Everything that reaches the system during one dairy day.

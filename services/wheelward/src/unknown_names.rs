@@ -110,7 +110,7 @@ const ROWS: &[Row] = &[
     ("orders cancel", "badge", Kind::Person, Over::Office, "O-1 --reason why --badge ? {record}", "77", ""),
     ("dispatch pick", "badge", Kind::Person, Over::Office, "--scan O-1 --badge ? {record}", "77", ""),
     ("dispatch pack", "badge", Kind::Person, Over::Office, "O-1 --wheels W-01 --badge ? {record}", "77", "07"),
-    ("recipe move", "badge", Kind::Person, Over::Source, "260304B --to larkholm-blue --version 2 --reason why --badge ? {record}", "77", "07"),
+    ("recipe move", "badge", Kind::Person, Over::Source, "260304B --to larkholm-blue --version 1 --reason why --badge ? {record}", "77", "07"),
     ("recall", "badge", Kind::Person, Over::Facts, "--drill --badge ? {record}", "77", "07"),
     ("papers import", "record", Kind::Person, Over::Running, "{dir}/message.json --papers {dir}/larkholm-papers.toml --record ?", "77", ""),
     ("label reprint", "badge", Kind::Person, Over::Running, "W-01 --because wet --badge ?", "77", "07"),

@@ -142,6 +142,7 @@ impl Stations {
             Expected::Fine => &[Level::Ok, Level::Next],
             Expected::Wrong => &[Level::Wrong],
             Expected::Stop => &[Level::Stop],
+            Expected::NobodysOrder => &[Level::Next, Level::Wrong],
         };
         assert!(expected.contains(&answer.level), "{doing:?}: {answer}");
         let facts = self.record(doing, drafts);

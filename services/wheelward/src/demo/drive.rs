@@ -353,6 +353,7 @@ impl Driver {
                 Expected::Fine => &["OK", "NEXT"],
                 Expected::Wrong => &["WRONG"],
                 Expected::Stop => &["STOP"],
+                Expected::NobodysOrder => &["NEXT", "WRONG"],
             };
             if !expected.iter().any(|level| answer.starts_with(level)) {
                 self.surprises
