@@ -48,7 +48,7 @@ fn a_scan_dated_2036_does_not_hide_the_wheel() {
     );
     assert_eq!(
         life.life[1].said.as_deref(),
-        Some("the device said 2036-03-02 10:00; taken at its receipt 2026-03-02 10:00")
+        Some("the device said 2036-03-02 09:00; taken at its receipt 2026-03-02 09:00")
     );
     let told = |what| floor.situations().any(|(found, ..)| found == what);
     assert!(told(Situation::ClockWrong));
@@ -71,8 +71,8 @@ fn what_a_slow_device_said_is_shown_and_orders_nothing() {
         said,
         [
             None,
-            Some("kept by the device; received 2026-03-02 11:00"),
-            Some("the device said 2026-03-02 10:12; taken at its receipt 2026-03-02 10:31"),
+            Some("kept by the device; received 2026-03-02 10:00"),
+            Some("the device said 2026-03-02 09:12; taken at its receipt 2026-03-02 09:31"),
         ]
     );
     let told: Vec<_> = floor

@@ -83,7 +83,8 @@ pub struct ScanKey {
     pub idle_s: i64,
     /// For how many seconds it has lasted.
     pub lasted_s: i64,
-    /// Since when, by the floor's clock: of two sessions on a device the later is the one there.
+    /// Since when, by this machine's clock, which goes on though the floor's stands still: of
+    /// two sessions on a device the later is the one there.
     pub since: DateTime<Utc>,
 }
 
@@ -97,7 +98,7 @@ impl ScanKey {
             longest_s: LONGEST.num_seconds(),
             idle_s: IDLE.num_seconds(),
             lasted_s: (gateway.machine_now() - session.began).num_seconds(),
-            since: session.since(),
+            since: session.began,
         })
     }
 }
