@@ -381,7 +381,8 @@ async fn every_worker_killed_at_random_answers_as_one_rebuilt_and_nobody_is_told
     dairy.comes_to(&survived, "rebuilt").await;
     // Whatever is told late is told by now.
     dairy.settled().await;
-    assert_eq!(dairy.told().await, told, "told by those started again");
+    let more: Vec<String> = dairy.told().await.into_iter().skip(told.len()).collect();
+    assert!(more.is_empty(), "told by those started again: {more:?}");
     chat_heard_all_of_it(&dairy, &chat).await;
     assert_eq!(dairy.floor.stream(bus::REJECTED).await.len(), 0);
 }
