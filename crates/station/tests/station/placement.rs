@@ -132,7 +132,7 @@ fn fact(n: usize, minute: i64, event: Event) -> Fact {
         site: "larkholm".parse().unwrap(),
         station: station.parse().unwrap(),
         station_seq: n as u64 + 1,
-        person: (n % 5 > 0).then(|| "01".parse().unwrap()),
+        person: (!n.is_multiple_of(5)).then(|| "01".parse().unwrap()),
         occurred_at,
         claimed_at: None,
         recorded_at: occurred_at,
