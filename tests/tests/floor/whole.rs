@@ -44,7 +44,7 @@ struct Dairy {
     workers: BTreeMap<&'static str, Worker>,
     pages: SocketAddr,
     rng: StdRng,
-    /// Wheels that were scanned at the spare station and answered OK, so often each.
+    /// Wheels whose scan at the spare station was said to be recorded, so often each.
     turned: BTreeMap<WheelId, usize>,
     /// Orders that the pages took.
     ordered: BTreeSet<String>,
@@ -153,7 +153,9 @@ impl Dairy {
             .collect();
         for wheel in some {
             let answer = scanner.scan(&format!("W.{wheel}")).await;
-            if answer.starts_with("OK") {
+            // A worker that has just started may not know the wheel yet: it records it all the
+            // same, and flags it.
+            if answer.starts_with("OK") || answer.contains("recorded and flagged") {
                 *self.turned.entry(wheel).or_default() += 1;
             }
         }
