@@ -373,6 +373,8 @@ async fn every_worker_killed_at_random_answers_as_one_rebuilt_and_nobody_is_told
     assert_eq!(once.len(), told.len(), "told twice: {told:#?}");
     assert!(told.len() > 100, "{told:#?}");
 
+    // What counts for nothing, a correction that its station may not make, is kept once.
+    let rejected = dairy.floor.stream(bus::REJECTED).await.len();
     dairy.broker_forgets_names().await;
     dairy.kill_all().await;
     dairy.start_all();
@@ -386,7 +388,7 @@ async fn every_worker_killed_at_random_answers_as_one_rebuilt_and_nobody_is_told
     let more: Vec<String> = dairy.told().await.into_iter().skip(told.len()).collect();
     assert!(more.is_empty(), "told by those started again: {more:?}");
     chat_heard_all_of_it(&dairy, &chat).await;
-    assert_eq!(dairy.floor.stream(bus::REJECTED).await.len(), 0);
+    assert_eq!(dairy.floor.stream(bus::REJECTED).await.len(), rejected);
 }
 
 /// Whatever a station or a page said is stored is in the log, once.
