@@ -44,7 +44,7 @@ struct Dairy {
     workers: BTreeMap<&'static str, Worker>,
     pages: SocketAddr,
     rng: StdRng,
-    /// Wheels that were scanned at the spare station and answered OK, so often each.
+    /// Wheels whose scan at the spare station was said to be recorded, so often each.
     turned: BTreeMap<WheelId, usize>,
     /// Orders that the pages took.
     ordered: BTreeSet<String>,
@@ -153,7 +153,9 @@ impl Dairy {
             .collect();
         for wheel in some {
             let answer = scanner.scan(&format!("W.{wheel}")).await;
-            if answer.starts_with("OK") {
+            // A worker that has just started may not know the wheel yet: it records it all the
+            // same, and flags it.
+            if answer.starts_with("OK") || answer.contains("recorded and flagged") {
                 *self.turned.entry(wheel).or_default() += 1;
             }
         }
@@ -371,6 +373,8 @@ async fn every_worker_killed_at_random_answers_as_one_rebuilt_and_nobody_is_told
     assert_eq!(once.len(), told.len(), "told twice: {told:#?}");
     assert!(told.len() > 100, "{told:#?}");
 
+    // What counts for nothing, a correction that its station may not make, is kept once.
+    let rejected = dairy.floor.stream(bus::REJECTED).await.len();
     dairy.broker_forgets_names().await;
     dairy.kill_all().await;
     dairy.start_all();
@@ -384,7 +388,7 @@ async fn every_worker_killed_at_random_answers_as_one_rebuilt_and_nobody_is_told
     let more: Vec<String> = dairy.told().await.into_iter().skip(told.len()).collect();
     assert!(more.is_empty(), "told by those started again: {more:?}");
     chat_heard_all_of_it(&dairy, &chat).await;
-    assert_eq!(dairy.floor.stream(bus::REJECTED).await.len(), 0);
+    assert_eq!(dairy.floor.stream(bus::REJECTED).await.len(), rejected);
 }
 
 /// Whatever a station or a page said is stored is in the log, once.
