@@ -2,9 +2,8 @@
 //!
 //! Follows the log. When something was seen that an allocation rests on, a dairy day has begun
 //! or a lane has closed for the day, everything is allocated again, close to what was allocated
-//! the day before, and published
-//! when it has changed. Questions are answered from the latest allocation; whether wheels
-//! may leave is answered from the log itself, up to the number that the question names. An
+//! the day before, and published when it has changed. Questions are answered from the latest
+//! allocation; whether wheels may leave is answered from the log itself, up to the number that the question names. An
 //! allocation advises: only a scan sends a wheel, and no hold is lifted here.
 
 mod desk;
