@@ -87,7 +87,7 @@ impl Past {
             let wheels = seen.wheels.get(&started.batch).cloned().unwrap_or_default();
             let some: Vec<WheelId> = wheels.iter().take(2).copied().collect();
             let at = like.occurred_at + TimeDelta::days(12 + i64::try_from(n % 5).unwrap_or(0));
-            if !some.is_empty() && n % 3 == 0 {
+            if !some.is_empty() && n.is_multiple_of(3) {
                 let stillage = seen.stillages.get(&started.batch).copied();
                 more.extend(trouble(
                     &mut desk,
@@ -169,7 +169,7 @@ fn milk(desk: &mut Desk, like: &Fact, started: &facts::VatStarted, n: usize) -> 
         }
         .into(),
     );
-    if n % 5 == 0 {
+    if n.is_multiple_of(5) {
         let received = LotReceived {
             lot: culture,
             kind: LotKind::Culture,
@@ -216,7 +216,7 @@ fn trouble(
 ) -> Vec<Fact> {
     let window = Window {
         from: at - TimeDelta::hours(30),
-        to: (n % 2 == 0).then_some(at),
+        to: (n.is_multiple_of(2)).then_some(at),
     };
     let scope = match n % 8 {
         0 => Scope::Batch(batch),
@@ -246,7 +246,7 @@ fn trouble(
         cause: None,
     };
     let mut more = vec![desk.states(like, at, placed)];
-    if n % 2 == 0 {
+    if n.is_multiple_of(2) {
         let deviation = DeviationFound {
             about: scope,
             control: None,
@@ -389,7 +389,7 @@ fn orders(
         standing: None,
     };
     let mut more = vec![desk.states(like, at(-9 * 24), placed)];
-    if n % 3 == 0 {
+    if n.is_multiple_of(3) {
         let lines = vec![line(wheels.len() + 2)];
         let changed = OrderChanged {
             order,

@@ -102,7 +102,7 @@ struct Incoming {
 enum Attempt {
     Taken(Taken),
     /// The dispatch desk must be asked first.
-    Asks(Leaving, Incoming),
+    Asks(Leaving, Box<Incoming>),
 }
 
 impl Desk {
@@ -258,7 +258,7 @@ impl Desk {
             match self.attempt(seat, incoming, reach, asked.take()).await {
                 Attempt::Taken(taken) => return taken,
                 Attempt::Asks(leaving, again) => {
-                    incoming = again;
+                    incoming = *again;
                     asked = Some(self.ask(leaving).await);
                 }
             }
@@ -307,7 +307,7 @@ impl Desk {
             };
             let outcome = seat.session().scan(&picture.placement, &scan);
             if let Some(leaving) = outcome.asks {
-                return Attempt::Asks(leaving, incoming);
+                return Attempt::Asks(leaving, Box::new(incoming));
             }
             let taken = desk.keep(picture, outcome, now, incoming.notes, shown);
             seat.session().recorded(&taken.facts);

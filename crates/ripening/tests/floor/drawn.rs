@@ -164,8 +164,8 @@ pub fn any_event() -> impl Strategy<Value = Event> {
         )
             .prop_map(move |(batch, room, n, worth_ironing)| ForecastTold {
                 batch: batch.to_string().parse().unwrap(),
-                cover_pct: (n % 3 == 0).then(|| Percent::new(60.0).unwrap()),
-                covered: (n % 2 == 0).then(|| on(n)),
+                cover_pct: (n.is_multiple_of(3)).then(|| Percent::new(60.0).unwrap()),
+                covered: (n.is_multiple_of(2)).then(|| on(n)),
                 leaves: Some(room),
                 moved_on: Some(on(n)),
                 ready: on(n),
@@ -221,7 +221,8 @@ pub fn any_event() -> impl Strategy<Value = Event> {
     ];
     let window = |hours: u8| facts::Window {
         from: start() + TimeDelta::hours(i64::from(hours) * 8),
-        to: (hours % 2 == 0).then(|| start() + TimeDelta::hours(i64::from(hours) * 8 + 30)),
+        to: (hours.is_multiple_of(2))
+            .then(|| start() + TimeDelta::hours(i64::from(hours) * 8 + 30)),
     };
     let scope = prop_oneof![
         wheels().prop_map(Scope::Wheels),
