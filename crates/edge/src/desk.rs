@@ -391,8 +391,11 @@ impl Desk {
         shown: Vec<Note>,
     ) -> Taken {
         let Outcome {
-            mut answer, drafts, ..
+            mut answer,
+            mut drafts,
+            ..
         } = outcome;
+        let now = picture.placement.after_releases(&mut drafts, now);
         let ended = match answer.level {
             Level::Wrong | Level::Stop if drafts.is_empty() => Ended::Refused,
             _ => Ended::Answered,

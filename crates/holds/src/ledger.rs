@@ -284,8 +284,13 @@ impl Ledger {
                 add(note.hold, By::Fact(note));
             }
         }
-        // Of a hold that has been traced since, or lifted, it is known whom it kept before.
-        for laid in over.scopes.iter().filter(|laid| laid.is_untraced()) {
+        // Of a hold that has been traced since, or lifted, it is known whom it kept before; but
+        // not of a wheel that was portioned after that.
+        let last_birth = self.births.last().map(|born| born.moment);
+        let untraced = |laid: &&Laid<'_>| {
+            laid.is_untraced() || last_birth.is_some_and(|birth| laid.is_traced_before(birth))
+        };
+        for laid in over.scopes.iter().filter(untraced) {
             let placed = laid.placed;
             if by_then(placed.moment)
                 && released(placed.hold).is_none_or(|release| release.moment < placed.moment)

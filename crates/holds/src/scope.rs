@@ -140,7 +140,7 @@ impl Scopes {
             Laid {
                 placed,
                 lifted: ends.next().map(|(order, _)| *order),
-                traced: said.map(|(order, _)| *order).next(),
+                traced: said.map(|(order, _)| *order).next_back(),
             }
         });
         laid.collect()
@@ -154,7 +154,7 @@ pub struct Laid<'a> {
     pub placed: &'a Placed,
     /// Its end.
     pub lifted: Option<Moment>,
-    /// When it was said that every wheel in its scope has been told, where that is needed.
+    /// When it was last said that every wheel in its scope has been told, where that is needed.
     pub traced: Option<Moment>,
 }
 
@@ -163,6 +163,13 @@ impl Laid<'_> {
     #[must_use]
     pub const fn is_untraced(&self) -> bool {
         self.placed.needs_tracing() && self.lifted.is_none() && self.traced.is_none()
+    }
+
+    /// Whether it has to be said again which wheels it keeps, because one was portioned since.
+    #[must_use]
+    pub fn is_traced_before(&self, birth: Moment) -> bool {
+        let stands = self.placed.needs_tracing() && self.lifted.is_none();
+        stands && self.traced.is_some_and(|traced| traced < birth)
     }
 }
 

@@ -7,15 +7,17 @@
 use std::collections::{BTreeSet, HashMap};
 use std::io::{Read, Write};
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
 use facts::{
-    BatchId, Carrier, Event, Fact, FactId, HoldId, HoopId, RecipeId, StackId, StillageId,
+    BatchId, Carrier, Draft, Event, Fact, FactId, HoldId, HoopId, RecipeId, StackId, StillageId,
     ToolCheck, ToolId, WheelId, stored_enum, stored_struct,
 };
 use holds::{
     Course, Guard, Held, Ledger, Note, Over, Rights, Rule, Says, Scopes, Target, Voiding, Voids,
 };
+
+use quantity::calendar;
 
 use crate::track::{Change, Kind, Left, Order, Place, Standing, Track};
 
@@ -118,6 +120,34 @@ impl Placement {
         } else {
             self.take_in(fact.id, said);
         }
+    }
+
+    /// Lets holds that are stated now count from after whatever released their wheels from
+    /// them, also where this machine's clock is behind of that which stated the release: else
+    /// such a hold would count as ended already. Gives when the drafts are recorded.
+    #[must_use]
+    pub fn after_releases(&self, drafts: &mut [Draft], now: DateTime<Utc>) -> DateTime<Utc> {
+        let mut recorded_at = now;
+        for draft in drafts {
+            let Event::WheelHeld(held) = &draft.event else {
+                continue;
+            };
+            let tracks = held
+                .wheels
+                .iter()
+                .filter_map(|wheel| self.wheels.get(wheel));
+            let notes = tracks.flat_map(|track| track.standing.holds.notes());
+            let released = notes.filter(|n| n.hold == held.hold && n.says == Says::Released);
+            let Some(last) = released.map(|note| note.moment.at).max() else {
+                continue;
+            };
+            if draft.occurred_at <= last {
+                let after = calendar::later(last, TimeDelta::milliseconds(1));
+                draft.occurred_at = after;
+                recorded_at = recorded_at.max(after);
+            }
+        }
+        recorded_at
     }
 
     fn goes_by(&mut self, batch: BatchId, fact: &Fact) {

@@ -46,6 +46,10 @@ pub struct HoldStanding {
     /// Whether nobody has said yet which wheels it keeps: until then no wheel may leave.
     #[serde(default)]
     pub untraced: bool,
+    /// Whether wheels were portioned since that was said last: until it is said again, those
+    /// may not leave.
+    #[serde(default)]
+    pub behind: bool,
     /// Wheels that it keeps.
     pub kept: Vec<WheelId>,
     /// Wheels of it that have left all the same.
@@ -217,8 +221,10 @@ impl Trace<'_> {
     fn standing_scopes(&self) -> Vec<HoldStanding> {
         let laid = self.index.laid();
         let stand = laid.iter().filter(|laid| laid.lifted.is_none());
+        let last_birth = self.index.last_birth;
         let over = |laid: &Laid<'_>| HoldStanding {
             untraced: laid.is_untraced(),
+            behind: last_birth.is_some_and(|birth| laid.is_traced_before(birth)),
             ..self.over(laid.placed)
         };
         stand.map(over).collect()
@@ -229,7 +235,8 @@ impl Trace<'_> {
     #[must_use]
     pub fn untraced_holds(&self) -> Vec<HoldTraced> {
         let untraced = self.standing_scopes().into_iter();
-        let untraced = untraced.filter(|hold| hold.untraced && hold.owed.is_empty());
+        let untraced =
+            untraced.filter(|hold| (hold.untraced || hold.behind) && hold.owed.is_empty());
         let traced = untraced.filter_map(|hold| {
             let wheels = hold.kept.len() + hold.let_go.len();
             Some(HoldTraced {
@@ -318,6 +325,7 @@ impl HoldStanding {
             placed_by: None,
             fact: None,
             untraced: false,
+            behind: false,
             kept: Vec::new(),
             left: Vec::new(),
             let_go: Vec::new(),

@@ -12,7 +12,7 @@ use std::collections::{BTreeMap, HashMap, HashSet};
 use std::sync::Arc;
 
 use facts::{Event, Fact, FactId, HoldId, LotId, OrderId, ReworkSource, SampleId, WheelId};
-use holds::{Course, Guard, Rule, Scopes, Target, Voiding, Voids};
+use holds::{Course, Guard, Moment, Rule, Scopes, Target, Voiding, Voids};
 
 use crate::act::{Act, Dictionary, Entry, wheels};
 use crate::number::{Number, Table};
@@ -74,6 +74,8 @@ pub struct Index {
     pub(crate) courses: BTreeMap<facts::BatchId, Course>,
     /// Holds over scopes.
     pub(crate) scopes: Scopes,
+    /// When a wheel was last portioned, by any fact, voided ones too.
+    pub(crate) last_birth: Option<Moment>,
     /// Why facts held wheels. Few reasons are given, and often.
     why: HashMap<FactId, Arc<str>>,
     reasons: HashSet<Arc<str>>,
@@ -186,6 +188,7 @@ impl Index {
         }
         match act {
             Act::Portioned { batch, .. } => {
+                self.last_birth = self.last_birth.max(Some(Moment::of(fact)));
                 let born = self.born_of.entry(batch);
                 born.extend(
                     members

@@ -329,7 +329,7 @@ mod tests {
         }
         assert!(until(evening) > until(morning) + 20);
         // Somebody's handheld had kept something since the day before.
-        let mut late = facts[until(morning) - 60..until(morning)]
+        let mut late = facts[..until(morning)]
             .iter()
             .rfind(|fact| matches!(fact.event, Event::WheelMoved(_) | Event::RindObserved(_)))
             .unwrap()

@@ -483,6 +483,7 @@ holds-kept = { $count ->
    *[other] Sie hält { $count } Laibe:
 }
 holds-untraced = Noch wird ermittelt, welche Laibe sie sperrt: bis dahin darf kein Laib den Betrieb verlassen. Dauert das Minuten, nachsehen, ob der Dienst records läuft.
+holds-behind = Seither wurden Laibe portioniert, für die noch ermittelt wird, ob sie darunter fallen: bis dahin dürfen sie den Betrieb nicht verlassen. Dauert das Minuten, nachsehen, ob der Dienst records läuft.
 holds-owed = { $count } weitere werden gerade gesperrt.
 holds-let-go = { $count } wurden einzeln freigegeben:
 holds-no-right = { $count } gab jemand ohne das Recht dazu frei: die Sperre besteht.

@@ -483,6 +483,7 @@ holds-kept = { $count ->
    *[other] It keeps { $count } wheels:
 }
 holds-untraced = It is still being worked out which wheels it keeps: until then no wheel of the dairy may leave. If this lasts for minutes, see that the records worker runs.
+holds-behind = Wheels were portioned since, and it is still being worked out whether it keeps them: until then they may not leave. If this lasts for minutes, see that the records worker runs.
 holds-owed = { $count } more are being told.
 holds-let-go = { $count } were let go one by one:
 holds-no-right = { $count } were released by somebody without the right to do so: the hold stands.

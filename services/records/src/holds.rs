@@ -6,9 +6,14 @@ use safety::{Plan, hold_for};
 use trace::Trace;
 
 /// Holds that laboratory results ask for and nobody has placed, then the facts that standing
-/// holds owe to wheels, then that all of them have been told. After these are stated, and no others, there are none.
+/// holds owe to wheels, then that all of them have been told. After these are stated, and no
+/// others, there are none.
+///
+/// `refused`: what was stated, and the broker did not take. It goes again by itself; what else
+/// is owed must not wait for it.
 #[must_use]
-pub fn owed(trace: &Trace<'_>, plan: Option<&Plan>) -> Vec<Event> {
+pub fn owed(trace: &Trace<'_>, plan: Option<&Plan>, refused: &[Event]) -> Vec<Event> {
+    let news = |event: &Event| !refused.contains(event);
     let mut owed: Vec<Event> = Vec::new();
     for (fact, sampled) in trace.results() {
         let Event::LabResulted(resulted) = &fact.event else {
@@ -22,6 +27,7 @@ pub fn owed(trace: &Trace<'_>, plan: Option<&Plan>) -> Vec<Event> {
         let stands_for = trace.sample_scope(resulted.sample);
         owed.extend(hold_for(fact, resulted, sampled, stands_for, sampling).map(Event::from));
     }
+    owed.retain(news);
     if owed.is_empty() {
         // A hold placed in this round is told to its wheels in the next.
         owed.extend(trace.owed_holds().into_iter().map(Event::from));

@@ -42,7 +42,8 @@ pub struct Keeper {
     live: bool,
     /// Whether facts came that may ask for a hold.
     stirred: bool,
-    /// The latest instant at which somebody says to have ended a hold.
+    /// The latest instant at which somebody says to have ended a hold, or made a wheel that a
+    /// hold may have to be worked out for.
     ended: Option<DateTime<Utc>>,
     /// When the first record of a log was written that this ledger, new and empty, found.
     found: Option<DateTime<Utc>>,
@@ -106,7 +107,10 @@ impl Keeper {
                 if empty && !self.live {
                     self.found.get_or_insert(fact.recorded_at);
                 }
-                if matches!(fact.event, Event::WheelReleased(_) | Event::HoldLifted(_)) {
+                if matches!(
+                    fact.event,
+                    Event::WheelReleased(_) | Event::HoldLifted(_) | Event::WheelPortioned(_)
+                ) {
                     self.ended = self.ended.max(Some(fact.occurred_at));
                 }
                 // The log's numbers fit for as long as a site makes less than 4e9 facts.
@@ -258,15 +262,17 @@ impl Keeper {
 
     /// Facts that have to be stated: holds that results ask for, and what holds owe to
     /// wheels. Looked for only after something came that may ask for one.
-    pub fn owed(&mut self) -> Vec<Event> {
+    /// `refused`: what the broker did not take of that.
+    pub fn owed(&mut self, refused: &[Event]) -> Vec<Event> {
         if !std::mem::take(&mut self.stirred) {
             return Vec::new();
         }
-        holds::owed(&self.index.trace(), self.plan.as_ref())
+        holds::owed(&self.index.trace(), self.plan.as_ref(), refused)
     }
 
     /// When a hold that is stated at `now` happens: after whatever ended one, also when the
-    /// clock of whoever ended it is ahead of ours. Else it would count as ended already.
+    /// clock of whoever ended it is ahead of ours. Else it would count as ended already; and
+    /// what was said of a hold's wheels would not count for those made last.
     #[must_use]
     pub fn hold_at(&self, now: DateTime<Utc>) -> DateTime<Utc> {
         let after = |ended: DateTime<Utc>| calendar::later(ended, TimeDelta::milliseconds(1));

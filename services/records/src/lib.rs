@@ -28,6 +28,7 @@ use anyhow::Context as _;
 use bus::telling::Told;
 use bus::{Bus, Clock, Outbox, Shutdown, Tick};
 use chrono::{DateTime, TimeDelta, Utc};
+use facts::wire::{self, Read};
 use facts::{Draft, Event, SiteId, StationId, WheelHeld, WheelId};
 use names::{Kind, Known};
 use recipe::Origin;
@@ -147,7 +148,6 @@ pub async fn run(
         // be stated twice.
         if keeper.is_stirred()
             && outbox.waiting() == 0
-            && outbox.refused() == 0
             && keeper.seq() >= bus_end(&bus, keeper.seq()).await
         {
             let mut warned = keeper.without_right();
@@ -241,7 +241,15 @@ fn state_owed(
 ) -> anyhow::Result<()> {
     let now = clock.now();
     let at = keeper.hold_at(now);
-    let owed = keeper.owed();
+    let refused = outbox.refusals()?;
+    let refused = refused
+        .iter()
+        .filter_map(|fact| match wire::from_line(&fact.line) {
+            Ok(Read::Fact(fact)) => Some(fact.event),
+            _ => None,
+        });
+    let refused: Vec<Event> = refused.collect();
+    let owed = keeper.owed(&refused);
     for event in &owed {
         tracing::warn!(
             fact = event.topic(),
@@ -249,7 +257,9 @@ fn state_owed(
             "holding"
         );
     }
-    let drafts = owed.into_iter().flat_map(in_facts).map(|event| Draft {
+    let parts = owed.into_iter().flat_map(in_facts);
+    let news = parts.filter(|event| !refused.contains(event));
+    let drafts = news.map(|event| Draft {
         occurred_at: at,
         claimed_at: None,
         person: None,

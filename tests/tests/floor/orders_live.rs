@@ -79,7 +79,7 @@ async fn an_order_is_placed_confirmed_fetched_and_packed_and_its_labels_are_prin
         "--wheels",
         "5",
         "--badge",
-        "M1",
+        "01",
     ];
     assert_eq!(say(&floor, &place).await, "Order O1 is placed.\n");
     allocated(&floor, "O1", &desk).await;

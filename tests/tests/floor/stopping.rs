@@ -62,13 +62,16 @@ async fn up(folder: &Path) -> Worker {
     up
 }
 
+/// Somebody with a badge.
 async fn stands_at(station: SocketAddr, up: &Worker) -> Scanner {
-    until(
+    let mut scanner = until(
         "the station to open",
         || up.log(),
         async || Scanner::at(station).await,
     )
-    .await
+    .await;
+    scanner.scan("P.01").await;
+    scanner
 }
 
 /// Wheels 311-01 and on as they stand. Nobody portioned them, so no census counts them.

@@ -323,10 +323,14 @@ fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<Ho
                     matches!(&later.event, Event::HoldLifted(e) if e.hold == placed.hold)
                         && may(later.person)
                 });
-                let traced = counts.iter().any(
+                // A wheel that was portioned after it was said last is not spoken for.
+                let traced = counts.iter().rposition(
                     |other| matches!(&other.event, Event::HoldTraced(e) if e.placed == fact.id),
                 );
-                needs && !ended && !traced
+                let born = counts.iter().rposition(
+                    |other| matches!(&other.event, Event::WheelPortioned(e) if e.wheel == wheel),
+                );
+                needs && !ended && traced.is_none_or(|traced| born.is_some_and(|b| b > traced))
             }
             _ => false,
         })
@@ -464,7 +468,7 @@ proptest! {
             let floor = office.floor();
             let trace = index.trace();
             let standing = trace.standing_holds();
-            let untraced = standing.iter().filter(|line| line.untraced);
+            let untraced = standing.iter().filter(|line| line.untraced || line.behind);
             let untraced: BTreeSet<HoldId> = untraced.map(|line| line.hold).collect();
             let owed = standing.iter().any(|line| !line.owed.is_empty());
             prop_assert!(!records_run || (untraced.is_empty() && !owed));

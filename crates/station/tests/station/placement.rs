@@ -4,8 +4,8 @@ use crate::floor::{Floor, at, wheel};
 use crate::obvious::never_happened;
 use chrono::{DateTime, Duration, Utc};
 use facts::{
-    BatchId, Carrier, Event, Fact, FactId, HoldId, HoopId, RoomId, StackId, StillageId, ToolCheck,
-    ToolChecked, ToolId, VatStarted, Voided, WheelDiscarded, WheelDispatched, WheelHeld,
+    BatchId, Carrier, Draft, Event, Fact, FactId, HoldId, HoopId, RoomId, StackId, StillageId,
+    ToolCheck, ToolChecked, ToolId, VatStarted, Voided, WheelDiscarded, WheelDispatched, WheelHeld,
     WheelHooped, WheelId, WheelLoaded, WheelMoved, WheelPortioned, WheelReleased, WheelReturned,
     WheelTurned, WheelUnhooped,
 };
@@ -138,6 +138,45 @@ fn fact(n: usize, minute: i64, event: Event) -> Fact {
         recorded_at: occurred_at,
         event,
     }
+}
+
+/// The station's computer is half an hour behind the one at which somebody released the wheel.
+#[test]
+fn a_hold_after_a_release_keeps_the_wheel_whatever_the_clock_of_its_station_says() {
+    let held = facts::WheelHeld {
+        wheels: vec![wheel("B1-1")],
+        hold: "Q1".parse().unwrap(),
+        reason: "a swab".into(),
+    };
+    let released = facts::WheelReleased {
+        wheels: held.wheels.clone(),
+        hold: held.hold,
+        reason: "clean".into(),
+    };
+    let mut placement = folded(&[
+        fact(1, 0, held.clone().into()),
+        Fact {
+            person: Some("17".parse().unwrap()),
+            ..fact(2, 45, released.into())
+        },
+    ]);
+    assert!(placement.held(wheel("B1-1"), &rule()).is_empty());
+    let now = fact(3, 30, held.clone().into());
+    let mut drafts = [Draft {
+        occurred_at: now.occurred_at,
+        claimed_at: None,
+        person: None,
+        event: held.into(),
+    }];
+    let recorded_at = placement.after_releases(&mut drafts, now.occurred_at);
+    let (occurred_at, _) = drafts[0].ordered(recorded_at);
+    assert!(recorded_at > fact(0, 45, drafts[0].event.clone()).occurred_at);
+    placement.apply(&Fact {
+        occurred_at,
+        recorded_at,
+        ..now
+    });
+    assert!(!placement.held(wheel("B1-1"), &rule()).is_empty());
 }
 
 /// Facts at few instants, so that ids decide too, and voids of some of them.

@@ -266,7 +266,7 @@ fn fields(topic: &str) -> Result<&'static [Field], Trouble> {
 }
 
 fn title(t: Tongue, topic: &str) -> String {
-    t.say(&format!("entry-{}", topic.replace('.', "-")))
+    t.say(&format!("entry-{}", topic.replace(['.', '_'], "-")))
 }
 
 fn label(t: Tongue, field: &str) -> String {
@@ -488,7 +488,7 @@ mod tests {
             );
             for t in Tongue::ALL {
                 assert!(
-                    t.knows(&format!("entry-{}", topic.replace('.', "-"))),
+                    t.knows(&format!("entry-{}", topic.replace(['.', '_'], "-"))),
                     "{topic}"
                 );
                 for (field, _, _) in *fields {

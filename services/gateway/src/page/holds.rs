@@ -125,6 +125,7 @@ fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldStanding) ->
                 @if !hold.left.is_empty() {
                     p { strong { (t.with("holds-left", [("count", hold.left.len().into())])) } " " (list(&hold.left)) }
                 }
+                @if hold.behind { p { strong { (t.say("holds-behind")) } } }
                 @if hold.untraced { p { strong { (t.say("holds-untraced")) } } }
                 @if !hold.owed.is_empty() { p { (t.with("holds-owed", [("count", hold.owed.len().into())])) } }
                 @if !hold.let_go.is_empty() { p { (t.with("holds-let-go", [("count", hold.let_go.len().into())])) " " (list(&hold.let_go)) } }

@@ -3,7 +3,8 @@
 //! on every way, and what is said and recorded is compared. Only what the table of rights lets
 //! a badge and someone signed in do differently may differ.
 
-use std::net::SocketAddr;
+use std::net::{Ipv4Addr, SocketAddr};
+use std::time::Duration;
 
 use authority::people::{Proof, Role, may_state_kind};
 use bus::{Clock, Shutdown};
@@ -15,9 +16,9 @@ use facts::{
 };
 use serde_json::{Value, json};
 use site::Scan;
-use station::Action;
+use station::{Action, Claim, Device, Kept};
 use tokio::io::AsyncWriteExt as _;
-use tokio::net::TcpStream;
+use tokio::net::TcpSocket;
 use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
 
 use crate::house::{Browser, House, code, utc_now};
@@ -250,8 +251,10 @@ struct Port {
 }
 
 impl Port {
-    async fn at(address: SocketAddr) -> Self {
-        let stream = TcpStream::connect(address).await.unwrap();
+    async fn at(address: SocketAddr, own: Ipv4Addr) -> Self {
+        let socket = TcpSocket::new_v4().unwrap();
+        socket.bind((own, 0).into()).unwrap();
+        let stream = socket.connect(address).await.unwrap();
         let (read, write) = stream.into_split();
         let lines = Lines::new(read);
         let mut port = Self { lines, write };
@@ -262,7 +265,11 @@ impl Port {
     async fn scan(&mut self, line: &str) -> String {
         let line = format!("{line}\n");
         self.write.write_all(line.as_bytes()).await.unwrap();
-        self.lines.next().await.unwrap().unwrap()
+        let answer = tokio::time::timeout(Duration::from_secs(30), self.lines.next());
+        let answer = answer
+            .await
+            .unwrap_or_else(|_| panic!("no answer to {line}"));
+        answer.unwrap().unwrap()
     }
 }
 
@@ -333,13 +340,13 @@ fn plain(said: &str) -> String {
 }
 
 /// What is recorded, without what differs by name.
-fn recorded(fact: &Fact, batch: &str, kept: bool) -> String {
+fn recorded(fact: &Fact, batch: &str, kept_from: Option<DateTime<Utc>>) -> String {
     let event = match &fact.event {
         // Which fact it was differs; that it was one does not.
         Event::Voided(_) => json!("voided"),
         _ => said(fact),
     };
-    let at = kept.then_some(fact.occurred_at.timestamp_millis());
+    let at = kept_from.map(|from| (fact.occurred_at - from).num_milliseconds());
     let station = fact.station.as_str();
     let text = json!([fact.event.topic(), fact.person, event, at]).to_string();
     text.replace(station, "@").replace(batch, "#")
@@ -398,19 +405,48 @@ async fn the_same_scan_has_the_same_verdict_on_every_way_in() {
     };
     let mut browsers = [tablet("tablet-1"), tablet("tablet-2")];
     let mut ports = Vec::new();
-    let kept_from = utc_now() - TimeDelta::minutes(5);
-    for (tablet, at) in browsers.iter_mut().zip([None, Some(kept_from)]) {
+    // Older than a clock may be off.
+    let kept_at_port = utc_now() - TimeDelta::seconds(110);
+    // Of the session that has begun, and older than what is sent as it is scanned.
+    let kept_in_browser = utc_now() + TimeDelta::seconds(1);
+    tokio::time::sleep(Duration::from_secs(13)).await;
+    for (tablet, at) in browsers.iter_mut().zip([None, Some(kept_in_browser)]) {
         tablet.scan("A.RIND", at);
-        while !tablet.scan("S.SY000Z", at).starts_with("NEXT") {
-            tokio::time::sleep(std::time::Duration::from_millis(100)).await;
+        let mut said = tablet.scan("S.SY000Z", at);
+        for _ in 0..300 {
+            if said.starts_with("NEXT") {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(100)).await;
+            said = tablet.scan("S.SY000Z", at);
         }
+        assert!(said.starts_with("NEXT"), "{said}");
     }
-    for _ in 0..2 {
-        let mut port = Port::at(address).await;
+    // The second is a device that was here with its clock right before it was out of reach.
+    let handheld = Ipv4Addr::new(127, 0, 0, 3);
+    let seen = Claim {
+        at: kept_at_port - TimeDelta::minutes(1),
+        kept: Kept::Unshown,
+    };
+    let device = serde_json::to_vec(&Device::default().after(seen, seen.at)).unwrap();
+    let key = format!("device\0{}\0{handheld}", station.id).into_bytes();
+    let outbox = worker.outbox();
+    let noted = |_: &[Fact]| vec![(key, Some(device))];
+    outbox
+        .record_with(&station.id, Vec::new(), utc_now(), noted)
+        .unwrap();
+    for own in [Ipv4Addr::LOCALHOST, handheld] {
+        let mut port = Port::at(address, own).await;
         port.scan("A.RIND").await;
-        while !port.scan("S.SY000Z").await.starts_with("NEXT") {
-            tokio::time::sleep(std::time::Duration::from_millis(100)).await;
+        let mut said = port.scan("S.SY000Z").await;
+        for _ in 0..300 {
+            if said.starts_with("NEXT") {
+                break;
+            }
+            tokio::time::sleep(Duration::from_millis(100)).await;
+            said = port.scan("S.SY000Z").await;
         }
+        assert!(said.starts_with("NEXT"), "{said}");
         ports.push(port);
     }
     // Each of the kept has a line of its own that was not open then, as a device that comes back.
@@ -427,7 +463,11 @@ async fn the_same_scan_has_the_same_verdict_on_every_way_in() {
                 second = started;
                 for line in script.iter().filter(|line| !line.is_empty()) {
                     second += 1;
-                    let at = kept_from + TimeDelta::milliseconds(100 * second);
+                    let from = match way {
+                        Way::Port | Way::PortKept => kept_at_port,
+                        Way::Browser | Way::BrowserKept => kept_in_browser,
+                    };
+                    let at = from + TimeDelta::milliseconds(10 * second);
                     lines.push((line.replace('#', &batch), at));
                 }
                 let mut answers = Vec::new();
@@ -480,28 +520,37 @@ async fn the_same_scan_has_the_same_verdict_on_every_way_in() {
         wrong[..wrong.len().min(4)].join("\n")
     );
 
-    what_was_recorded_is_the_same(&house, &said_by_batch).await;
+    let kept_from = [kept_at_port, kept_in_browser];
+    what_was_recorded_is_the_same(&house, &said_by_batch, kept_from).await;
     stop.request();
     serving.await.unwrap().unwrap();
     house.end().await;
 }
 
-async fn what_was_recorded_is_the_same(house: &House, batches: &[(Way, String)]) {
+async fn what_was_recorded_is_the_same(
+    house: &House,
+    batches: &[(Way, String)],
+    [at_port_from, in_browser_from]: [DateTime<Utc>; 2],
+) {
     let at_port = house.stated("room-1", 100).await;
     let now = house.stated("tablet-1", 50).await;
     let kept = house.stated("tablet-2", 50).await;
     let facts: Vec<&Fact> = at_port.iter().chain(&now).chain(&kept).collect();
-    let of = |batch: &str, kept: bool| -> Vec<String> {
+    let of = |batch: &str, kept_from: Option<DateTime<Utc>>| -> Vec<String> {
         let about = |fact: &&&Fact| said(fact).to_string().contains(batch);
         let facts = facts.iter().filter(about);
-        facts.map(|fact| recorded(fact, batch, kept)).collect()
+        facts.map(|fact| recorded(fact, batch, kept_from)).collect()
     };
     for four in batches.chunks(4) {
         let [a, b, c, d] = four else {
             panic!("{four:?}")
         };
-        assert_eq!(of(&a.1, false), of(&b.1, false), "{} {}", a.1, b.1);
-        assert_eq!(of(&c.1, true), of(&d.1, true), "{} {}", c.1, d.1);
+        assert_eq!(of(&a.1, None), of(&b.1, None), "{} {}", a.1, b.1);
+        let kept = [
+            of(&c.1, Some(at_port_from)),
+            of(&d.1, Some(in_browser_from)),
+        ];
+        assert_eq!(kept[0], kept[1], "{} {}", c.1, d.1);
     }
     let voids = |facts: &[Fact], of: fn(&str) -> bool| {
         let voided =
