@@ -291,18 +291,28 @@ impl Outbox {
         self.sync(write)
     }
 
-    /// What was kept under a key, once it is on the disk: whoever reads it may tell somebody.
+    /// What was kept under a key, once it is on the disk: for what somebody is told by it. May
+    /// wait for a sync: not to be called while others wait for what the caller holds.
+    ///
+    /// # Errors
+    /// [`OutboxError`] when the folder cannot be used.
+    pub fn synced_note(&self, key: &[u8]) -> Result<Option<Vec<u8>>, OutboxError> {
+        let found = self.note(key)?;
+        if found.is_some() {
+            let order = self.inner.order.lock();
+            let written = order.unwrap_or_else(PoisonError::into_inner).writes;
+            self.sync(written)?;
+        }
+        Ok(found)
+    }
+
+    /// What was kept under a key. It may not be on the disk yet: [`Outbox::synced_note`].
     ///
     /// # Errors
     /// [`OutboxError`] when the folder cannot be used.
     pub fn note(&self, key: &[u8]) -> Result<Option<Vec<u8>>, OutboxError> {
         let found = self.inner.facts.get(book::note_key(key));
         let found = found.map_err(|error| sled_error(&self.inner.dir, error))?;
-        if found.is_some() {
-            let order = self.inner.order.lock();
-            let written = order.unwrap_or_else(PoisonError::into_inner).writes;
-            self.sync(written)?;
-        }
         Ok(found.map(|value| value.to_vec()))
     }
 

@@ -481,7 +481,15 @@ impl Placement {
             let keep_from = old.min(passed.unwrap_or(checks.len().saturating_sub(1)));
             checks.drain(..keep_from);
         }
-        self.aside.retain(|_, said| said.order().at >= cutoff);
+        // What was said of a wheel that is here may be brought back whenever its voiding is voided.
+        let wheels = &self.wheels;
+        self.aside.retain(|_, said| {
+            let here = match said {
+                Said::Wheels(of, ..) => of.iter().any(|wheel| wheels.contains_key(wheel)),
+                Said::Scale(..) => false,
+            };
+            here || said.order().at >= cutoff
+        });
         let kept = std::mem::take(self);
         *self = Self::from_kept(Kept {
             wheels: kept.wheels,

@@ -10,7 +10,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use authority::Proof;
 use authority::people::{Refused, Role, may_state_all, may_state_kind};
 use chrono::{DateTime, Utc};
-use facts::{Draft, Fact, MarketId, PersonId, RecipeId, RoomId, StationId};
+use facts::{Draft, Event, Fact, Grade, MarketId, PersonId, RecipeId, RoomId, StationId, WheelId};
 use holds::Rule;
 use metrology::Settled;
 use quantity::DairyClock;
@@ -139,10 +139,26 @@ impl Session {
         let line = match Line::read(scan.line) {
             Ok(line) => line,
             Err(misread) => {
-                if matches!(misread, Misread::Action(_)) {
-                    self.work = Work::None;
-                }
-                return Outcome::of(Answer::new(Level::Wrong, misread.to_string()));
+                // What was to be set in its place is not: the next scans must not be taken
+                // under what was set before. An order, a hold or a badge that does not read
+                // would else leave the one before it in force.
+                let decides = |action| {
+                    use Action::{Discard, Dispatch, Hold, Release, Return};
+                    matches!(action, Dispatch | Release | Hold | Return | Discard)
+                };
+                let again = match misread {
+                    Misread::Empty => "",
+                    Misread::Action(_) => {
+                        self.disarm();
+                        ""
+                    }
+                    _ if self.action().is_some_and(decides) => {
+                        self.disarm();
+                        ". Nothing is set any more: scan the action card again"
+                    }
+                    _ => "",
+                };
+                return Outcome::of(Answer::new(Level::Wrong, format!("{misread}{again}")));
             }
         };
         let stamped = line.kept_since.map(|at| Claim {
@@ -151,7 +167,13 @@ impl Session {
         });
         let claim = scan.claim.or(stamped);
         let made = Made::of(claim, scan.received);
-        let step = self.step(line.code, placement, scan, &made);
+        let mut step = self.step(line.code, placement, scan, &made);
+        if let Some(wheel) = self.rejected(placement, &step) {
+            self.disarm();
+            step = Step::wrong(format!(
+                "{wheel} was graded REJECT, which keeps people safe: only a signed-in manager grades it otherwise, at a browser station. Nothing recorded"
+            ));
+        }
         if step.asks.is_some() {
             return Outcome {
                 asks: step.asks,
@@ -164,7 +186,10 @@ impl Session {
                 let words = drift.words(self.setup.clock);
                 let answer = &mut outcome.answer;
                 answer.words = format!("{}. {words}. It counts as scanned now", answer.words);
-                if answer.level == Level::Ok && !self.told_of_drift {
+                // Whoever hears that a wheel that left did not might put it back.
+                let leaves = |draft: &Draft| matches!(draft.event, Event::WheelDispatched(_));
+                let left = outcome.drafts.iter().any(leaves);
+                if answer.level == Level::Ok && !self.told_of_drift && !left {
                     answer.level = Level::Wrong;
                 }
                 self.told_of_drift = true;
@@ -173,6 +198,21 @@ impl Session {
             None => {}
         }
         outcome
+    }
+
+    /// A wheel that was graded REJECT and would be graded otherwise by somebody who may not take
+    /// that back.
+    fn rejected(&self, placement: &Placement, step: &Step) -> Option<WheelId> {
+        let manages = self.role == Some(Role::Manager);
+        let graded = step.events.iter().filter_map(|event| match event {
+            Event::WheelGraded(graded) if graded.grade != Grade::Reject => Some(&graded.wheels),
+            _ => None,
+        });
+        let mut wheels = graded.flatten().copied().filter(|_| !manages);
+        wheels.find(|wheel| {
+            let standing = placement.standing(*wheel);
+            standing.is_some_and(|standing| standing.grade == Some(Grade::Reject))
+        })
     }
 
     /// Takes a settled weight from the station's scale.

@@ -292,7 +292,7 @@ impl Trace<'_> {
             let Some(number) = self.index.names.wheels.find(wheel) else {
                 continue;
             };
-            let ledger = self.index.ledger(number);
+            let (ledger, gone) = self.index.ledger_and_end(number);
             let mut notes = ledger
                 .notes()
                 .iter()
@@ -300,7 +300,11 @@ impl Trace<'_> {
                 .filter(|n| n.hold == placed.hold);
             // What was said last and counts.
             match notes.find(|note| note.says == Says::Held || note.ends(rights)) {
-                Some(note) if note.says == Says::Held => over.kept.push(wheel),
+                Some(note) if note.says == Says::Held => match gone {
+                    Gone::Here => over.kept.push(wheel),
+                    Gone::Left => over.left.push(wheel),
+                    Gone::Discarded => {}
+                },
                 Some(release) if release.moment > placed.moment => {
                     over.let_go.push(wheel);
                     continue;

@@ -367,7 +367,10 @@ impl Stations {
     }
 
     fn kept(&self, device: &Device, seq: u64) -> Result<Option<Kept>, Trouble> {
-        let found = self.worker.outbox().note(&receipt_key(device, seq))?;
+        let found = self
+            .worker
+            .outbox()
+            .synced_note(&receipt_key(device, seq))?;
         Ok(found.and_then(|bytes| serde_json::from_slice(&bytes).ok()))
     }
 

@@ -37,6 +37,12 @@ pub async fn run(args: &ExportArgs) -> anyhow::Result<()> {
         }
     }
     out.flush()?;
+    if written == 0 && end > 0 {
+        anyhow::bail!(
+            "the log has no fact of site {}: see how the site file writes its id",
+            asker.site
+        );
+    }
     eprintln!("{written} facts written; {left} unknown or unreadable messages left in the log");
     Ok(())
 }

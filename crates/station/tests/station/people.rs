@@ -87,6 +87,47 @@ fn a_refused_card_leaves_nothing_armed() {
 }
 
 #[test]
+fn a_card_that_does_not_read_leaves_no_earlier_one_in_force_where_wheels_may_leave_or_be_kept() {
+    for set in [
+        &["A.DISPATCH", "O.4"][..],
+        &["A.HOLD", "Q.Q7"],
+        &["A.RETURN"],
+    ] {
+        for card in ["O.", "Q.H10 1", "P.", "O.ä", "rubbish"] {
+            let mut floor = Floor::with_a_stillage();
+            floor.scan("P.17");
+            floor.scans(set);
+            assert!(floor.scan(card).starts_with("WRONG"), "{set:?} {card}");
+            let answer = floor.scan("W.311-01");
+            assert!(answer.contains("no action yet"), "{set:?} {card}: {answer}");
+            assert!(floor.facts.is_empty(), "{set:?} {card}");
+        }
+    }
+    // What decides nothing goes on: a smeared card is scanned again.
+    let mut floor = Floor::with_a_stillage();
+    floor.scans(&["P.17", "A.TURN", "rubbish"]);
+    assert!(floor.scan("W.311-01").starts_with("OK"));
+}
+
+#[test]
+fn a_rejected_wheel_is_graded_otherwise_only_by_a_signed_in_manager() {
+    let mut floor = Floor::with_a_stillage();
+    floor.scans(&["P.17", "A.GRADE", "W.311-01", "G.REJECT"]);
+    assert!(
+        floor
+            .scans(&["W.311-01", "G.A"])
+            .contains("was graded REJECT")
+    );
+    floor.sign_in("M1", Role::Manager);
+    assert!(
+        floor
+            .scans(&["A.GRADE", "W.311-01", "G.A"])
+            .starts_with("OK")
+    );
+    assert_eq!(floor.facts.len(), 2);
+}
+
+#[test]
 fn the_role_is_asked_at_every_card() {
     let mut floor = Floor::with_a_stillage();
     floor.sign_in("O1", Role::Operator);

@@ -7,6 +7,7 @@
 use std::collections::BTreeSet;
 
 use axum::extract::{Query, State};
+use axum::http::StatusCode;
 use axum::response::Response;
 use facts::{BatchId, Event, HoldId, HoldLifted, HoldPlaced, LotId, Scope, WheelId, WheelReleased};
 use holds::Rights;
@@ -178,8 +179,20 @@ pub async fn place(
     if form.not_yet.is_none() {
         scope = gateway.ask::<InScope>(KNOWN, &scope).await?.scope;
     }
+    let hold = HoldId::new(form.hold.trim()).map_err(bad)?;
+    // Whoever ends one of two holds of one code would end both.
+    let standing: Vec<HoldStanding> = gateway.ask("holds", &()).await?;
+    if standing.iter().any(|standing| standing.hold == hold) {
+        return Err(Trouble::new(
+            StatusCode::CONFLICT,
+            "hold-in-use",
+            format!(
+                "a hold {hold} stands already, over something else perhaps: see the list, and give this one a code of its own"
+            ),
+        ));
+    }
     let placed = HoldPlaced {
-        hold: HoldId::new(form.hold.trim()).map_err(bad)?,
+        hold,
         scope,
         reason: words(&form.reason, "a reason")?,
         cause: None,
