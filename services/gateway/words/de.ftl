@@ -464,7 +464,7 @@ recall-mind = Bedenken Sie
 
 ## Sperren über mehr als einen Laib
 holds-title = Sperren
-holds-words = Nichts unter einer Sperre verlässt das Haus, was auch später darunter fällt. Nur eine benannte Person mit dem Recht dazu hebt sie auf.
+holds-words = Nichts unter einer Sperre verlässt das Haus; was später darunter fällt, wird gesperrt, sobald der Dienst records es gesehen hat. Nur eine benannte Person mit dem Recht dazu hebt sie auf.
 holds-none = Keine Sperre hält einen Laib.
 holds-anyone = Jeder mit einem Ausweis darf Laibe aus einer Sperre freigeben.
 holds-only = Nur diese Ausweise dürfen Laibe aus einer Sperre freigeben: { $badges }.

@@ -464,7 +464,7 @@ recall-mind = Mind
 
 ## Holds over more than a wheel
 holds-title = Holds
-holds-words = Nothing under a hold leaves, whatever comes into it later. Only a named person with the right to do so ends one.
+holds-words = Nothing under a hold leaves; what comes into it later is held as soon as the records worker has seen it. Only a named person with the right to do so ends one.
 holds-none = No hold keeps a wheel.
 holds-anyone = Anyone with a badge may release wheels from a hold.
 holds-only = Only these badges may release wheels from a hold: { $badges }.
