@@ -254,7 +254,7 @@ impl World {
             let Some(running) = &worker.running else {
                 continue;
             };
-            let mut all = Placement::default();
+            let mut all = Placement::under(self.dairy.practice.rights.clone());
             let kept = outbox::kept(&worker.disk);
             let facts = logged.iter().copied().chain(&kept);
             facts.for_each(|fact| all.apply(fact));

@@ -334,7 +334,7 @@ async fn what_a_slow_scanner_said_is_in_the_log_beside_its_receipt() {
     let bus = connect(&broker).await;
     let dairy = Dairy::start(vec![station("room-1", None)], &broker.url()).await;
     let mut scanner = dairy.handheld("room-1", [127, 0, 0, 7]).await;
-    scanner.scan("A.TURN").await;
+    scanner.scans(&["P.17", "A.TURN"]).await;
     let began = bus::Clock::system().now();
     let claimed = began - chrono::TimeDelta::minutes(19);
     let said = claimed.to_rfc3339_opts(chrono::SecondsFormat::Millis, true);
