@@ -159,7 +159,23 @@ export class House {
       await form.locator("button[type=submit]").click();
       await page.getByText(person.name).first().waitFor();
     }
+    this.order = "SHELF-1";
+    await this.ordered(page, this.order);
     await context.close();
+  }
+  // A customer orders: what leaves, leaves for an order that the dispatch desk knows.
+  async ordered(page, order) {
+    await until("the order to be taken", () => page.evaluate(async (order) => {
+      const { token } = await (await fetch("/api/v1/session")).json();
+      const { now } = await (await fetch("/api/v1/standing")).json();
+      const arrive_on = new Date(Date.parse(now) + 5 * 86_400_000).toISOString().slice(0, 10);
+      const lines = [{ recipe: "larkholm-blue", grade: "A", wheels: 2 }];
+      const headers = { "Content-Type": "application/json", "X-Wheelward-Token": token };
+      const body = JSON.stringify({ order, customer: "HARBOUR", market: "NORTH", arrive_on, lines });
+      const answer = await fetch("/api/v1/orders", { method: "POST", headers, body });
+      if (!answer.ok) { throw new Error(await answer.text()); }
+      return true;
+    }, order));
   }
   // The manager makes this browser a station; then someone signs in there.
   async station(page, code, person) {

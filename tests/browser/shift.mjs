@@ -31,7 +31,7 @@ async function receipts(page) {
 }
 
 export function shift(test, house) {
-  test("a shift is scanned whatever has the focus, seen, and taken back with one tap", { skip: "fails since names are checked when scanned: to be mended" }, async () => {
+  test("a shift is scanned whatever has the focus, seen, and taken back with one tap", async () => {
     const context = await house().browser("shift");
     const page = context.pages()[0];
     await house().station(page, "tablet-1", people.operator);
@@ -57,7 +57,7 @@ export function shift(test, house) {
     assert.equal(undo.recorded, "fact.voided");
     assert.equal(undo.person, people.operator.badge);
     // A look at the rind wants its number yet, and shows what it will be about.
-    await scan(page, "A.RIND");
+    await scan(page, "A.RIND", "next"); // and not what was said of the tap
     const asked = await scan(page, `S.${free[0]}`, "next");
     assert.ok(asked.replaceAll("\u2011", "-").includes(on[0].wheel), asked);
     await shoot(page, "station-next");
@@ -82,7 +82,7 @@ export function shift(test, house) {
     await signIn(page, people.operator);
     if (held) {
       await scan(page, "A.DISPATCH");
-      await scan(page, "O.O-1", "next");
+      await scan(page, `O.${house().order}`, "next");
       await wedge(page, `S.${held}`);
       await page.waitForSelector("#stop[open]");
       assert.match(await page.innerText("#stop"), /held|hold/i);
@@ -348,14 +348,14 @@ export function shift(test, house) {
     await Promise.all([one.close(), other.close()]);
   });
 
-  test("STOP is said in German", { skip: "the order it scans is refused now where the desk does not know it: give it an order" }, async () => {
+  test("STOP is said in German", async () => {
     const context = await house().browser("german", { locale: "de-DE" });
     const page = context.pages()[0];
     await house().station(page, "tablet-6", people.ironer);
     const { held } = await stands(page);
     assert.ok(held, "a held wheel stands on the floor");
     await scan(page, "A.DISPATCH");
-    await scan(page, "O.O-1", "next");
+    await scan(page, `O.${house().order}`, "next");
     await wedge(page, `S.${held}`);
     await page.waitForSelector("#stop[open]");
     assert.match(await page.innerText("#stop"), /HALT/);
