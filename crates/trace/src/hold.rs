@@ -153,7 +153,7 @@ impl Trace<'_> {
         let told: BTreeMap<HoldId, BTreeSet<WheelId>> =
             standing.iter().fold(BTreeMap::new(), |mut told, over| {
                 let wheels: &mut BTreeSet<_> = told.entry(over.hold).or_default();
-                wheels.extend(&over.kept);
+                wheels.extend(over.kept.iter().chain(&over.left));
                 told
             });
         let laid = index.laid();
@@ -238,7 +238,7 @@ impl Trace<'_> {
         let untraced =
             untraced.filter(|hold| (hold.untraced || hold.behind) && hold.owed.is_empty());
         let traced = untraced.filter_map(|hold| {
-            let wheels = hold.kept.len() + hold.let_go.len();
+            let wheels = hold.kept.len() + hold.left.len() + hold.let_go.len();
             Some(HoldTraced {
                 hold: hold.hold,
                 placed: hold.fact?,

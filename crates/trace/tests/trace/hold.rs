@@ -103,6 +103,23 @@ fn holds_are_nested_and_each_is_ended_by_itself() {
 }
 
 #[test]
+fn a_wheel_on_the_road_is_listed_once_and_counted_as_told() {
+    let mut log = floor();
+    let any = Rights::AnyBadge;
+    log.dispatch("2 06:00", "b1-02", None);
+    log.fact("2 08:00", placed("LAB", Scope::Lot(id("milk-1"))));
+    state(&mut log, "2 08:01", &any);
+    let mut index = log.index();
+    let trace = index.trace();
+    let standing = trace.standing_holds();
+    let [one] = standing.as_slice() else {
+        panic!("{standing:?}")
+    };
+    assert_eq!((&one.kept, &one.left), (&wheels("b1-01"), &wheels("b1-02")));
+    assert_eq!(trace.untraced_holds()[0].wheels, 2);
+}
+
+#[test]
 fn a_release_without_the_right_to_it_ends_nothing() {
     let mut log = floor();
     let rights = rights("01 02");
