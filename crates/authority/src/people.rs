@@ -85,15 +85,16 @@ enum Least {
     Worker,
 }
 
-/// How it must be known who states something.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum By {
+/// How somebody who states a kind of fact must be identified.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Identification {
     /// Not at all: work that changes no wheel's fate and keeps nobody safe. Where a site names
     /// its badges, a station asks for one all the same.
     Nobody,
-    /// It needs a badge.
+    /// By a badge.
     Badge,
-    /// It needs badge and PIN.
+    /// By badge and PIN.
     Pin,
 }
 
@@ -109,12 +110,12 @@ pub enum TakenBack {
     ByReleaser,
 }
 
-use By::{Badge, Nobody, Pin};
+use Identification::{Badge, Nobody, Pin};
 use Least::{Anyone, Ironer, Manager, Worker};
 use TakenBack::{ByManager, ByOwner, ByReleaser};
 
 /// A kind of fact, who may state it, with what proof, and who takes it back.
-type Row = (&'static str, Least, By, TakenBack);
+type Row = (&'static str, Least, Identification, TakenBack);
 
 /// One row a kind of fact, in the catalogue's order. A test holds that none is missing.
 const TABLE: &[Row] = &[
@@ -197,18 +198,6 @@ const TABLE: &[Row] = &[
 /// A kind of fact that this build does not know is nobody's to state.
 const UNKNOWN: Row = ("", Worker, Pin, ByManager);
 
-/// How it must be known who states a kind of fact.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Known {
-    /// Not at all, where the site names no badges.
-    Nobody,
-    /// By a badge.
-    Badge,
-    /// By badge and PIN.
-    Pin,
-}
-
 /// A row of the table, as people are shown it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
 pub struct Right {
@@ -216,8 +205,8 @@ pub struct Right {
     pub kind: &'static str,
     /// The least role that records it; none where no person does.
     pub role: Option<Role>,
-    /// How it must be known who records it.
-    pub known: Known,
+    /// How whoever records it must be identified.
+    pub known: Identification,
     /// Who takes it back.
     pub taken_back: TakenBack,
     /// When it is otherwise, in words.
@@ -227,14 +216,10 @@ pub struct Right {
 
 /// The whole table, in the catalogue's order.
 pub fn table() -> impl Iterator<Item = Right> {
-    TABLE.iter().map(|&(kind, least, by, taken_back)| Right {
+    TABLE.iter().map(|&(kind, least, known, taken_back)| Right {
         kind,
         role: (least != Worker).then_some(least.role()),
-        known: match by {
-            Nobody => Known::Nobody,
-            Badge => Known::Badge,
-            Pin => Known::Pin,
-        },
+        known,
         taken_back,
         unless: match kind {
             "wheel.dispatched" => {

@@ -22,6 +22,7 @@ pub mod retry;
 mod shutdown;
 mod streams;
 pub mod telling;
+mod whole;
 
 pub use asking::{LARGEST_ANSWER, Question, Questions, Refusal};
 pub use clock::{BusClock, Clock, Tick};
@@ -34,3 +35,4 @@ pub use keys::{Keys, signed};
 pub use outbox::{Note, Outbox, Written};
 pub use shutdown::Shutdown;
 pub use streams::{DERIVED, FLOOR, REJECTED};
+pub use whole::write_whole;

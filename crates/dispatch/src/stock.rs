@@ -4,7 +4,6 @@ use std::collections::BTreeMap;
 use std::sync::Arc;
 
 use facts::{BatchId, Carrier, Grade, HoldId, OrderId, PositionId, RecipeId, RoomId, WheelId};
-use holds::Held;
 use quantity::{DairyDay, Grams};
 use recipe::Recipe;
 use ripening::{Floor, answer};
@@ -71,14 +70,7 @@ impl Kept {
     pub fn words(self) -> String {
         match self {
             Self::Held(hold) => format!("under hold {hold}"),
-            Self::HeldUntraced(hold) => {
-                let held = Held {
-                    hold,
-                    since: None,
-                    untraced: true,
-                };
-                format!("under hold {}", held.words())
-            }
+            Self::HeldUntraced(hold) => format!("under hold {}", holds::untraced_words(hold)),
             Self::NeedlesUncounted => "waiting to be looked through for metal".to_owned(),
             Self::CameBack => "back from a customer and not graded since".to_owned(),
             Self::Rejected => "graded as not for sale".to_owned(),

@@ -1,8 +1,6 @@
 //! The worker's picture of the floor on its disk: the placement, and how much of the log
 //! is in it.
 
-use std::fs::File;
-use std::io::Write as _;
 use std::path::Path;
 
 use anyhow::Context as _;
@@ -58,8 +56,8 @@ fn known<'t>(types: impl Iterator<Item = &'t str>) -> u64 {
 }
 
 impl Picture {
-    /// The last picture kept, at a site where these may release. When there is none, or none that can be read, an empty
-    /// one: the log has it all.
+    /// The last picture kept, at a site where these may release. When there is none, or none
+    /// that can be read, an empty one: the log has it all.
     pub(crate) fn load(path: &Path, rights: Rights) -> Self {
         let mut picture = Self::kept(path);
         picture.placement = picture.placement.kept_under(rights);
@@ -109,14 +107,7 @@ impl Picture {
 
 /// Puts a picture in place of the last, whole or not at all.
 pub(crate) fn keep(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
-    let fresh = path.with_extension("new");
-    let write = || {
-        let mut file = File::create(&fresh)?;
-        file.write_all(bytes)?;
-        file.sync_all()?;
-        std::fs::rename(&fresh, path)
-    };
-    write().with_context(|| {
+    bus::write_whole(path, bytes).with_context(|| {
         format!(
             "cannot keep the picture of the floor in {}: make room there",
             path.display()

@@ -8,11 +8,11 @@ use crate::{Amount, Event};
 /// Why an amount makes no sense, in words for whoever stated it.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[error(
-    "{what} must be more than {least}, but is {was}: nothing recorded. Measure it and enter it again"
+    "{what} must be more than 0{unit}, but is {was}{unit}: nothing recorded. Measure it and enter it again"
 )]
 pub struct Nonsense {
     what: &'static str,
-    least: &'static str,
+    unit: &'static str,
     was: String,
 }
 
@@ -62,12 +62,8 @@ fn more_than_none(what: &'static str, value: f64, unit: &'static str) -> Result<
     }
     Err(Nonsense {
         what,
-        least: match unit {
-            " L" => "0 L",
-            " s" => "0 s",
-            _ => "0",
-        },
-        was: format!("{value}{unit}"),
+        unit,
+        was: value.to_string(),
     })
 }
 

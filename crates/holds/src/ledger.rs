@@ -151,13 +151,11 @@ impl Held {
     /// The hold, in words that go on from `it is under hold`.
     #[must_use]
     pub fn words(&self) -> String {
-        let hold = self.hold;
-        if !self.untraced {
-            return hold.to_string();
+        if self.untraced {
+            untraced_words(self.hold)
+        } else {
+            self.hold.to_string()
         }
-        format!(
-            "{hold}, which is still being worked out: nothing may leave until the records say which wheels it keeps. If that lasts, ask whoever runs Wheelward whether its records worker runs"
-        )
     }
 
     /// Whether every wheel of its recipe is under it until somebody releases it: it is no
@@ -166,6 +164,15 @@ impl Held {
     pub const fn is_routine(&self) -> bool {
         self.since.is_none()
     }
+}
+
+/// A hold of which nobody has said yet which wheels it keeps, in words that go on from `it is
+/// under hold`.
+#[must_use]
+pub fn untraced_words(hold: HoldId) -> String {
+    format!(
+        "{hold}, which is still being worked out: nothing may leave until the records say which wheels it keeps. If that lasts, ask whoever runs Wheelward whether its records worker runs"
+    )
 }
 
 impl From<Standing<'_>> for Held {

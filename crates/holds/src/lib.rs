@@ -21,7 +21,7 @@ mod rule;
 mod scope;
 mod voids;
 
-pub use ledger::{Birth, By, Held, Ledger, Note, Over, Says, Standing};
+pub use ledger::{Birth, By, Held, Ledger, Note, Over, Says, Standing, untraced_words};
 pub use moment::Moment;
 pub use rule::{Born, BornUnder, Course, Rights, Rule};
 pub use scope::{Laid, Placed, Scopes};

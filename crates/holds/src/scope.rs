@@ -81,15 +81,22 @@ impl Scopes {
         }
     }
 
+    /// Who takes a fact back that is kept here, and the hold that it names.
+    fn find(&self, fact: FactId) -> Option<(Guard, Option<HoldId>)> {
+        let placed = self.placed.iter();
+        let placed = placed.map(|(order, placed)| (order, Guard::Keeps, Some(placed.hold)));
+        let lifted = self.lifted.iter();
+        let lifted = lifted.map(|(order, lifted)| (order, Guard::Frees, Some(lifted.hold)));
+        let traced = self.traced.keys().map(|order| (order, Guard::Frees, None));
+        let mut all = placed.chain(lifted).chain(traced);
+        let found = all.find(|(order, ..)| order.fact == fact);
+        found.map(|(_, guard, hold)| (guard, hold))
+    }
+
     /// Who takes a fact back, if it is kept here.
     #[must_use]
     pub fn guard_of(&self, fact: FactId) -> Option<Guard> {
-        let placed = self.placed.keys().map(|order| (order, Guard::Keeps));
-        let lifted = self.lifted.keys().map(|order| (order, Guard::Frees));
-        let traced = self.traced.keys().map(|order| (order, Guard::Frees));
-        let mut all = placed.chain(lifted).chain(traced);
-        let found = all.find(|(order, _)| order.fact == fact);
-        found.map(|(_, guard)| guard)
+        self.find(fact).map(|(guard, _)| guard)
     }
 
     /// All that were ever placed, lifted or voided ones too, in order.
@@ -112,11 +119,7 @@ impl Scopes {
             let mut placed = self.placed.values().filter(|placed| placed.hold == hold);
             placed.any(|placed| placed.needs_tracing())
         };
-        let placed = self.placed.iter().map(|(order, p)| (order, Some(p.hold)));
-        let lifted = self.lifted.iter().map(|(order, l)| (order, Some(l.hold)));
-        let traced = self.traced.keys().map(|order| (order, None));
-        let mut all = placed.chain(lifted).chain(traced);
-        let found = all.find(|(order, _)| order.fact == fact);
+        let found = self.find(fact);
         found.is_some_and(|(_, hold)| hold.is_none_or(of))
     }
 

@@ -8,7 +8,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use authority::Proof;
-use authority::people::{Refused, Role, may_state_all, may_state_kind};
+use authority::people::{
+    Refused, Role, TakenBack, kind_taken_back, may_correct, may_state_all, may_state_kind,
+};
 use chrono::{DateTime, Utc};
 use facts::{Draft, Event, Fact, Grade, MarketId, PersonId, RecipeId, RoomId, StationId, WheelId};
 use holds::Rule;
@@ -141,10 +143,11 @@ impl Session {
             Err(misread) => {
                 // What was to be set in its place is not: the next scans must not be taken
                 // under what was set before. An order, a hold or a badge that does not read
-                // would else leave the one before it in force.
-                let decides = |action| {
-                    use Action::{Discard, Dispatch, Hold, Release, Return};
-                    matches!(action, Dispatch | Release | Hold | Return | Discard)
+                // would else leave the one before it in force, where nobody at a station
+                // takes back what follows.
+                let decides = |action: Action| {
+                    let topic = action.topic();
+                    topic.is_some_and(|topic| kind_taken_back(topic) != TakenBack::ByOwner)
                 };
                 let again = match misread {
                     Misread::Empty => "",
@@ -203,12 +206,12 @@ impl Session {
     /// A wheel that was graded REJECT and would be graded otherwise by somebody who may not take
     /// that back.
     fn rejected(&self, placement: &Placement, step: &Step) -> Option<WheelId> {
-        let manages = self.role == Some(Role::Manager);
+        let corrects = may_correct(self.proof()).is_ok();
         let graded = step.events.iter().filter_map(|event| match event {
             Event::WheelGraded(graded) if graded.grade != Grade::Reject => Some(&graded.wheels),
             _ => None,
         });
-        let mut wheels = graded.flatten().copied().filter(|_| !manages);
+        let mut wheels = graded.flatten().copied().filter(|_| !corrects);
         wheels.find(|wheel| {
             let standing = placement.standing(*wheel);
             standing.is_some_and(|standing| standing.grade == Some(Grade::Reject))

@@ -86,11 +86,9 @@ impl Kept {
 
     /// Keeps the latest allocation, whole or not at all.
     pub(crate) fn keep(&mut self, allocation: &Allocation) {
-        let fresh = self.latest_file.with_extension("new");
         let written = serde_json::to_vec(allocation)
             .context("not writable as JSON")
-            .and_then(|json| Ok(std::fs::write(&fresh, json)?))
-            .and_then(|()| Ok(std::fs::rename(&fresh, &self.latest_file)?));
+            .and_then(|json| Ok(bus::write_whole(&self.latest_file, &json)?));
         if let Err(error) = written {
             tracing::warn!(%error, file = %self.latest_file.display(), "the allocation was not kept for a restart: make room there");
         }

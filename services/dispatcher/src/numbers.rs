@@ -1,7 +1,5 @@
 //! Case numbers: given out here and nowhere else, and kept on the disk before they are given.
 
-use std::fs::File;
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
@@ -68,15 +66,7 @@ impl Numbers {
 
     /// On the disk before anyone has a number.
     fn keep(&self, numbers: &CaseNumbers) -> anyhow::Result<()> {
-        let fresh = self.kept.with_extension("new");
-        let mut file = File::create(&fresh)?;
-        file.write_all(&serde_json::to_vec(numbers)?)?;
-        file.sync_all()?;
-        std::fs::rename(&fresh, &self.kept)?;
-        // The name too must be there after a power cut.
-        let folder = self.kept.parent().unwrap_or(Path::new("."));
-        File::open(folder)?.sync_all()?;
-        Ok(())
+        Ok(bus::write_whole(&self.kept, &serde_json::to_vec(numbers)?)?)
     }
 }
 

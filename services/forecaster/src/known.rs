@@ -11,7 +11,7 @@ use bus::Stored;
 use bus::telling::Telling;
 use chrono::{DateTime, Utc};
 use facts::wire::Read;
-use facts::{BatchId, Event, Fact, ForecastTold};
+use facts::{BatchId, Event, Fact, ForecastTold, WheelId};
 use forecast::{Desk, Habits, History, Sensors, habits};
 use site::Site;
 
@@ -37,10 +37,39 @@ pub(crate) struct Known {
     /// Something came that had been recorded before that: habits must be learnt again.
     late: bool,
     told: BTreeMap<BatchId, ForecastTold>,
-    /// When the batches and wheels were made that no round has seen yet, by their codes; and
-    /// those that a round is at work with.
-    young: BTreeMap<String, DateTime<Utc>>,
-    at_work: BTreeMap<String, DateTime<Utc>>,
+    /// What no round has seen yet, and what one is at work with.
+    young: Young,
+    at_work: Young,
+}
+
+/// When batches and wheels were made of which there is no forecast yet.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Young {
+    batches: BTreeMap<BatchId, DateTime<Utc>>,
+    wheels: BTreeMap<WheelId, DateTime<Utc>>,
+}
+
+impl Young {
+    /// When the batch or wheel of that code was made.
+    pub(crate) fn made(&self, code: &str) -> Option<DateTime<Utc>> {
+        let batch = code.parse().ok().and_then(|id| self.batches.get(&id));
+        let wheel = || code.parse().ok().and_then(|id| self.wheels.get(&id));
+        batch.or_else(wheel).copied()
+    }
+
+    fn take(&mut self, fact: &Fact) {
+        let at = fact.occurred_at;
+        match &fact.event {
+            Event::VatStarted(started) => {
+                self.batches.entry(started.batch).or_insert(at);
+            }
+            Event::WheelPortioned(born) => {
+                self.batches.entry(born.batch).or_insert(at);
+                self.wheels.entry(born.wheel).or_insert(at);
+            }
+            _ => {}
+        }
+    }
 }
 
 /// What a round begins with.
@@ -66,7 +95,7 @@ pub(crate) struct Pass {
 }
 
 impl Known {
-    pub(crate) const fn new(site: Site) -> Self {
+    pub(crate) fn new(site: Site) -> Self {
         Self {
             site,
             now: None,
@@ -78,22 +107,17 @@ impl Known {
             day_began: None,
             late: false,
             told: BTreeMap::new(),
-            young: BTreeMap::new(),
-            at_work: BTreeMap::new(),
+            young: Young::default(),
+            at_work: Young::default(),
         }
     }
 
     /// What was made since the last round, and when, by its code.
-    pub(crate) fn young(&self) -> BTreeMap<String, DateTime<Utc>> {
-        self.at_work
-            .iter()
-            .chain(&self.young)
-            .map(|(code, at)| (code.clone(), *at))
-            .collect()
-    }
-
-    fn made(&mut self, code: &str, at: DateTime<Utc>) {
-        self.young.entry(code.to_ascii_uppercase()).or_insert(at);
+    pub(crate) fn young(&self) -> Young {
+        let mut young = self.at_work.clone();
+        young.batches.extend(&self.young.batches);
+        young.wheels.extend(&self.young.wheels);
+        young
     }
 
     /// Takes a message of the log. What cannot be read is the scheduler's to reject.
@@ -107,14 +131,7 @@ impl Known {
     }
 
     fn fact(&mut self, fact: Fact) {
-        match &fact.event {
-            Event::VatStarted(started) => self.made(started.batch.as_str(), fact.occurred_at),
-            Event::WheelPortioned(born) => {
-                self.made(born.batch.as_str(), fact.occurred_at);
-                self.made(born.wheel.as_str(), fact.occurred_at);
-            }
-            _ => {}
-        }
+        self.young.take(&fact);
         match &fact.event {
             Event::ForecastTold(told) => {
                 self.told.insert(told.batch, told.clone());
@@ -166,7 +183,7 @@ impl Known {
     /// Takes the facts back; gives what has to be told.
     pub(crate) fn back(&mut self, facts: Vec<Fact>, told: Vec<ForecastTold>) -> Vec<ForecastTold> {
         self.facts = Some(facts);
-        self.at_work.clear();
+        self.at_work = Young::default();
         let mut news = Vec::new();
         for told in told {
             if self.told.get(&told.batch).is_none_or(|b| differs(b, &told)) {

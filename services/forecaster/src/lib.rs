@@ -9,7 +9,6 @@
 mod alerts;
 mod known;
 
-use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -17,7 +16,6 @@ use std::time::Duration;
 use anyhow::Context as _;
 use bus::telling::Told;
 use bus::{Bus, BusError, Clock, Draft, Outbox, Question, Refusal, Shutdown, Tick};
-use chrono::{DateTime, Utc};
 use facts::{Event, StationId};
 use forecast::{Desk, NoForecast, Query};
 use names::Kind;
@@ -26,7 +24,7 @@ use site::Site;
 use tokio::task::JoinHandle;
 use tokio::time::Instant;
 
-use known::{Known, Pass};
+use known::{Known, Pass, Young};
 
 /// The station that states forecasts.
 pub const STATION: &str = "forecaster";
@@ -198,18 +196,14 @@ impl Rounds {
     }
 }
 
-async fn answer(
-    desk: Arc<Desk>,
-    young: BTreeMap<String, DateTime<Utc>>,
-    question: Question,
-) -> Result<(), BusError> {
+async fn answer(desk: Arc<Desk>, young: Young, question: Question) -> Result<(), BusError> {
     let query = match question.read::<Query>() {
         Ok(query) => query,
         Err(error) => return question.refuse(&error.to_string()).await,
     };
     let work = move || {
         desk.answer(&query, threads()).map_err(|none| {
-            let made = query.what.and_then(|what| young_named(&young, &what));
+            let made = query.what.and_then(|what| young.made(what.trim()));
             match (none, made) {
                 (NoForecast::Unknown(name), Some(at)) if name.kind == Kind::BatchOrWheel => {
                     let at = desk.history.clock.local(at);
@@ -230,10 +224,6 @@ async fn answer(
             question.refuse("the forecaster is stopping").await
         }
     }
-}
-
-fn young_named(young: &BTreeMap<String, DateTime<Utc>>, what: &str) -> Option<DateTime<Utc>> {
-    young.get(&what.trim().to_ascii_uppercase()).copied()
 }
 
 fn refusal(none: NoForecast) -> Refusal {

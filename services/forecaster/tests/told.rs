@@ -110,17 +110,21 @@ async fn told_at_least(bus: &Bus, least: u64, now: DateTime<Utc>) {
     }
 }
 
-#[tokio::test(flavor = "multi_thread")]
-async fn a_batch_made_since_the_last_round_is_not_denied() {
-    let dir = tempfile::tempdir().unwrap();
-    let broker = ChildBroker::start(&dir.path().join("broker"))
-        .await
-        .unwrap();
+/// A broker whose log has the recorded life; that life, and when it ends.
+async fn house(dir: &Path) -> (ChildBroker, Bus, Vec<Fact>, DateTime<Utc>) {
+    let broker = ChildBroker::start(&dir.join("broker")).await.unwrap();
     let bus = Bus::connect(&broker.url(), "test").await.unwrap();
     bus.ready().await.unwrap();
     let facts = recorded();
     let now = facts.iter().map(|fact| fact.occurred_at).max().unwrap();
     bus.publish_facts(&facts).await.unwrap();
+    (broker, bus, facts, now)
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_batch_made_since_the_last_round_is_not_denied() {
+    let dir = tempfile::tempdir().unwrap();
+    let (_broker, bus, facts, now) = house(dir.path()).await;
     let worker = start(&bus, &dir.path().join("data"), now).await;
     within(ask(&bus, &Query::default(), now)).await;
     // Portions stir no round before their vat is closed.
@@ -170,14 +174,7 @@ async fn a_batch_made_since_the_last_round_is_not_denied() {
 #[tokio::test(flavor = "multi_thread")]
 async fn every_batch_is_forecast_told_once_and_asked_about() {
     let dir = tempfile::tempdir().unwrap();
-    let broker = ChildBroker::start(&dir.path().join("broker"))
-        .await
-        .unwrap();
-    let bus = Bus::connect(&broker.url(), "test").await.unwrap();
-    bus.ready().await.unwrap();
-    let facts = recorded();
-    let now = facts.iter().map(|fact| fact.occurred_at).max().unwrap();
-    bus.publish_facts(&facts).await.unwrap();
+    let (broker, bus, _, now) = house(dir.path()).await;
     let data = dir.path().join("data");
     let worker = start(&bus, &data, now).await;
 

@@ -1,7 +1,7 @@
 //! A folder that stands in for a printer: one PNG a label.
 
-use std::fs::{self, File};
-use std::io::{self, Write as _};
+use std::fs;
+use std::io;
 use std::path::{Path, PathBuf};
 
 use labels::Drawing;
@@ -59,10 +59,5 @@ impl Printer for Folder {
 /// The file is there with all its bytes, or not at all, even if the power goes.
 fn write_whole(dir: &Path, file: &Path, png: &[u8]) -> io::Result<()> {
     fs::create_dir_all(dir)?;
-    let unfinished = file.with_extension("part");
-    let mut part = File::create(&unfinished)?;
-    part.write_all(png)?;
-    part.sync_all()?;
-    fs::rename(&unfinished, file)?;
-    File::open(dir)?.sync_all()
+    bus::write_whole(file, png)
 }

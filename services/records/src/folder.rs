@@ -349,11 +349,7 @@ fn write_secret(path: &Path, text: &str) -> Result<(), RecordsError> {
 
 /// Writes a file that is there whole or not at all.
 pub(crate) fn write_new(path: &Path, text: &str) -> Result<(), RecordsError> {
-    let half = path.with_extension("half");
-    let mut new = File::create(&half).map_err(file(&half))?;
-    new.write_all(text.as_bytes()).map_err(file(&half))?;
-    new.sync_all().map_err(file(&half))?;
-    std::fs::rename(&half, path).map_err(file(path))
+    bus::write_whole(path, text.as_bytes()).map_err(file(path))
 }
 
 /// A crash may leave half a line at the end of the ledger: its record is still in the log

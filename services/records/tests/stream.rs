@@ -146,6 +146,20 @@ impl House {
         self.bus.publish_facts(&[fact]).await.unwrap();
     }
 
+    /// A vat of lot m1, of which one wheel is portioned.
+    async fn makes_b1(&mut self) {
+        let started = facts::VatStarted {
+            batch: id("b1"),
+            vat: id("V1"),
+            recipe: id("blue"),
+            recipe_version: 1,
+            milk_l: Litres::new(220.0).unwrap(),
+            milk_lots: vec![id("m1")],
+        };
+        self.state("07", "2 06:00", started).await;
+        self.portion("2 14:00", "b1-01").await;
+    }
+
     async fn portion(&mut self, at: &str, wheel: &str) {
         let portioned = facts::WheelPortioned {
             wheel: id(wheel),
@@ -203,16 +217,7 @@ fn held(event: &Event) -> (&str, Vec<&str>) {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_bad_result_holds_the_batch_and_every_wheel_that_comes_of_it() {
     let mut house = House::new().await;
-    let started = facts::VatStarted {
-        batch: id("b1"),
-        vat: id("V1"),
-        recipe: id("blue"),
-        recipe_version: 1,
-        milk_l: Litres::new(220.0).unwrap(),
-        milk_lots: vec![id("m1")],
-    };
-    house.state("07", "2 06:00", started).await;
-    house.portion("2 14:00", "b1-01").await;
+    house.makes_b1().await;
     let sampled = facts::LabSampled {
         sample: id("Q1"),
         batch: Some(id("b1")),
@@ -323,16 +328,7 @@ async fn a_bad_result_holds_the_batch_and_every_wheel_that_comes_of_it() {
 #[tokio::test(flavor = "multi_thread")]
 async fn a_hold_over_a_lot_is_told_to_its_wheels_and_then_said_to_be_worked_out() {
     let mut house = House::new().await;
-    let started = facts::VatStarted {
-        batch: id("b1"),
-        vat: id("V1"),
-        recipe: id("blue"),
-        recipe_version: 1,
-        milk_l: Litres::new(220.0).unwrap(),
-        milk_lots: vec![id("m1")],
-    };
-    house.state("07", "2 06:00", started).await;
-    house.portion("2 14:00", "b1-01").await;
+    house.makes_b1().await;
     let placed = |hold: &str, lot: &str| facts::HoldPlaced {
         hold: id(hold),
         scope: Scope::Lot(id(lot)),

@@ -1,6 +1,6 @@
 //! `wheelward facts rights`: who may record what, and who takes it back.
 
-use authority::people::{self, Known, Right, UNDO_WITHIN};
+use authority::people::{self, Identification, Right, UNDO_WITHIN};
 use serde::Serialize;
 use station::Action;
 
@@ -58,9 +58,9 @@ fn text(rows: &[Row]) -> String {
             },
             match (right.role, right.known) {
                 (None, _) => String::new(),
-                (_, Known::Nobody) => "badge, where badges are named".to_owned(),
-                (_, Known::Badge) => "badge".to_owned(),
-                (_, Known::Pin) => "badge and PIN".to_owned(),
+                (_, Identification::Nobody) => "badge, where badges are named".to_owned(),
+                (_, Identification::Badge) => "badge".to_owned(),
+                (_, Identification::Pin) => "badge and PIN".to_owned(),
             },
             right.taken_back.to_string(),
             right.unless.unwrap_or_default().to_owned(),
@@ -102,8 +102,14 @@ mod tests {
                 assert_eq!(may(Proof::SignedIn(role)), least, "{} {role:?}", right.kind);
             }
             let person = right.role.is_some();
-            assert_eq!(may(Proof::Badge), person && right.known != Known::Pin);
-            assert_eq!(may(Proof::Nobody), person && right.known == Known::Nobody);
+            assert_eq!(
+                may(Proof::Badge),
+                person && right.known != Identification::Pin
+            );
+            assert_eq!(
+                may(Proof::Nobody),
+                person && right.known == Identification::Nobody
+            );
         }
     }
 

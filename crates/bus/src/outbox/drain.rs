@@ -238,9 +238,7 @@ impl<'a> Sending<'a> {
             text += &serde_json::to_string(&line)?;
             text.push('\n');
         }
-        let new = file.with_extension("new");
-        std::fs::write(&new, text)?;
-        std::fs::rename(new, file)
+        crate::write_whole(&file, text.as_bytes())
     }
 
     fn away(&mut self, why: &str) {

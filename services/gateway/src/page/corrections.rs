@@ -1,7 +1,7 @@
 //! What was corrected: every record that counts as never having happened, struck through; of
 //! the whole floor, of a batch, or of the wheels that stand somewhere.
 
-use authority::people::{Known, Right, TakenBack, UNDO_WITHIN, kind_taken_back, table};
+use authority::people::{Identification, Right, TakenBack, UNDO_WITHIN, kind_taken_back, table};
 use axum::extract::{Query, State};
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Carrier, FactId};
@@ -148,9 +148,9 @@ fn right_row(t: Tongue, right: &Right) -> Markup {
     });
     let known = match (right.role, right.known) {
         (None, _) => "rights-none",
-        (_, Known::Nobody) => "rights-nobody",
-        (_, Known::Badge) => "rights-badge",
-        (_, Known::Pin) => "rights-pin",
+        (_, Identification::Nobody) => "rights-nobody",
+        (_, Identification::Badge) => "rights-badge",
+        (_, Identification::Pin) => "rights-pin",
     };
     let back = match right.taken_back {
         TakenBack::ByOwner => "rights-owner",

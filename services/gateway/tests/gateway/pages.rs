@@ -113,7 +113,7 @@ async fn a_wrong_record_is_voided_with_a_reason_and_shown_on_demand() {
     let listed = tablet.get("/corrections").text;
     // The table of rights is the one that the command prints and stations go by, cell by cell.
     for right in authority::people::table() {
-        use authority::people::{Known, TakenBack};
+        use authority::people::{Identification, TakenBack};
         let mark = format!("data-kind=\"{}\"", right.kind);
         let row = listed
             .split(&mark)
@@ -131,9 +131,9 @@ async fn a_wrong_record_is_voided_with_a_reason_and_shown_on_demand() {
         );
         let known = match (right.role, right.known) {
             (None, _) => "–",
-            (_, Known::Nobody) => "badge, where badges are named",
-            (_, Known::Badge) => "badge<",
-            (_, Known::Pin) => "badge and PIN",
+            (_, Identification::Nobody) => "badge, where badges are named",
+            (_, Identification::Badge) => "badge<",
+            (_, Identification::Pin) => "badge and PIN",
         };
         assert!(cells[1].contains(known), "{}: {row}", right.kind);
         let back = match right.taken_back {
