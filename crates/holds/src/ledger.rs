@@ -47,6 +47,8 @@ impl Note {
         let (hold, says) = match &fact.event {
             Event::WheelHeld(e) => (e.hold, Says::Held),
             Event::WheelReleased(e) => (e.hold, Says::Released),
+            // Whoever ends a hold over a scope releases its wheels by the same act.
+            Event::HoldLifted(e) => (e.hold, Says::Released),
             _ => return None,
         };
         Some(Self {

@@ -113,6 +113,11 @@ impl Batch {
         self.lines.insert(Moment::of(fact), line).is_none()
     }
 
+    /// Whether no fact speaks of it but those of its wheels.
+    pub(crate) fn says_nothing(&self) -> bool {
+        self.lines.is_empty() && self.expected.is_empty() && self.course.is_empty()
+    }
+
     /// Takes what is expected of it. `false`: it was there already, or newer ones are.
     pub(crate) fn expect(&mut self, fact: &Fact) -> bool {
         let Event::ForecastTold(told) = &fact.event else {

@@ -194,6 +194,10 @@ impl Note {
                 hold: e.hold,
                 reason: e.reason.clone(),
             },
+            Event::HoldLifted(e) => What::Released {
+                hold: e.hold,
+                reason: e.reason.clone(),
+            },
             Event::WheelAllocated(e) => What::Allocated { order: e.order },
             Event::WheelDispatched(e) => What::Dispatched {
                 order: e.order,

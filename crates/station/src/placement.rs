@@ -102,16 +102,10 @@ impl Placement {
                     ..Voiding::of(fact, voided)
                 });
             }
-            // These know by themselves which of their facts are void.
-            Event::HoldPlaced(_)
-            | Event::HoldLifted(_)
-            | Event::HoldTraced(_)
-            | Event::MilkPooled(_) => {
-                self.scopes.apply(fact);
-                return;
-            }
             _ => {}
         }
+        // These know by themselves which of their facts are void.
+        self.scopes.apply(fact);
         if let Some(batch) = Course::of(&fact.event) {
             self.batches.entry(batch).or_default().course.apply(fact);
             return;
@@ -619,7 +613,9 @@ impl Said {
                 via_stillage(e.via),
             ),
             Event::WheelGraded(e) => Change::Graded(e.grade),
-            Event::WheelHeld(_) | Event::WheelReleased(_) => Change::Held(Note::of(fact)?),
+            Event::WheelHeld(_) | Event::WheelReleased(_) | Event::HoldLifted(_) => {
+                Change::Held(Note::of(fact)?)
+            }
             Event::WheelDispatched(_) => Change::Dispatched,
             Event::WheelReturned(_) => Change::Returned,
             Event::WheelDiscarded(_) => Change::Discarded,

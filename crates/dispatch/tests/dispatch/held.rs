@@ -170,7 +170,10 @@ fn event() -> impl Strategy<Value = Event> {
         3 => (scope(), hold()).prop_map(move |(scope, hold)| {
             facts::HoldPlaced { hold, scope, reason: reason(), cause: None }.into()
         }),
-        1 => hold().prop_map(move |hold| facts::HoldLifted { hold, reason: reason() }.into()),
+        1 => (hold(), prop::option::of(wheels())).prop_map(move |(hold, wheels)| {
+            let wheels = wheels.unwrap_or_default();
+            facts::HoldLifted { hold, wheels, reason: reason() }.into()
+        }),
         1 => wheels().prop_map(|wheels| {
             facts::WheelLoaded { wheels, stillage: code("S1") }.into()
         }),
@@ -424,7 +427,10 @@ fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<Ho
                 {
                     scopes += 1;
                 }
-                Event::HoldLifted(e) if e.hold == hold && may(fact.person) => scopes = 0,
+                Event::HoldLifted(e) if e.hold == hold && may(fact.person) => {
+                    scopes = 0;
+                    keeps &= !e.wheels.contains(&wheel);
+                }
                 _ => {}
             }
         }

@@ -157,7 +157,7 @@ impl Floor {
                 && let Some(batch) = self.batches.get_mut(&id)
             {
                 batch.wheels.remove(&wheel);
-                if batch.wheels.is_empty() && batch.lines.is_empty() && batch.expected.is_empty() {
+                if batch.wheels.is_empty() && batch.says_nothing() {
                     self.batches.remove(&id);
                 }
             }
