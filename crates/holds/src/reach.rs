@@ -129,9 +129,9 @@ pub fn with_moves_of_stillages(
             continue;
         };
         let until = own[n + 1..].iter().find(|(_, step)| ends(step));
-        let between = moves(stillage).into_iter().filter(|(at, _)| {
-            at >= since && until.is_none_or(|(until, _)| at < until)
-        });
+        let between = moves(stillage)
+            .into_iter()
+            .filter(|(at, _)| at >= since && until.is_none_or(|(until, _)| at < until));
         told.extend(between.map(|(at, room)| (at, Step::Moved(room, Some(stillage)))));
     }
     // Its own facts named most of these moves too.
@@ -227,13 +227,16 @@ impl Subject<'_> {
             }
             Scope::Lot(_) => {
                 let on_it = |(_, step): (Moment, Step)| matches!(step, Step::Used(lot) if lots.contains(&lot));
-                let in_it = |source: &Source| matches!(source, Source::Lot(lot) if lots.contains(lot));
+                let in_it =
+                    |source: &Source| matches!(source, Source::Lot(lot) if lots.contains(lot));
                 steps().into_iter().any(on_it) || self.made_of(by_then).iter().any(in_it)
             }
-            Scope::Tool { tool, window } => steps().into_iter().any(|(moment, step)| {
-                step == Step::Touched(*tool) && within(window, moment.at)
-            }),
-            Scope::Room { room, window } => self.was_at(Spot::Room(*room), window, &steps(), by_then),
+            Scope::Tool { tool, window } => steps()
+                .into_iter()
+                .any(|(moment, step)| step == Step::Touched(*tool) && within(window, moment.at)),
+            Scope::Room { room, window } => {
+                self.was_at(Spot::Room(*room), window, &steps(), by_then)
+            }
             Scope::Stillage { stillage, window } => {
                 self.was_at(Spot::Stillage(*stillage), window, &steps(), by_then)
             }

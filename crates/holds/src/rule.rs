@@ -247,9 +247,10 @@ impl Course {
 
     /// What went into the batch, by facts that count.
     pub fn sources(&self, voids: &Voids) -> impl Iterator<Item = (Moment, Source)> {
-        let counts = self.filled.iter().filter(|(order, filled)| {
-            !voids.takes_back(Target::kept(order.fact, filled.guard))
-        });
+        let counts = self
+            .filled
+            .iter()
+            .filter(|(order, filled)| !voids.takes_back(Target::kept(order.fact, filled.guard)));
         counts.flat_map(|(order, filled)| {
             let lots = filled.lots.iter().copied().map(Source::Lot);
             let sources = lots.chain(filled.batch.map(Source::Batch));
@@ -260,7 +261,9 @@ impl Course {
     /// Whether any fact, voided ones too, says that some of a batch went into this one.
     #[must_use]
     pub fn is_from(&self, batch: BatchId) -> bool {
-        self.filled.values().any(|filled| filled.batch == Some(batch))
+        self.filled
+            .values()
+            .any(|filled| filled.batch == Some(batch))
     }
 
     /// Whether nothing is known of it.

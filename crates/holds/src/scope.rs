@@ -137,7 +137,10 @@ impl Scopes {
             known,
         };
         // Those that have to be worked out concern every wheel anyway.
-        let mut placed = self.placed.values().filter(|placed| !placed.needs_tracing());
+        let mut placed = self
+            .placed
+            .values()
+            .filter(|placed| !placed.needs_tracing());
         placed.any(|placed| subject.is_within(&placed.scope, &[], &|_| true))
     }
 

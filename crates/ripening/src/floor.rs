@@ -1,7 +1,7 @@
 //! The whole floor: facts in, in any order; next actions and alerts out, for an instant.
 
-mod case;
 mod carried;
+mod case;
 mod derive;
 mod fold;
 mod folding;

@@ -3,8 +3,9 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::stored::instant;
 use facts::{
-    BatchId, Carrier, Event, Fact, Grade, HoldId, HoopId, LotId, MarketId, OrderId, PersonId, PositionId,
-    RoomId, SampleId, StackId, StationId, StillageId, ToolId, stored_enum, stored_struct,
+    BatchId, Carrier, Event, Fact, Grade, HoldId, HoopId, LotId, MarketId, OrderId, PersonId,
+    PositionId, RoomId, SampleId, StackId, StationId, StillageId, ToolId, stored_enum,
+    stored_struct,
 };
 use holds::{Guard, Step, Target};
 use quantity::{Grams, Percent};

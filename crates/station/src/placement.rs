@@ -569,7 +569,9 @@ impl Known for Placement {
 
     fn sources(&self, batch: BatchId) -> Vec<(Order, Source)> {
         let batch = self.batches.get(&batch);
-        batch.map_or_else(Vec::new, |batch| batch.course.sources(&self.voids).collect())
+        batch.map_or_else(Vec::new, |batch| {
+            batch.course.sources(&self.voids).collect()
+        })
     }
 }
 

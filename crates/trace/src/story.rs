@@ -1,9 +1,7 @@
 //! One wheel's story: where it was, what touched it, where it is now.
 
 use chrono::{DateTime, Utc};
-use facts::{
-    BatchId, CustomerId, Event, LotId, MarketId, OrderId, RoomId, StillageId, WheelId,
-};
+use facts::{BatchId, CustomerId, Event, LotId, MarketId, OrderId, RoomId, StillageId, WheelId};
 use holds::{Known, Ledger, Moment, Source, Spot, Step, stays, with_moves_of_stillages};
 use serde::Serialize;
 

@@ -350,7 +350,7 @@ wheel-corrected-show = Anzeigen
 wheel-corrected-hide = Ausblenden
 voided = gilt als nie geschehen:
 correct = Berichtigen
-correct-words = Die Aufzeichnung bleibt lesbar, gilt aber als nie geschehen. Zeichnen Sie danach auf, was wirklich geschah.
+correct-words = Die Aufzeichnung bleibt lesbar, gilt aber als nie geschehen, für jeden Laib, den sie nennt: wird das Ende einer Sperre zurückgenommen, besteht die ganze Sperre wieder. Zeichnen Sie danach auf, was wirklich geschah.
 correct-reason = Warum sie falsch ist
 correct-do = Das ist nicht geschehen
 

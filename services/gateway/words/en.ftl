@@ -350,7 +350,7 @@ wheel-corrected-show = Show them
 wheel-corrected-hide = Hide them
 voided = counts as never having happened:
 correct = Correct
-correct-words = The record stays readable, but counts as never having happened. Record afterwards what really happened.
+correct-words = The record stays readable, but counts as never having happened, for every wheel that it names: the end of a hold, taken back, brings the whole hold back. Record afterwards what really happened.
 correct-reason = Why it is wrong
 correct-do = It did not happen
 

@@ -6,7 +6,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
 use dispatch::office::{Leaving, Office};
 use facts::{
-    BatchId, Carrier, Event, Fact, FactId, HoldId, LotId, PersonId, RecipeId, Scope, WheelId, Window,
+    BatchId, Carrier, Event, Fact, FactId, HoldId, LotId, PersonId, RecipeId, Scope, WheelId,
+    Window,
 };
 use holds::{Held, Rights, Rule};
 use proptest::prelude::*;

@@ -104,9 +104,7 @@ pub fn in_scope(facts: &[&Fact], every: &[&Fact], wheel: WheelId, scope: &Scope)
                 _ => false,
             })
         }
-        Scope::Room { room, window } => {
-            was(facts, wheel, window, |at| at.room == Some(*room))
-        }
+        Scope::Room { room, window } => was(facts, wheel, window, |at| at.room == Some(*room)),
         Scope::Stillage { stillage, window } => {
             was(facts, wheel, window, |at| at.stillage == Some(*stillage))
         }
@@ -163,7 +161,10 @@ fn was(facts: &[&Fact], wheel: WheelId, window: &Window, there: impl Fn(At) -> b
                 }
                 if let Some(Carrier::Stillage(stillage)) = e.via {
                     stands.insert(stillage, e.room);
-                    for at in floor.values_mut().filter(|at| at.stillage == Some(stillage)) {
+                    for at in floor
+                        .values_mut()
+                        .filter(|at| at.stillage == Some(stillage))
+                    {
                         at.room = Some(e.room);
                     }
                 }
@@ -175,9 +176,13 @@ fn was(facts: &[&Fact], wheel: WheelId, window: &Window, there: impl Fn(At) -> b
             }
             _ => {}
         }
-        let (from, to) = (fact.occurred_at, facts.get(n + 1).map(|next| next.occurred_at));
+        let (from, to) = (
+            fact.occurred_at,
+            facts.get(n + 1).map(|next| next.occurred_at),
+        );
         let lasts = to.is_none_or(|to| from < to);
-        let overlaps = window.to.is_none_or(|end| from < end) && to.is_none_or(|to| to > window.from);
+        let overlaps =
+            window.to.is_none_or(|end| from < end) && to.is_none_or(|to| to > window.from);
         found |= lasts && overlaps && there(floor.get(&wheel).copied().unwrap_or_default());
     }
     found

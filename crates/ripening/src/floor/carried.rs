@@ -22,7 +22,11 @@ impl Floor {
     pub(super) fn carry(&mut self, slot: Slot, note: &Note) {
         match note.step {
             Some(Step::Loaded(stillage)) => {
-                self.carried.entry(stillage).or_default().wheels.insert(slot);
+                self.carried
+                    .entry(stillage)
+                    .or_default()
+                    .wheels
+                    .insert(slot);
             }
             Some(Step::Moved(room, Some(stillage))) => {
                 let carried = self.carried.entry(stillage).or_default();
@@ -90,6 +94,8 @@ impl Known for Floor {
 
     fn sources(&self, batch: BatchId) -> Vec<(Moment, Source)> {
         let batch = self.batches.get(&batch);
-        batch.map_or_else(Vec::new, |batch| batch.course.sources(&self.voids).collect())
+        batch.map_or_else(Vec::new, |batch| {
+            batch.course.sources(&self.voids).collect()
+        })
     }
 }

@@ -214,10 +214,20 @@ fn a_recall_says_which_holds_are_still_being_worked_out() {
     let flags = |log: &Log| {
         let mut index = log.index();
         let about = Scope::Batch(id("b1"));
-        let recall = index.trace().recall(&about, &trace::Settings::default(), time("2 10:00"));
-        recall.flags.iter().map(ToString::to_string).collect::<Vec<_>>()
+        let recall = index
+            .trace()
+            .recall(&about, &trace::Settings::default(), time("2 10:00"));
+        recall
+            .flags
+            .iter()
+            .map(ToString::to_string)
+            .collect::<Vec<_>>()
     };
-    let unfinished = |log: &Log| flags(log).iter().any(|f| f.contains("hold LAB is still being worked out"));
+    let unfinished = |log: &Log| {
+        flags(log)
+            .iter()
+            .any(|f| f.contains("hold LAB is still being worked out"))
+    };
     assert!(unfinished(&log), "{:?}", flags(&log));
     state(&mut log, "2 08:01", &Rights::AnyBadge);
     let traced = {

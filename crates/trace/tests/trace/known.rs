@@ -138,7 +138,9 @@ fn nobody_is_said_to_be_unaffected_by_a_time_that_has_not_begun() {
     for asked in ask("10 12:01", "11 00:00") {
         let said = asked.unwrap_err().to_string();
         assert!(
-            said.contains("begins at 2026-01-10 12:01 UTC, and what is known reaches to 2026-01-10 12:00 UTC"),
+            said.contains(
+                "begins at 2026-01-10 12:01 UTC, and what is known reaches to 2026-01-10 12:00 UTC"
+            ),
             "{said}"
         );
     }
@@ -146,10 +148,19 @@ fn nobody_is_said_to_be_unaffected_by_a_time_that_has_not_begun() {
         let recall = asked.unwrap();
         assert!(!recall.wheels.is_empty(), "{}", recall.about);
         let flags: Vec<String> = recall.flags.iter().map(ToString::to_string).collect();
-        assert!(flags.iter().any(|f| f.contains("what is known reaches to 2026-01-10 12:00 UTC")), "{flags:?}");
+        assert!(
+            flags
+                .iter()
+                .any(|f| f.contains("what is known reaches to 2026-01-10 12:00 UTC")),
+            "{flags:?}"
+        );
     }
     for asked in ask("1 00:00", "10 00:00") {
         let flags = asked.unwrap().flags;
-        assert!(!flags.iter().any(|flag| matches!(flag, trace::Flag::NotOver(..))));
+        assert!(
+            !flags
+                .iter()
+                .any(|flag| matches!(flag, trace::Flag::NotOver(..)))
+        );
     }
 }

@@ -27,7 +27,7 @@ use crate::guard::{Filled, Visitor};
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
-/// Most wheels that one fact releases: with the longest codes they fill three quarters of the
+/// Most wheels that one fact releases: with the longest codes they fill two thirds of the
 /// largest message that a broker takes as it comes (1 MiB).
 const MOST_IN_A_FACT: usize = 30_000;
 
@@ -261,7 +261,10 @@ impl Ending {
 
     fn shown(&self) -> Shown {
         let set = self.set.iter().flatten().map(ToString::to_string);
-        let wheels = self.wheels.iter().map(|wheel| wheel.as_str().to_uppercase());
+        let wheels = self
+            .wheels
+            .iter()
+            .map(|wheel| wheel.as_str().to_uppercase());
         let bytes = set.chain(wheels).flat_map(|code| {
             let mut code = code.into_bytes();
             code.push(b'\n');
@@ -316,7 +319,9 @@ impl FromStr for Shown {
         let mut parts = text.split('.');
         let mut number = || parts.next()?.parse().ok();
         let (holds, wheels) = (number().ok_or(())?, number().ok_or(())?);
-        let which = parts.next().and_then(|hex| u64::from_str_radix(hex, 16).ok());
+        let which = parts
+            .next()
+            .and_then(|hex| u64::from_str_radix(hex, 16).ok());
         Ok(Self {
             holds,
             wheels,

@@ -50,7 +50,9 @@ async fn the_end_of_a_hold_ends_what_its_reader_saw_and_is_taken_back_as_one() {
     let mut manager = house.manager();
     let place = "hold=Q-311&what=batch&code=311&reason=positive+swab";
     assert_eq!(manager.form("/holds", place).status, 303);
-    let seen = house.until(&mut manager, "/holds", "It keeps 6 wheels").await;
+    let seen = house
+        .until(&mut manager, "/holds", "It keeps 6 wheels")
+        .await;
     let stale = end_form(&seen.text, "Q-311", "result+is+in");
     // Meanwhile somebody sets a wheel of another batch under the same code.
     house.hold("312-01", "Q-311").await;
@@ -66,7 +68,11 @@ async fn the_end_of_a_hold_ends_what_its_reader_saw_and_is_taken_back_as_one() {
     }
     let unread = manager.form("/holds/end", "hold=Q-311&reason=fine");
     assert_eq!(unread.status, 409);
-    assert!(unread.text.contains("did not say what it showed"), "{}", unread.text);
+    assert!(
+        unread.text.contains("did not say what it showed"),
+        "{}",
+        unread.text
+    );
     let german = "tongue=de&weight=kg&temperature=C&theme=light&hand=right";
     assert_eq!(manager.form("/me", german).status, 303);
     let refused = manager.form("/holds/end", &stale);
@@ -78,11 +84,16 @@ async fn the_end_of_a_hold_ends_what_its_reader_saw_and_is_taken_back_as_one() {
         assert!(refused.text.contains(says), "{says}: {}", refused.text);
     }
     let page = manager.get("/holds").text;
-    assert!(page.contains("Alle 2 Sperren mit der Kennung Q-311 enden zusammen, mit 7 Laiben"), "{page}");
+    assert!(
+        page.contains("Alle 2 Sperren mit der Kennung Q-311 enden zusammen, mit 7 Laiben"),
+        "{page}"
+    );
     let before = house.stated("gateway", 1).await.len();
     let end = end_form(&page, "Q-311", "result+is+in");
     assert_eq!(manager.form("/holds/end", &end).status, 303);
-    house.until(&mut manager, "/holds", "Keine Sperre hält").await;
+    house
+        .until(&mut manager, "/holds", "Keine Sperre hält")
+        .await;
     let stated = house.stated("gateway", before + 1).await;
     let [ended] = &stated[before..] else {
         panic!("the end of a hold is one fact: {stated:?}");
@@ -97,7 +108,10 @@ async fn the_end_of_a_hold_ends_what_its_reader_saw_and_is_taken_back_as_one() {
     assert_eq!(voided.status, 200, "{}", voided.text);
     let page = house.until(&mut manager, "/holds", "311-06").await.text;
     assert!(page.contains("312-01"), "{page}");
-    assert!(page.contains("Alle 2 Sperren mit der Kennung Q-311 enden zusammen, mit 7 Laiben"), "{page}");
+    assert!(
+        page.contains("Alle 2 Sperren mit der Kennung Q-311 enden zusammen, mit 7 Laiben"),
+        "{page}"
+    );
     stop.request();
     worker.await.unwrap().unwrap();
     house.end().await;
