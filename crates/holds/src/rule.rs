@@ -228,7 +228,8 @@ impl Course {
             Event::VatDosed(e) => (vec![e.lot], None),
             Event::VatReworked(e) => match e.from {
                 ReworkSource::Batch(batch) => (Vec::new(), Some(batch)),
-                ReworkSource::Wheel(_) => return None,
+                // Kept, though only the records follow it.
+                ReworkSource::Wheel(_) => (Vec::new(), None),
             },
             _ => return None,
         };
