@@ -265,7 +265,14 @@ fn trouble(
     }
     let later = at + TimeDelta::days(4);
     match n % 4 {
-        0 | 1 => more.push(desk.states(like, later, HoldLifted { hold, reason })),
+        0 | 1 => {
+            let lifted = HoldLifted {
+                hold,
+                wheels,
+                reason,
+            };
+            more.push(desk.states(like, later, lifted));
+        }
         2 => more.push(desk.states(
             like,
             later,

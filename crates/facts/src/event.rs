@@ -200,6 +200,7 @@ impl Event {
             Self::RindObserved(e) => &e.wheels,
             Self::LabSampled(e) => &e.wheels,
             Self::LotUsed(e) => &e.wheels,
+            Self::HoldLifted(e) => &e.wheels,
             Self::MilkReceived(_)
             | Self::MilkScreened(_)
             | Self::MilkPasteurised(_)
@@ -231,7 +232,6 @@ impl Event {
             | Self::DeviationDecided(_)
             // Wheels within a hold's scope are told by wheel.held facts of their own.
             | Self::HoldPlaced(_)
-            | Self::HoldLifted(_)
             | Self::HoldTraced(_)
             | Self::TraceDrilled(_)
             | Self::OrderPlaced(_)

@@ -67,6 +67,20 @@ pub enum Scope {
     Made(Window),
 }
 
+impl Scope {
+    /// The time that it is about, if it is about one.
+    #[must_use]
+    pub const fn window(&self) -> Option<Window> {
+        match self {
+            Self::Wheels(_) | Self::Batch(_) | Self::Lot(_) => None,
+            Self::Room { window, .. }
+            | Self::Stillage { window, .. }
+            | Self::Tool { window, .. }
+            | Self::Made(window) => Some(*window),
+        }
+    }
+}
+
 impl fmt::Display for Window {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let minute = |at: &DateTime<Utc>| at.format("%Y-%m-%d %H:%M UTC").to_string();
@@ -112,13 +126,17 @@ pub struct HoldPlaced {
     pub cause: Option<FactId>,
 }
 
-/// A named person ended a hold over a scope: nothing comes under it any more. The wheels
-/// that it keeps are released by `wheel.released` facts.
+/// A named person ended a hold over a scope: nothing comes under it any more, and the wheels
+/// named here are released from it by the same act. Taking this back takes both back.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[cfg_attr(feature = "testing", derive(proptest_derive::Arbitrary))]
 pub struct HoldLifted {
     /// The hold.
     pub hold: HoldId,
+    /// The wheels that were shown as kept, each released. Older facts name none: their wheels
+    /// were released by `wheel.released` facts.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub wheels: Vec<WheelId>,
     /// Why it may go.
     pub reason: String,
 }

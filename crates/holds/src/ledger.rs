@@ -3,7 +3,8 @@
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Event, Fact, HoldId, PersonId, WheelId, stored_enum, stored_struct};
 
-use crate::{Born, BornUnder, Laid, Moment, Placed, Rights};
+use crate::reach::Subject;
+use crate::{Born, BornUnder, Known, Laid, Moment, Placed, Rights};
 
 /// What a note says of its hold.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,6 +47,8 @@ impl Note {
         let (hold, says) = match &fact.event {
             Event::WheelHeld(e) => (e.hold, Says::Held),
             Event::WheelReleased(e) => (e.hold, Says::Released),
+            // Whoever ends a hold over a scope releases its wheels by the same act.
+            Event::HoldLifted(e) => (e.hold, Says::Released),
             _ => return None,
         };
         Some(Self {
@@ -88,6 +91,8 @@ pub struct Over<'a> {
     pub born: Born<'a>,
     /// Holds over scopes, whether or not the wheel is in them.
     pub scopes: &'a [Laid<'a>],
+    /// What is known of where it was and what it was made of.
+    pub known: &'a dyn Known,
     /// Who may release.
     pub rights: &'a Rights,
 }
@@ -276,12 +281,17 @@ impl Ledger {
                 add(born.hold, By::Recipe(born));
             }
         }
+        let subject = Subject {
+            wheel: over.wheel,
+            births,
+            known: over.known,
+        };
         for laid in over.scopes {
             let placed = laid.placed;
             if by_then(placed.moment)
                 && !laid.lifted.is_some_and(&by_then)
                 && released(placed.hold).is_none_or(|release| release.moment < placed.moment)
-                && placed.lies_over(over.wheel, births)
+                && laid.lies_over(&subject, &by_then)
             {
                 add(placed.hold, By::Scope(placed));
             }

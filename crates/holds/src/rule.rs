@@ -3,11 +3,13 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
-use facts::{Event, Fact, FactId, HoldId, PersonId, RecipeId, StationId, stored_struct};
+use facts::{
+    BatchId, Event, Fact, FactId, HoldId, LotId, PersonId, RecipeId, ReworkSource, StationId,
+    stored_struct,
+};
 use recipe::RecipeBook;
 
-use crate::{Guard, Moment, Target, Voids};
+use crate::{Guard, Moment, Source, Target, Voids};
 
 /// Who may release a wheel from a hold, or lift a hold over a scope.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
@@ -132,10 +134,25 @@ impl Rule {
     }
 }
 
-/// By which recipe a batch goes: those it was started with, unless it was moved to others on
-/// purpose.
+/// By which recipe a batch goes, those it was started with unless it was moved to others on
+/// purpose, and what went into it.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct Course(BTreeMap<Moment, Leg>);
+pub struct Course {
+    legs: BTreeMap<Moment, Leg>,
+    filled: BTreeMap<Moment, Filled>,
+}
+
+/// What a fact says went into a batch.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Filled {
+    lots: Vec<LotId>,
+    batch: Option<BatchId>,
+    /// Who takes the fact back.
+    guard: Guard,
+}
+
+stored_struct!(Course { legs, filled });
+stored_struct!(Filled { lots, batch, guard });
 
 /// A stretch of a batch's course.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -173,18 +190,6 @@ impl Leg {
     }
 }
 
-impl BorshSerialize for Course {
-    fn serialize<W: std::io::Write>(&self, to: &mut W) -> std::io::Result<()> {
-        BorshSerialize::serialize(&self.0, to)
-    }
-}
-
-impl BorshDeserialize for Course {
-    fn deserialize_reader<R: std::io::Read>(from: &mut R) -> std::io::Result<Self> {
-        BTreeMap::deserialize_reader(from).map(Self)
-    }
-}
-
 impl Course {
     /// The batch and what a fact says of its recipe; `None` when it says nothing.
     fn leg(fact: &Fact) -> Option<Leg> {
@@ -202,24 +207,80 @@ impl Course {
         })
     }
 
-    /// Takes a fact about the batch in. `false`: it says nothing of its recipe, or was there.
+    /// The batch whose course a fact speaks of.
+    #[must_use]
+    pub const fn of(event: &Event) -> Option<BatchId> {
+        Some(match event {
+            Event::VatStarted(e) => e.batch,
+            Event::VatRecipeChanged(e) => e.batch,
+            Event::VatFilled(e) => e.batch,
+            Event::VatDosed(e) => e.batch,
+            Event::VatReworked(e) => e.batch,
+            _ => return None,
+        })
+    }
+
+    /// What a fact says went into the batch.
+    fn filled(fact: &Fact) -> Option<Filled> {
+        let (lots, batch) = match &fact.event {
+            Event::VatStarted(e) => (e.milk_lots.clone(), None),
+            Event::VatFilled(e) => (vec![e.lot], None),
+            Event::VatDosed(e) => (vec![e.lot], None),
+            Event::VatReworked(e) => match e.from {
+                ReworkSource::Batch(batch) => (Vec::new(), Some(batch)),
+                // Kept, though only the records follow it.
+                ReworkSource::Wheel(_) => (Vec::new(), None),
+            },
+            _ => return None,
+        };
+        let guard = Guard::of(fact);
+        Some(Filled { lots, batch, guard })
+    }
+
+    /// Takes a fact about the batch in. `false`: it says nothing of its recipe or of what went
+    /// into it, or was there.
     pub fn apply(&mut self, fact: &Fact) -> bool {
-        let leg = Self::leg(fact);
-        leg.is_some_and(|leg| self.0.insert(Moment::of(fact), leg).is_none())
+        let moment = Moment::of(fact);
+        let leg = Self::leg(fact).map(|leg| self.legs.insert(moment, leg).is_none());
+        let filled = Self::filled(fact).map(|of| self.filled.insert(moment, of).is_none());
+        leg == Some(true) || filled == Some(true)
+    }
+
+    /// What went into the batch, by facts that count.
+    pub fn sources(&self, voids: &Voids) -> impl Iterator<Item = (Moment, Source)> {
+        let counts = self
+            .filled
+            .iter()
+            .filter(|(order, filled)| !voids.takes_back(Target::kept(order.fact, filled.guard)));
+        counts.flat_map(|(order, filled)| {
+            let lots = filled.lots.iter().copied().map(Source::Lot);
+            let sources = lots.chain(filled.batch.map(Source::Batch));
+            sources.map(|source| (*order, source))
+        })
+    }
+
+    /// Whether any fact, voided ones too, says that some of a batch went into this one.
+    #[must_use]
+    pub fn is_from(&self, batch: BatchId) -> bool {
+        self.filled
+            .values()
+            .any(|filled| filled.batch == Some(batch))
     }
 
     /// Whether nothing is known of it.
     #[must_use]
     pub fn is_empty(&self) -> bool {
-        self.0.is_empty()
+        self.legs.is_empty() && self.filled.is_empty()
     }
 
     /// Who takes a fact back, if it is kept here.
     #[must_use]
     pub fn guard_of(&self, fact: FactId) -> Option<Guard> {
-        let mut legs = self.0.iter();
-        let leg = legs.find(|(order, _)| order.fact == fact);
-        leg.map(|(_, leg)| leg.guard())
+        let legs = self.legs.iter().map(|(order, leg)| (order, leg.guard()));
+        let filled = self.filled.iter();
+        let mut all = legs.chain(filled.map(|(order, filled)| (order, filled.guard)));
+        all.find(|(order, _)| order.fact == fact)
+            .map(|(_, guard)| guard)
     }
 
     /// The recipe and version that the batch goes by.
@@ -232,11 +293,11 @@ impl Course {
     /// asked for.
     fn recipe_by(&self, voids: &Voids, rights: Option<&Rights>) -> Option<(RecipeId, u32)> {
         let may = |leg: &Leg| rights.is_none_or(|rights| rights.may_release(leg.person));
-        let moved = self.0.iter().rev();
+        let moved = self.legs.iter().rev();
         let moved = moved.filter(|(_, leg)| !leg.start && may(leg));
         // Started twice, it is what it was first: a second start takes no wheel from under the
         // holds that it was born under.
-        let started = self.0.iter().filter(|(_, leg)| leg.start);
+        let started = self.legs.iter().filter(|(_, leg)| leg.start);
         let mut legs = moved.chain(started);
         let counts = legs.find(|(order, leg)| leg.counts(order, voids));
         counts.map(|(_, leg)| (leg.recipe, leg.version))
@@ -245,7 +306,7 @@ impl Course {
     /// Whether a start of the batch is known.
     #[must_use]
     pub fn is_started(&self, voids: &Voids) -> bool {
-        let mut legs = self.0.iter();
+        let mut legs = self.legs.iter();
         legs.any(|(order, leg)| leg.start && leg.counts(order, voids))
     }
 }

@@ -1,12 +1,12 @@
-//! Holds over more than named facts about wheels: over a batch, wheels, a time of making; and
-//! over what only whoever keeps the records can trace to wheels.
+//! Holds over scopes: wheels, a batch, a time of making, a lot, a room, a stillage, a tool.
 
 use std::collections::BTreeMap;
 use std::ops::Bound;
 
-use facts::{Event, Fact, FactId, HoldId, PersonId, Scope, WheelId, Window, stored_struct};
+use facts::{Event, Fact, FactId, HoldId, LotId, PersonId, Scope, WheelId, stored_struct};
 
-use crate::{Birth, Guard, Ledger, Moment, Rights, Target, Voids};
+use crate::reach::Subject;
+use crate::{Guard, Known, Ledger, Moment, Rights, Target, Voids};
 
 /// A hold that a fact placed over a scope.
 #[derive(Debug, Clone, PartialEq)]
@@ -37,6 +37,17 @@ pub struct Scopes {
     lifted: BTreeMap<Moment, Lifted>,
     /// Which fact's hold was worked out.
     traced: BTreeMap<Moment, FactId>,
+    /// Milk that was put together with other milk: a lot goes on in another.
+    pooled: BTreeMap<Moment, Pooled>,
+}
+
+/// Lots that were pooled into one.
+#[derive(Debug, Clone, PartialEq, Eq)]
+struct Pooled {
+    into: LotId,
+    from: Vec<LotId>,
+    /// Who takes the fact back.
+    guard: Guard,
 }
 
 stored_struct!(Placed {
@@ -52,7 +63,9 @@ stored_struct!(Scopes {
     placed,
     lifted,
     traced,
+    pooled,
 });
+stored_struct!(Pooled { into, from, guard });
 
 impl Scopes {
     /// Takes a fact in. `false`: it says nothing of a hold over a scope, or was there.
@@ -77,6 +90,14 @@ impl Scopes {
                 self.lifted.insert(moment, lifted).is_none()
             }
             Event::HoldTraced(e) => self.traced.insert(moment, e.placed).is_none(),
+            Event::MilkPooled(e) => {
+                let pooled = Pooled {
+                    into: e.lot,
+                    from: e.from.iter().map(|part| part.lot).collect(),
+                    guard: Guard::of(fact),
+                };
+                self.pooled.insert(moment, pooled).is_none()
+            }
             _ => false,
         }
     }
@@ -88,7 +109,9 @@ impl Scopes {
         let lifted = self.lifted.iter();
         let lifted = lifted.map(|(order, lifted)| (order, Guard::Frees, Some(lifted.hold)));
         let traced = self.traced.keys().map(|order| (order, Guard::Frees, None));
-        let mut all = placed.chain(lifted).chain(traced);
+        let pooled = self.pooled.iter();
+        let pooled = pooled.map(|(order, pooled)| (order, pooled.guard, None));
+        let mut all = placed.chain(lifted).chain(traced).chain(pooled);
         let found = all.find(|(order, ..)| order.fact == fact);
         found.map(|(_, guard, hold)| (guard, hold))
     }
@@ -106,9 +129,33 @@ impl Scopes {
 
     /// Whether any of them, lifted or voided ones too, was ever placed over a wheel.
     #[must_use]
-    pub fn reach(&self, wheel: WheelId, ledger: &Ledger) -> bool {
+    pub fn reach(&self, wheel: WheelId, ledger: &Ledger, known: &dyn Known) -> bool {
+        let births = ledger.births();
+        let subject = Subject {
+            wheel,
+            births,
+            known,
+        };
+        // Those that have to be worked out concern every wheel anyway.
+        let mut placed = self
+            .placed
+            .values()
+            .filter(|placed| !placed.needs_tracing());
+        placed.any(|placed| subject.is_within(&placed.scope, &[], &|_| true))
+    }
+
+    /// Whether any of them was ever placed over a batch or over what goes into one.
+    #[must_use]
+    pub fn follow_makes(&self) -> bool {
         let mut placed = self.placed.values();
-        placed.any(|placed| placed.lies_over(wheel, ledger.births()))
+        placed.any(|placed| matches!(placed.scope, Scope::Batch(_) | Scope::Lot(_)))
+    }
+
+    /// Whether any of them was ever placed over a room.
+    #[must_use]
+    pub fn follow_rooms(&self) -> bool {
+        let mut placed = self.placed.values();
+        placed.any(|placed| matches!(placed.scope, Scope::Room { .. }))
     }
 
     /// Whether a fact that is kept here may change what keeps any wheel, in the scope or not: it
@@ -119,6 +166,9 @@ impl Scopes {
             let mut placed = self.placed.values().filter(|placed| placed.hold == hold);
             placed.any(|placed| placed.needs_tracing())
         };
+        if self.pooled.keys().any(|order| order.fact == fact) {
+            return self.follow_makes();
+        }
         let found = self.find(fact);
         found.is_some_and(|(_, hold)| hold.is_none_or(of))
     }
@@ -144,14 +194,40 @@ impl Scopes {
                 placed,
                 lifted: ends.next().map(|(order, _)| *order),
                 traced: said.map(|(order, _)| *order).next_back(),
+                lots: match placed.scope {
+                    Scope::Lot(lot) => self.with_pooled(lot, voids),
+                    _ => Vec::new(),
+                },
             }
         });
         laid.collect()
     }
+
+    /// A lot and every lot that some of it was pooled into.
+    fn with_pooled(&self, lot: LotId, voids: &Voids) -> Vec<LotId> {
+        let pooled = self.pooled.iter();
+        let mut pooled: Vec<&Pooled> = pooled
+            .filter(|(order, pooled)| !voids.takes_back(Target::kept(order.fact, pooled.guard)))
+            .map(|(_, pooled)| pooled)
+            .collect();
+        let mut lots = vec![lot];
+        let mut next = 0;
+        while let Some(lot) = lots.get(next).copied() {
+            pooled.retain(|pooled| {
+                let goes_on = pooled.from.contains(&lot);
+                if goes_on && !lots.contains(&pooled.into) {
+                    lots.push(pooled.into);
+                }
+                !goes_on
+            });
+            next += 1;
+        }
+        lots
+    }
 }
 
 /// A hold over a scope, and when somebody with the right to do so lifted it.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Laid<'a> {
     /// The hold.
     pub placed: &'a Placed,
@@ -159,9 +235,20 @@ pub struct Laid<'a> {
     pub lifted: Option<Moment>,
     /// When it was last said that every wheel in its scope has been told, where that is needed.
     pub traced: Option<Moment>,
+    /// The lot that it lies over, and every lot that some of that was pooled into.
+    pub(crate) lots: Vec<LotId>,
 }
 
 impl Laid<'_> {
+    /// Whether it lies over a wheel by what was said by then.
+    pub(crate) fn lies_over(
+        &self,
+        subject: &Subject<'_>,
+        by_then: &dyn Fn(Moment) -> bool,
+    ) -> bool {
+        subject.is_within(&self.placed.scope, &self.lots, by_then)
+    }
+
     /// Whether nobody has said yet which wheels it keeps: until then it keeps every wheel.
     #[must_use]
     pub const fn is_untraced(&self) -> bool {
@@ -177,22 +264,7 @@ impl Laid<'_> {
 }
 
 impl Placed {
-    /// Whether it lies over a wheel by what every place knows of it: its code, the batch it
-    /// is of, and when it was portioned. A hold over a lot, a room, a stillage or a tool comes
-    /// down to wheels by facts that whoever keeps the records states.
-    pub(crate) fn lies_over(&self, wheel: WheelId, births: &[Birth]) -> bool {
-        let made = |window: &Window, at| at >= window.from && window.to.is_none_or(|to| at < to);
-        match &self.scope {
-            Scope::Wheels(wheels) => wheels.contains(&wheel),
-            Scope::Batch(batch) => births.iter().any(|birth| birth.batch == *batch),
-            Scope::Made(window) => births.iter().any(|birth| made(window, birth.moment.at)),
-            Scope::Lot(_) | Scope::Room { .. } | Scope::Stillage { .. } | Scope::Tool { .. } => {
-                false
-            }
-        }
-    }
-
-    /// Whether it comes down to wheels by facts alone.
+    /// Whether it keeps every wheel until somebody has worked out which are in it.
     pub(crate) const fn needs_tracing(&self) -> bool {
         match self.scope {
             Scope::Wheels(_) | Scope::Batch(_) | Scope::Made(_) => false,

@@ -74,25 +74,20 @@ facts::stored_enum!(Guard {
     4 = Changes,
 });
 
+// Beside a station that is kept anyway.
+facts::stored_enum!(Guard<()> {
+    0 = Station(station),
+    1 = Correction,
+    2 = Keeps,
+    3 = Frees,
+    4 = Changes,
+});
+
 impl Guard {
     /// Who takes a fact back.
     #[must_use]
     pub fn of(fact: &Fact) -> Self {
         Self::of_event(&fact.event, fact.station)
-    }
-
-    /// Who takes back what a station stated.
-    #[must_use]
-    pub fn of_event(event: &Event, station: StationId) -> Self {
-        match (taken_back(event), event) {
-            (TakenBack::ByOwner, _) => Self::Station(station),
-            (_, Event::WheelReleased(_) | Event::HoldLifted(_) | Event::HoldTraced(_)) => {
-                Self::Frees
-            }
-            (_, Event::VatRecipeChanged(_)) => Self::Changes,
-            (TakenBack::ByReleaser, _) => Self::Keeps,
-            (TakenBack::ByManager, _) => Self::Correction,
-        }
     }
 
     /// Who takes back a voiding of such a fact.
@@ -130,6 +125,20 @@ impl Guard {
 }
 
 impl<S> Guard<S> {
+    /// Who takes back what a station stated.
+    #[must_use]
+    pub fn of_event(event: &Event, station: S) -> Self {
+        match (taken_back(event), event) {
+            (TakenBack::ByOwner, _) => Self::Station(station),
+            (_, Event::WheelReleased(_) | Event::HoldLifted(_) | Event::HoldTraced(_)) => {
+                Self::Frees
+            }
+            (_, Event::VatRecipeChanged(_)) => Self::Changes,
+            (TakenBack::ByReleaser, _) => Self::Keeps,
+            (TakenBack::ByManager, _) => Self::Correction,
+        }
+    }
+
     /// The same, with the station under another name.
     pub fn map<T>(self, name: impl FnOnce(S) -> T) -> Guard<T> {
         match self {

@@ -57,7 +57,7 @@ impl MakeLine {
 pub struct Batch {
     /// The make record in order.
     pub lines: BTreeMap<Moment, MakeLine>,
-    /// By which recipe it goes.
+    /// By which recipe it goes, and what went into it.
     pub(crate) course: Course,
     /// What was expected of it, the latest few.
     pub(crate) expected: BTreeMap<Moment, ForecastTold>,
@@ -86,10 +86,12 @@ pub struct Progress {
 const FORECASTS_KEPT: usize = 8;
 
 impl Batch {
-    /// Writes a fact into the make record. `false`: it was there already.
+    /// Writes a fact into the make record, and what it says of the recipe and of what went into
+    /// the batch. `false`: it was there already.
     pub fn write(&mut self, fact: &Fact) -> bool {
+        let new = self.course.apply(fact);
         let Some(words) = words(&fact.event) else {
-            return false;
+            return new;
         };
         let started = match &fact.event {
             Event::VatStarted(e) => Some(Started {
@@ -101,7 +103,6 @@ impl Batch {
             }),
             _ => None,
         };
-        self.course.apply(fact);
         let line = MakeLine {
             station: fact.station,
             person: fact.person,
@@ -110,6 +111,11 @@ impl Batch {
             guard: Guard::of(fact),
         };
         self.lines.insert(Moment::of(fact), line).is_none()
+    }
+
+    /// Whether no fact speaks of it but those of its wheels.
+    pub(crate) fn says_nothing(&self) -> bool {
+        self.lines.is_empty() && self.expected.is_empty() && self.course.is_empty()
     }
 
     /// Takes what is expected of it. `false`: it was there already, or newer ones are.
@@ -146,7 +152,8 @@ impl Batch {
         let lines = self.lines.iter().map(|(at, line)| (at, line.guard));
         let told = self.expected.keys().map(|at| (at, Guard::Correction));
         let mut all = lines.chain(told);
-        all.find(|(at, _)| at.fact == fact).map(|(_, guard)| guard)
+        let known = all.find(|(at, _)| at.fact == fact).map(|(_, guard)| guard);
+        known.or_else(|| self.course.guard_of(fact))
     }
 
     /// How the batch began: the latest start that was not voided.

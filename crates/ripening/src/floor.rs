@@ -1,5 +1,6 @@
 //! The whole floor: facts in, in any order; next actions and alerts out, for an instant.
 
+mod carried;
 mod case;
 mod derive;
 mod fold;
@@ -11,10 +12,11 @@ mod trouble;
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, RoomId, StationId, ToolId, WheelId, stored_struct};
+use facts::{BatchId, RoomId, StationId, StillageId, ToolId, WheelId, stored_struct};
 use holds::{Rule, Scopes};
 use quantity::DairyDay;
 
+use self::carried::Carried;
 use crate::alert::{Alert, Board, Level, Open, Over, Situation, Subject};
 use crate::wheels::{Slot, Wheels};
 use crate::{Batch, Calendar, Practice, Room, StationLog, Tool, Urgency, Voids, Wheel};
@@ -58,6 +60,8 @@ pub struct Floor {
     /// Wheels by machine and dairy day of piercing, voided piercings included: whom a
     /// check of that machine on that day concerns.
     pierced: BTreeMap<(ToolId, DairyDay), BTreeSet<Slot>>,
+    /// What stood on each stillage, and where it was moved to as a whole.
+    carried: BTreeMap<StillageId, Carried>,
     stations: BTreeMap<StationId, StationLog>,
     voids: Voids,
     /// Holds over scopes.
@@ -100,6 +104,7 @@ impl Floor {
             rooms: BTreeMap::new(),
             tools: BTreeMap::new(),
             pierced: BTreeMap::new(),
+            carried: BTreeMap::new(),
             stations: BTreeMap::new(),
             scopes: Scopes::default(),
             counts: Counts::default(),

@@ -3,10 +3,11 @@
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::stored::instant;
 use facts::{
-    BatchId, Carrier, Event, Fact, Grade, HoldId, HoopId, MarketId, OrderId, PersonId, PositionId,
-    RoomId, SampleId, StackId, StationId, StillageId, ToolId, stored_enum, stored_struct,
+    BatchId, Carrier, Event, Fact, Grade, HoldId, HoopId, LotId, MarketId, OrderId, PersonId,
+    PositionId, RoomId, SampleId, StackId, StationId, StillageId, ToolId, stored_enum,
+    stored_struct,
 };
-use holds::{Guard, Target};
+use holds::{Guard, Step, Target};
 use quantity::{Grams, Percent};
 use serde::{Deserialize, Serialize};
 
@@ -28,6 +29,10 @@ pub struct Note {
     pub claim: Option<Claim>,
     /// What was scanned, where it was not the wheel itself.
     pub via: Option<Carrier>,
+    /// Who takes its fact back: the station is [`Self::station`].
+    pub guard: Guard<()>,
+    /// Where it says the wheel was, or what touched it.
+    pub step: Option<Step>,
     /// What happened to the wheel.
     pub what: What,
 }
@@ -105,6 +110,9 @@ pub enum What {
     Sampled {
         sample: SampleId,
     },
+    Used {
+        lot: LotId,
+    },
     Held {
         hold: HoldId,
         reason: String,
@@ -131,43 +139,11 @@ pub enum What {
     },
 }
 
-impl What {
-    /// Who takes back a fact that says so, as [`Guard::of`] has it.
-    const fn guard(&self, station: StationId) -> Guard {
-        match self {
-            Self::Held { .. } => Guard::Keeps,
-            Self::Released { .. } => Guard::Frees,
-            Self::Labelled { .. }
-            | Self::Sampled { .. }
-            | Self::Dispatched { .. }
-            | Self::Delivered { .. }
-            | Self::Returned { .. }
-            | Self::Discarded { .. }
-            | Self::Graded {
-                grade: Grade::Reject,
-            } => Guard::Correction,
-            Self::Portioned { .. }
-            | Self::Hooped { .. }
-            | Self::Turned
-            | Self::Unhooped
-            | Self::RubbedUp
-            | Self::Loaded { .. }
-            | Self::Moved { .. }
-            | Self::RindSeen { .. }
-            | Self::Pierced { .. }
-            | Self::Ironed { .. }
-            | Self::Graded { .. }
-            | Self::Weighed { .. }
-            | Self::Allocated { .. } => Guard::Station(station),
-        }
-    }
-}
-
 impl Note {
     /// Who takes its fact back.
     #[must_use]
-    pub const fn target(&self) -> Target {
-        Target::kept(self.moment.fact, self.what.guard(self.station))
+    pub fn target(&self) -> Target {
+        Target::kept(self.moment.fact, self.guard.map(|()| self.station))
     }
 
     /// Whether it counts as never having happened.
@@ -210,11 +186,16 @@ impl Note {
                 printer: e.printer.clone(),
             },
             Event::LabSampled(e) => What::Sampled { sample: e.sample },
+            Event::LotUsed(e) => What::Used { lot: e.lot },
             Event::WheelHeld(e) => What::Held {
                 hold: e.hold,
                 reason: e.reason.clone(),
             },
             Event::WheelReleased(e) => What::Released {
+                hold: e.hold,
+                reason: e.reason.clone(),
+            },
+            Event::HoldLifted(e) => What::Released {
                 hold: e.hold,
                 reason: e.reason.clone(),
             },
@@ -238,6 +219,8 @@ impl Note {
             person: fact.person,
             claim: Claim::of(fact),
             via: via(&fact.event),
+            guard: Guard::of_event(&fact.event, ()),
+            step: Step::of(&fact.event),
             what,
         })
     }
@@ -309,6 +292,7 @@ impl What {
             Self::Weighed { weight } => format!("weighed {weight}"),
             Self::Labelled { printer } => format!("label printed on {printer}"),
             Self::Sampled { sample } => format!("sample {sample} taken"),
+            Self::Used { lot } => format!("some of lot {lot} put on"),
             Self::Held { hold, reason } => format!("held by {hold}: {reason}"),
             Self::Released { hold, reason } => format!("released from {hold}: {reason}"),
             Self::Allocated { order } => format!("promised to order {order}"),
@@ -335,6 +319,8 @@ stored_struct!(Note {
     person,
     claim,
     via,
+    guard,
+    step,
     what,
 });
 
@@ -363,4 +349,5 @@ stored_enum!(What {
     18 = Delivered { order },
     19 = Returned { reason },
     20 = Discarded { reason },
+    21 = Used { lot },
 });

@@ -306,7 +306,7 @@ impl State {
                 })
             }
             What::Labelled { .. } => self.labelled = true,
-            What::Sampled { .. } => {}
+            What::Sampled { .. } | What::Used { .. } => {}
             What::Held { hold, .. } => self.hold_note(note, *hold, Says::Held),
             What::Released { hold, .. } => self.hold_note(note, *hold, Says::Released),
             What::Allocated { order } => self.allocated = Some(*order),

@@ -82,6 +82,10 @@ pub(crate) fn holds(counting: &[&Fact], wheel: WheelId, dairy: &Dairy) -> BTreeS
             }
             Event::HoldLifted(e) if may => {
                 by_scope.remove(&e.hold);
+                if e.wheels.contains(&wheel) {
+                    by_recipe.remove(&e.hold);
+                    by_fact.remove(&e.hold);
+                }
             }
             _ => {}
         }

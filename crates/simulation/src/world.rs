@@ -556,6 +556,7 @@ impl World {
             .into(),
             1 => HoldLifted {
                 hold,
+                wheels: vec!["311-01".parse().unwrap()],
                 reason: "clean".into(),
             }
             .into(),

@@ -4,17 +4,18 @@
 //! placement: every wheel keeps its facts in their own order and is derived from them.
 //! Every carrier keeps the wheels on it, so that a scan costs the group, not the floor.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::io::{Read, Write};
 
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
 use facts::{
-    BatchId, Carrier, Draft, Event, Fact, FactId, HoldId, HoopId, RecipeId, StackId, StillageId,
-    ToolCheck, ToolId, WheelId, stored_enum, stored_struct,
+    BatchId, Carrier, Draft, Event, Fact, FactId, HoldId, HoopId, RecipeId, RoomId, StackId,
+    StillageId, ToolCheck, ToolId, WheelId, stored_enum, stored_struct,
 };
 use holds::{
-    Course, Guard, Held, Ledger, Note, Over, Rights, Rule, Says, Scopes, Target, Voiding, Voids,
+    Course, Guard, Held, Known, Ledger, Note, Over, Rights, Rule, Says, Scopes, Source, Step,
+    Target, Voiding, Voids,
 };
 
 use quantity::calendar;
@@ -39,6 +40,8 @@ pub struct Placement {
     hoops: HashMap<HoopId, BTreeSet<(Order, WheelId)>>,
     stacks: HashMap<StackId, BTreeSet<WheelId>>,
     stillages: HashMap<StillageId, BTreeSet<WheelId>>,
+    /// Where each stillage was moved to as a whole.
+    moves: HashMap<StillageId, BTreeMap<Order, RoomId>>,
     /// What each fact touched: finds duplicates, and what a void has to undo.
     touched: HashMap<FactId, Touched>,
 }
@@ -99,14 +102,13 @@ impl Placement {
                     ..Voiding::of(fact, voided)
                 });
             }
-            // These know by themselves which of their facts are void.
-            Event::VatStarted(e) => return self.goes_by(e.batch, fact),
-            Event::VatRecipeChanged(e) => return self.goes_by(e.batch, fact),
-            Event::HoldPlaced(_) | Event::HoldLifted(_) | Event::HoldTraced(_) => {
-                self.scopes.apply(fact);
-                return;
-            }
             _ => {}
+        }
+        // These know by themselves which of their facts are void.
+        self.scopes.apply(fact);
+        if let Some(batch) = Course::of(&fact.event) {
+            self.batches.entry(batch).or_default().course.apply(fact);
+            return;
         }
         if self.touched.contains_key(&fact.id) || self.aside.contains_key(&fact.id) {
             return;
@@ -150,10 +152,6 @@ impl Placement {
         recorded_at
     }
 
-    fn goes_by(&mut self, batch: BatchId, fact: &Fact) {
-        self.batches.entry(batch).or_default().course.apply(fact);
-    }
-
     fn take_in(&mut self, fact: FactId, said: Said) {
         match said {
             Said::Scale(scale, order, check) => {
@@ -163,6 +161,10 @@ impl Placement {
                 self.touched.insert(fact, Touched::Scale(scale));
             }
             Said::Wheels(wheels, order, kind) => {
+                if let Kind::Change(Change::Moved(place, Some(stillage))) = kind {
+                    let moves = self.moves.entry(stillage).or_default();
+                    moves.insert(order, place.room);
+                }
                 for &wheel in &wheels {
                     match kind {
                         Kind::Turn => self.wheels.entry(wheel).or_default().turn(order),
@@ -193,6 +195,14 @@ impl Placement {
                     self.revise(wheel, |track| did = track.take_out(fact).or(did));
                 }
                 let (order, kind) = did?;
+                if let Kind::Change(Change::Moved(_, Some(stillage))) = kind
+                    && let Some(moves) = self.moves.get_mut(&stillage)
+                {
+                    moves.remove(&order);
+                    if moves.is_empty() {
+                        self.moves.remove(&stillage);
+                    }
+                }
                 Some(Said::Wheels(wheels, order, kind))
             }
         }
@@ -351,6 +361,7 @@ impl Placement {
             wheel,
             born: rule.born(course, &self.voids),
             scopes: &laid,
+            known: self,
             rights: rule.rights(),
         };
         ledger.holds(over).into_iter().map(Held::from).collect()
@@ -517,6 +528,12 @@ impl Placement {
         for (wheel, mut track) in kept.wheels {
             track.fold();
             placement.list(wheel, &track.standing);
+            for (order, change) in &track.changes {
+                if let Change::Moved(place, Some(stillage)) = change {
+                    let moves = placement.moves.entry(*stillage).or_default();
+                    moves.insert(*order, place.room);
+                }
+            }
             let changes = track.changes.iter().map(|(order, _)| order.fact);
             for id in track.turns.iter().map(|order| order.fact).chain(changes) {
                 touched.entry(id).or_default().push(wheel);
@@ -537,6 +554,24 @@ impl Placement {
             .guards
             .retain(|fact, _| touched.contains_key(fact) || aside.contains_key(fact));
         placement
+    }
+}
+
+impl Known for Placement {
+    fn steps(&self, wheel: WheelId) -> Vec<(Order, Step)> {
+        self.wheels.get(&wheel).map_or_else(Vec::new, Track::steps)
+    }
+
+    fn moves(&self, stillage: StillageId) -> Vec<(Order, RoomId)> {
+        let moves = self.moves.get(&stillage).into_iter().flatten();
+        moves.map(|(order, room)| (*order, *room)).collect()
+    }
+
+    fn sources(&self, batch: BatchId) -> Vec<(Order, Source)> {
+        let batch = self.batches.get(&batch);
+        batch.map_or_else(Vec::new, |batch| {
+            batch.course.sources(&self.voids).collect()
+        })
     }
 }
 
@@ -580,11 +615,17 @@ impl Said {
                 via_stillage(e.via),
             ),
             Event::WheelGraded(e) => Change::Graded(e.grade),
-            Event::WheelHeld(_) | Event::WheelReleased(_) => Change::Held(Note::of(fact)?),
+            Event::WheelHeld(_) | Event::WheelReleased(_) | Event::HoldLifted(_) => {
+                Change::Held(Note::of(fact)?)
+            }
             Event::WheelDispatched(_) => Change::Dispatched,
             Event::WheelReturned(_) => Change::Returned,
             Event::WheelDiscarded(_) => Change::Discarded,
-            _ => return None,
+            other => match Step::of(other)? {
+                Step::Touched(tool) => Change::Touched(tool),
+                Step::Used(lot) => Change::Used(lot),
+                _ => return None,
+            },
         });
         Some(Self::Wheels(
             unique(fact.event.wheels()).into(),

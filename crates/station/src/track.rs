@@ -2,10 +2,10 @@
 
 use chrono::{DateTime, Utc};
 use facts::{
-    BatchId, FactId, Grade, HoopId, PositionId, RoomId, StackId, StillageId, stored_enum,
-    stored_struct,
+    BatchId, FactId, Grade, HoopId, LotId, PositionId, RoomId, StackId, StillageId, ToolId,
+    stored_enum, stored_struct,
 };
-use holds::{Ledger, Note};
+use holds::{Ledger, Note, Step};
 
 pub(crate) use holds::Moment as Order;
 
@@ -23,6 +23,25 @@ pub(crate) enum Change {
     Returned,
     Discarded,
     Graded(Grade),
+    /// A tool went into it.
+    Touched(ToolId),
+    /// Some of a lot was put on it.
+    Used(LotId),
+}
+
+impl Change {
+    /// Where it says the wheel was, or what touched it, as [`Step::of`] has it of the fact.
+    const fn step(self) -> Option<Step> {
+        Some(match self {
+            Self::Hooped(..) => Step::Hooped,
+            Self::Loaded(stillage) => Step::Loaded(stillage),
+            Self::Moved(place, via) => Step::Moved(place.room, via),
+            Self::Touched(tool) => Step::Touched(tool),
+            Self::Used(lot) => Step::Used(lot),
+            Self::Dispatched | Self::Returned | Self::Discarded => Step::Away,
+            Self::Portioned(_) | Self::Unhooped | Self::Held(_) | Self::Graded(_) => return None,
+        })
+    }
 }
 
 /// What a fact does to each of its wheels.
@@ -107,6 +126,7 @@ impl Standing {
             Change::Graded(grade) => self.grade = Some(grade),
             Change::Moved(place, via) => self.moved = Some((order, place, via)),
             Change::Held(note) => self.holds.note(note),
+            Change::Touched(_) | Change::Used(_) => {}
             Change::Dispatched => self.left = Some(Left::Dispatched(order.at)),
             Change::Discarded => self.left = Some(Left::Discarded(order.at)),
             // What never left did not come back: it stays where it is, and is flagged.
@@ -156,6 +176,14 @@ impl Track {
         Some((order, Kind::Change(change)))
     }
 
+    /// Where the wheel was and what touched it, in order.
+    pub(crate) fn steps(&self) -> Vec<(Order, Step)> {
+        let changes = self.changes.iter();
+        changes
+            .filter_map(|(order, change)| Some((*order, change.step()?)))
+            .collect()
+    }
+
     /// Derives the standing anew: from the facts alone, so their arrival cannot matter.
     pub(crate) fn fold(&mut self) {
         self.standing = Standing::default();
@@ -181,6 +209,8 @@ stored_enum!(Change {
     7 = Returned,
     8 = Discarded,
     9 = Graded(grade),
+    10 = Touched(tool),
+    11 = Used(lot),
 });
 
 stored_enum!(Kind {

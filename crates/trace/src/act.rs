@@ -151,6 +151,9 @@ impl Dictionary {
             Event::WheelReleased(e) => Act::Released {
                 hold: self.holds.number(e.hold),
             },
+            Event::HoldLifted(e) => Act::Released {
+                hold: self.holds.number(e.hold),
+            },
             Event::OrderPacked(e) => Act::Packed {
                 order: self.orders.number(e.order),
                 case: self.places.number(Place::Case(e.case)),

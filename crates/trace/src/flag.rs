@@ -46,6 +46,10 @@ pub enum Flag {
     MilkNotSplit(BatchId),
     /// Surfaces whose cleaning is never recorded: contact over them counts for one run only.
     NeverCleaned(BTreeSet<Place>),
+    /// A hold of which nobody has said yet which wheels it keeps.
+    StillWorkedOut(HoldId),
+    /// The time that is asked about ends in the future: more may come into it.
+    NotOver(DateTime<Utc>, DateTime<Utc>),
 }
 
 impl fmt::Display for Flag {
@@ -127,14 +131,44 @@ impl fmt::Display for Flag {
                     crate::contact::RUN.num_hours()
                 )
             }
+            Self::StillWorkedOut(hold) => write!(
+                f,
+                "hold {hold} is still being worked out: wheels may be missing from its list on the Holds page, and it is shown at wheels that it may not keep in the end. Until that is done no such wheel may leave; ask again in a minute"
+            ),
+            Self::NotOver(to, now) => write!(
+                f,
+                "the time asked about ends at {}: what is known reaches to {}, and wheels may come into it until then",
+                minute(*to),
+                minute(*now)
+            ),
         }
     }
+}
+
+fn minute(at: DateTime<Utc>) -> String {
+    at.format("%Y-%m-%d %H:%M UTC").to_string()
 }
 
 impl Serialize for Flag {
     fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
         s.collect_str(self)
     }
+}
+
+/// Holds of which it is still being worked out which wheels they keep.
+pub(crate) fn of_holds(index: &Index, flags: &mut BTreeSet<Flag>) {
+    let last_birth = index.last_birth;
+    let laid = index.laid().into_iter();
+    let unfinished = laid.filter(|laid| {
+        laid.is_untraced() || last_birth.is_some_and(|birth| laid.is_traced_before(birth))
+    });
+    flags.extend(unfinished.map(|laid| Flag::StillWorkedOut(laid.placed.hold)));
+}
+
+/// A time that is not over yet.
+pub(crate) fn of_time(about: &Scope, now: DateTime<Utc>, flags: &mut BTreeSet<Flag>) {
+    let to = about.window().and_then(|window| window.to);
+    flags.extend(to.filter(|to| *to > now).map(|to| Flag::NotOver(to, now)));
 }
 
 /// What was asked about and is not known.

@@ -128,6 +128,7 @@ impl Index {
             wheel,
             born: self.rule.born(course, &self.voids),
             scopes: laid,
+            known: self,
             rights: self.rule.rights(),
         }
     }

@@ -70,7 +70,7 @@ pub struct Index {
     /// Rework of wheels into later batches.
     pub(crate) rework_of: Table<WheelId, Vec<Kept>>,
 
-    /// By which recipe each batch goes.
+    /// By which recipe each batch goes, and what went into it.
     pub(crate) courses: BTreeMap<facts::BatchId, Course>,
     /// Holds over scopes.
     pub(crate) scopes: Scopes,
@@ -115,16 +115,10 @@ impl Index {
             affected.into_iter().for_each(|fact| self.void_again(fact));
             return;
         }
-        match &fact.event {
-            Event::VatStarted(facts::VatStarted { batch, .. })
-            | Event::VatRecipeChanged(facts::VatRecipeChanged { batch, .. }) => {
-                self.courses.entry(*batch).or_default().apply(fact);
-            }
-            Event::HoldPlaced(_) | Event::HoldLifted(_) | Event::HoldTraced(_) => {
-                self.scopes.apply(fact);
-            }
-            _ => {}
+        if let Some(batch) = Course::of(&fact.event) {
+            self.courses.entry(batch).or_default().apply(fact);
         }
+        self.scopes.apply(fact);
         if self.seen.contains_key(&fact.id) {
             return;
         }

@@ -1,6 +1,8 @@
 //! Whether there is what a recall or a hold is about: nothing is ever said to be unaffected
 //! because its code was mistyped.
 
+use std::fmt;
+
 use chrono::{DateTime, Utc};
 use facts::{BatchId, LotId, OrderId, Scope, WheelId};
 use names::{Kind, Known, UnknownName};
@@ -8,19 +10,65 @@ use names::{Kind, Known, UnknownName};
 use crate::family::Node;
 use crate::{Place, Recall, Settings, Trace};
 
+/// Why a recall is not told.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum NoRecall {
+    /// There is no such thing.
+    Unknown(UnknownName),
+    /// The time asked about begins after the time that facts are known to.
+    NotBegun {
+        /// When it begins.
+        from: DateTime<Utc>,
+        /// Until when facts are known.
+        known_to: DateTime<Utc>,
+    },
+}
+
+impl fmt::Display for NoRecall {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let minute = |at: &DateTime<Utc>| at.format("%Y-%m-%d %H:%M UTC").to_string();
+        match self {
+            Self::Unknown(name) => name.fmt(f),
+            Self::NotBegun { from, known_to } => write!(
+                f,
+                "the time asked about begins at {}, and what is known reaches to {}: nothing has happened in it yet, so nothing can be said of it. Ask about a time that has begun",
+                minute(from),
+                minute(known_to)
+            ),
+        }
+    }
+}
+
+impl std::error::Error for NoRecall {}
+
+impl From<UnknownName> for NoRecall {
+    fn from(name: UnknownName) -> Self {
+        Self::Unknown(name)
+    }
+}
+
 impl Trace<'_> {
     /// A recall of something that there is: see [`Trace::recall`] and [`Trace::known`].
     ///
     /// # Errors
-    /// There is no such thing.
+    /// There is no such thing, or the time asked about has not begun.
     pub fn recall_of(
         &self,
         about: &Scope,
         also: &Known,
         settings: &Settings,
         now: DateTime<Utc>,
-    ) -> Result<Recall, UnknownName> {
-        Ok(self.recall(&self.known(about, also)?, settings, now))
+    ) -> Result<Recall, NoRecall> {
+        let about = self.known(about, also)?;
+        if let Some(window) = about.window()
+            && window.from > now
+        {
+            return Err(NoRecall::NotBegun {
+                from: window.from,
+                known_to: now,
+            });
+        }
+        Ok(self.recall(&about, settings, now))
     }
 
     /// What a scope names, as it was first written down. `also`: rooms and tools that are known

@@ -36,6 +36,7 @@ pub use family::{Link, Node};
 pub use flag::Flag;
 pub use hold::{HoldStanding, Keeps};
 pub use index::Index;
+pub use known::NoRecall;
 pub use level::{Level, Reason};
 pub use milli::{BaseUnit, Milli};
 pub use place::Place;

@@ -292,6 +292,8 @@ impl Trace<'_> {
             .collect();
         let mut flags = BTreeSet::new();
         flag::of_question(index, about, &mut flags);
+        flag::of_time(about, now, &mut flags);
+        flag::of_holds(index, &mut flags);
         let mut families = vec![family];
         if settings.sideways {
             let contacts = index.contacts(&certain, &batches);

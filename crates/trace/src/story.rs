@@ -1,8 +1,8 @@
 //! One wheel's story: where it was, what touched it, where it is now.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, CustomerId, Event, LotId, MarketId, OrderId, WheelId};
-use holds::Ledger;
+use facts::{BatchId, CustomerId, Event, LotId, MarketId, OrderId, RoomId, StillageId, WheelId};
+use holds::{Known, Ledger, Moment, Source, Spot, Step, stays, with_moves_of_stillages};
 use serde::Serialize;
 
 use crate::Place;
@@ -125,13 +125,12 @@ impl Story {
     }
 }
 
-/// The places a wheel is at while its story is told, at most one of a kind.
+/// The places a wheel is at while its story is told, at most one of a kind. Rooms and stillages:
+/// [`holds::stays`].
 #[derive(Default)]
 struct Now {
     hoop: Option<(Number<Place>, DateTime<Utc>)>,
     stack: Option<(Number<Place>, DateTime<Utc>)>,
-    stillage: Option<(Number<Place>, DateTime<Utc>)>,
-    room: Option<(Number<Place>, DateTime<Utc>)>,
     case: Option<(Number<Place>, DateTime<Utc>)>,
 }
 
@@ -157,18 +156,13 @@ fn go(
 
 impl Now {
     fn leave(&mut self, at: DateTime<Utc>, stays: &mut Stayed) {
-        for place in [
-            &mut self.hoop,
-            &mut self.stack,
-            &mut self.stillage,
-            &mut self.room,
-        ] {
+        for place in [&mut self.hoop, &mut self.stack] {
             go(place, None, at, stays);
         }
     }
 
     fn close(self, stays: &mut Stayed) {
-        let all = [self.hoop, self.stack, self.stillage, self.room, self.case];
+        let all = [self.hoop, self.stack, self.case];
         for (place, since) in all.into_iter().flatten() {
             stays.push((place, since, OPEN));
         }
@@ -204,15 +198,28 @@ impl Index {
     /// Tells a wheel's story from its facts alone.
     pub(crate) fn story(&self, wheel: Number<WheelId>) -> Story {
         let own = self.life(wheel);
-        let told = self.with_moves_of_its_stillages(own);
         let mut story = Story::default();
         let mut now = Now::default();
-        for entry in &told {
+        for entry in &own {
             story.first.get_or_insert(entry.at);
             story.last = Some(entry.at);
             self.tell(&mut story, &mut now, entry, wheel);
         }
         now.close(&mut story.stays);
+        let moves = |stillage| self.moves(stillage);
+        let told = with_moves_of_stillages(&self.steps_of(&own), moves);
+        let moved = told.last().map(|(moment, _)| moment.at);
+        story.last = story.last.max(moved);
+        for stay in stays(&told, moves) {
+            let place = match stay.spot {
+                Spot::Room(room) => Place::Room(room),
+                Spot::Stillage(stillage) => Place::Stillage(stillage),
+            };
+            if let Some(place) = self.names.places.find(place) {
+                let to = stay.to.unwrap_or(OPEN);
+                story.stays.push((place, stay.from, to));
+            }
+        }
         let reworked = self.facts(self.rework_of.list(wheel));
         for fact in reworked {
             if let Event::VatReworked(e) = &fact.event {
@@ -241,20 +248,13 @@ impl Index {
             Act::Hooped { hoop, stack } => {
                 go(&mut now.hoop, Some(hoop), at, stays);
                 go(&mut now.stack, stack, at, stays);
-                go(&mut now.stillage, None, at, stays);
             }
             Act::Unhooped => {
                 go(&mut now.hoop, None, at, stays);
                 go(&mut now.stack, None, at, stays);
             }
-            Act::Loaded { stillage } => {
-                go(&mut now.stack, None, at, stays);
-                go(&mut now.stillage, Some(stillage), at, stays);
-                if let Some(room) = self.room_of_stillage(stillage, entry) {
-                    go(&mut now.room, Some(room), at, stays);
-                }
-            }
-            Act::Moved { room, .. } => go(&mut now.room, Some(room), at, stays),
+            Act::Loaded { .. } => go(&mut now.stack, None, at, stays),
+            Act::Moved { .. } => {}
             Act::Touched { tool } => story.touches.push((tool, at)),
             Act::Weighed { grams } => story.grams = Some(grams),
             Act::Used { lot } => story.lots.push((lot, at)),
@@ -329,62 +329,75 @@ impl Index {
         grams / count + u32::from((place as u64) < u64::from(grams % count))
     }
 
-    /// Where a stillage stood when something was put on it, by its own last move.
-    fn room_of_stillage(&self, stillage: Number<Place>, at: &Entry) -> Option<Number<Place>> {
-        let moves = self.moves_of.list(stillage);
-        let until = moves.partition_point(|n| self.entries[*n as usize].order() < at.order());
-        let mut before = moves[..until]
-            .iter()
-            .rev()
-            .map(|n| &self.entries[*n as usize]);
-        match before.find(|entry| !entry.void)?.act {
-            Act::Moved { room, .. } => Some(room),
-            _ => None,
-        }
+    /// Where a wheel was and what touched it, by what happened to it.
+    fn steps_of(&self, life: &[Entry]) -> Vec<(Moment, Step)> {
+        let places = &self.names.places;
+        let step = |entry: &Entry| {
+            Some(match entry.act {
+                Act::Hooped { .. } => Step::Hooped,
+                Act::Loaded { stillage } => Step::Loaded(stillage_of(places.name(stillage))?),
+                Act::Moved { room, with } => Step::Moved(
+                    room_of(places.name(room))?,
+                    with.and_then(|with| stillage_of(places.name(with))),
+                ),
+                Act::Touched { tool } => match places.name(tool) {
+                    Place::Tool(tool) => Step::Touched(tool),
+                    _ => return None,
+                },
+                Act::Used { lot } => Step::Used(self.names.lots.name(lot)),
+                Act::Dispatched { .. } | Act::Returned | Act::Discarded => Step::Away,
+                _ => return None,
+            })
+        };
+        let steps = life.iter();
+        steps
+            .filter_map(|entry| Some((Moment::new(entry.at, entry.id), step(entry)?)))
+            .collect()
+    }
+}
+
+const fn stillage_of(place: Place) -> Option<StillageId> {
+    match place {
+        Place::Stillage(stillage) => Some(stillage),
+        _ => None,
+    }
+}
+
+const fn room_of(place: Place) -> Option<RoomId> {
+    match place {
+        Place::Room(room) => Some(room),
+        _ => None,
+    }
+}
+
+impl Known for Index {
+    fn steps(&self, wheel: WheelId) -> Vec<(Moment, Step)> {
+        let wheel = self.names.wheels.find(wheel);
+        wheel.map_or_else(Vec::new, |wheel| self.steps_of(&self.life(wheel)))
     }
 
-    /// A wheel on a stillage goes where the stillage goes, whether or not it was named.
-    fn with_moves_of_its_stillages(&self, own: Vec<Entry>) -> Vec<Entry> {
-        let mut told: Vec<Entry> = Vec::new();
-        let mut on: Option<(Number<Place>, &Entry)> = None;
-        for entry in &own {
-            let next = match entry.act {
-                Act::Loaded { stillage } => Some((stillage, entry)),
-                Act::Hooped { .. } | Act::Dispatched { .. } | Act::Returned | Act::Discarded => {
-                    None
-                }
-                _ => continue,
-            };
-            if let Some((stillage, since)) = on {
-                told.extend(self.moves_between(stillage, since, Some(entry)));
-            }
-            on = next;
-        }
-        if let Some((stillage, since)) = on {
-            told.extend(self.moves_between(stillage, since, None));
-        }
-        if told.is_empty() {
-            return own;
-        }
-        told.extend(own);
-        told.sort_by_key(Entry::order);
-        // Its own facts named most of these moves too. One fact does one thing to a wheel.
-        told.dedup_by_key(|entry| entry.id);
-        told
-    }
-
-    /// A stillage's own moves from one entry to another.
-    fn moves_between<'a>(
-        &'a self,
-        stillage: Number<Place>,
-        since: &Entry,
-        until: Option<&'a Entry>,
-    ) -> impl Iterator<Item = Entry> + 'a {
-        let moves = self.moves_of.list(stillage);
-        let first = moves.partition_point(|n| self.entries[*n as usize].order() < since.order());
-        let moves = moves[first..].iter().map(|n| self.entries[*n as usize]);
-        moves
-            .take_while(move |entry| until.is_none_or(|until| entry.order() < until.order()))
+    fn moves(&self, stillage: StillageId) -> Vec<(Moment, RoomId)> {
+        let Some(stillage) = self.names.places.find(Place::Stillage(stillage)) else {
+            return Vec::new();
+        };
+        let moves = self.moves_of.list(stillage).iter();
+        let mut moves: Vec<(Moment, RoomId)> = moves
+            .map(|number| &self.entries[*number as usize])
             .filter(|entry| !entry.void)
+            .filter_map(|entry| match entry.act {
+                Act::Moved { room, .. } => {
+                    let room = room_of(self.names.places.name(room))?;
+                    Some((Moment::new(entry.at, entry.id), room))
+                }
+                _ => None,
+            })
+            .collect();
+        moves.sort_unstable_by_key(|(moment, _)| *moment);
+        moves
+    }
+
+    fn sources(&self, batch: BatchId) -> Vec<(Moment, Source)> {
+        let course = self.courses.get(&batch);
+        course.map_or_else(Vec::new, |course| course.sources(&self.voids).collect())
     }
 }

@@ -22,6 +22,8 @@ pub struct Trouble {
     pub retry_after: Option<u64>,
     /// The code that nobody knows, where that is the trouble.
     pub unknown: Option<UnknownName>,
+    /// Whether the words are in the reader's language; else they are English.
+    pub in_tongue: bool,
 }
 
 /// A trouble as the API says it.
@@ -47,6 +49,16 @@ impl Trouble {
             words: words.into(),
             retry_after: None,
             unknown: None,
+            in_tongue: false,
+        }
+    }
+
+    /// Something is otherwise than the reader's page showed it: in their language, what has
+    /// changed and which page to read again.
+    pub fn stale(words: impl Into<String>) -> Self {
+        Self {
+            in_tongue: true,
+            ..Self::new(StatusCode::CONFLICT, "stale", words)
         }
     }
 

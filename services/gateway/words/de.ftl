@@ -350,7 +350,7 @@ wheel-corrected-show = Anzeigen
 wheel-corrected-hide = Ausblenden
 voided = gilt als nie geschehen:
 correct = Berichtigen
-correct-words = Die Aufzeichnung bleibt lesbar, gilt aber als nie geschehen. Zeichnen Sie danach auf, was wirklich geschah.
+correct-words = Die Aufzeichnung bleibt lesbar, gilt aber als nie geschehen, für jeden Laib, den sie nennt: wird das Ende einer Sperre zurückgenommen, besteht die ganze Sperre wieder. Zeichnen Sie danach auf, was wirklich geschah.
 correct-reason = Warum sie falsch ist
 correct-do = Das ist nicht geschehen
 
@@ -464,7 +464,7 @@ recall-mind = Bedenken Sie
 
 ## Sperren über mehr als einen Laib
 holds-title = Sperren
-holds-words = Nichts unter einer Sperre verlässt das Haus; was später darunter fällt, wird gesperrt, sobald der Dienst records es gesehen hat. Nur eine benannte Person mit dem Recht dazu hebt sie auf.
+holds-words = Nichts unter einer Sperre verlässt das Haus; was später darunter fällt, ist von da an gesperrt. Nur eine benannte Person mit dem Recht dazu hebt sie auf.
 holds-none = Keine Sperre hält einen Laib.
 holds-anyone = Jeder mit einem Ausweis darf Laibe aus einer Sperre freigeben.
 holds-only = Nur diese Ausweise dürfen Laibe aus einer Sperre freigeben: { $badges }.
@@ -482,14 +482,24 @@ holds-kept = { $count ->
     [one] Sie hält { $count } Laib:
    *[other] Sie hält { $count } Laibe:
 }
-holds-untraced = Noch wird ermittelt, welche Laibe sie sperrt: bis dahin darf kein Laib den Betrieb verlassen. Dauert das Minuten, nachsehen, ob der Dienst records läuft.
-holds-behind = Seither wurden Laibe portioniert, für die noch ermittelt wird, ob sie darunter fallen: bis dahin dürfen sie den Betrieb nicht verlassen. Dauert das Minuten, nachsehen, ob der Dienst records läuft.
-holds-owed = { $count } weitere werden gerade gesperrt.
+holds-untraced = Noch wird ermittelt, welche Laibe sie sperrt: in dieser Liste können noch Laibe fehlen, und bis dahin darf kein Laib den Betrieb verlassen. Dauert das Minuten, nachsehen, ob der Dienst records läuft.
+holds-behind = Seither wurden Laibe portioniert, für die noch ermittelt wird, ob sie darunter fallen: sie können in dieser Liste noch fehlen, und bis dahin dürfen sie den Betrieb nicht verlassen. Dauert das Minuten, nachsehen, ob der Dienst records läuft.
+holds-owed = { $count } weitere fallen darunter und sind gesperrt, auch wenn die Aufzeichnungen es noch nicht sagen:
 holds-let-go = { $count } wurden einzeln freigegeben:
 holds-no-right = { $count } gab jemand ohne das Recht dazu frei: die Sperre besteht.
 holds-end = Diese Sperre aufheben
 holds-end-words = Jeder Laib, den sie hält, wird mit Ihrem Namen und Grund freigegeben. Nur wenn Ihr HACCP-Plan und Ihr Labor es erlauben.
 holds-end-do = Mit meinem Namen aufheben
+holds-end-all = Alle { $holds } Sperren mit der Kennung { $hold } enden zusammen, mit { $count } Laiben.
+holds-end-unread = Sperre { $hold } wurde nicht aufgehoben: die Seite sagte nicht, was sie gezeigt hat. Die Seite Sperren neu öffnen, lesen, was die Sperre hält, und dort aufheben.
+holds-end-changed = Sperre { $hold } wurde nicht aufgehoben, denn sie ist nicht mehr, was Ihre Seite zeigte: damals { $holds-then ->
+    [one] eine Sperre mit { $then } Laiben
+   *[other] { $holds-then } Sperren mit { $then } Laiben
+}, jetzt { $holds-now ->
+    [one] eine Sperre mit { $now } Laiben
+   *[other] { $holds-now } Sperren mit { $now } Laiben
+}, womöglich andere. Die Seite Sperren neu öffnen, lesen, was sie jetzt hält, und dort aufheben.
+holds-end-unfinished = Sperre { $hold } wurde nicht aufgehoben: noch wird ermittelt, welche Laibe sie hält. Warten, bis die Seite Sperren alle zeigt, dann aufheben. Dauert das Minuten, nachsehen, ob der Dienst records läuft.
 
 ## Was das Büro aufschreibt
 entry-title = Aufschreiben

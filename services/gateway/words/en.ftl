@@ -350,7 +350,7 @@ wheel-corrected-show = Show them
 wheel-corrected-hide = Hide them
 voided = counts as never having happened:
 correct = Correct
-correct-words = The record stays readable, but counts as never having happened. Record afterwards what really happened.
+correct-words = The record stays readable, but counts as never having happened, for every wheel that it names: the end of a hold, taken back, brings the whole hold back. Record afterwards what really happened.
 correct-reason = Why it is wrong
 correct-do = It did not happen
 
@@ -464,7 +464,7 @@ recall-mind = Mind
 
 ## Holds over more than a wheel
 holds-title = Holds
-holds-words = Nothing under a hold leaves; what comes into it later is held as soon as the records worker has seen it. Only a named person with the right to do so ends one.
+holds-words = Nothing under a hold leaves; what comes into it later is held from that moment on. Only a named person with the right to do so ends one.
 holds-none = No hold keeps a wheel.
 holds-anyone = Anyone with a badge may release wheels from a hold.
 holds-only = Only these badges may release wheels from a hold: { $badges }.
@@ -482,14 +482,24 @@ holds-kept = { $count ->
     [one] It keeps { $count } wheel:
    *[other] It keeps { $count } wheels:
 }
-holds-untraced = It is still being worked out which wheels it keeps: until then no wheel of the dairy may leave. If this lasts for minutes, see that the records worker runs.
-holds-behind = Wheels were portioned since, and it is still being worked out whether it keeps them: until then they may not leave. If this lasts for minutes, see that the records worker runs.
-holds-owed = { $count } more are being told.
+holds-untraced = It is still being worked out which wheels it keeps: wheels may still be missing from this list, and until it is done no wheel of the dairy may leave. If this lasts for minutes, see that the records worker runs.
+holds-behind = Wheels were portioned since, and it is still being worked out whether it keeps them: they may still be missing from this list, and until it is done they may not leave. If this lasts for minutes, see that the records worker runs.
+holds-owed = { $count } more came into it and are held, though the records have not said so yet:
 holds-let-go = { $count } were let go one by one:
 holds-no-right = { $count } were released by somebody without the right to do so: the hold stands.
 holds-end = End this hold
 holds-end-words = Every wheel that it keeps is released with your name and reason. Do it only when your HACCP plan and your laboratory allow it.
 holds-end-do = End it with my name
+holds-end-all = All { $holds } holds with the code { $hold } end together, with { $count } wheels.
+holds-end-unread = Hold { $hold } was not ended: the page that asked did not say what it showed. Open the Holds page again, read what the hold keeps, and end it there.
+holds-end-changed = Hold { $hold } was not ended, because it is not what your page showed: { $holds-then ->
+    [one] one hold with { $then } wheels
+   *[other] { $holds-then } holds with { $then } wheels
+} then, { $holds-now ->
+    [one] one hold with { $now } wheels
+   *[other] { $holds-now } holds with { $now } wheels
+} now, perhaps others. Open the Holds page again, read what it keeps now, and end it there.
+holds-end-unfinished = Hold { $hold } was not ended: it is still being worked out which wheels it keeps. Wait until the Holds page lists them all, then end it. If this lasts for minutes, see that the records worker runs.
 
 ## What the office writes down
 entry-title = Write down

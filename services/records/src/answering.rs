@@ -5,7 +5,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use facts::{ControlId, Scope};
 use names::{Kind, Known, UnknownName};
 use serde::{Deserialize, Serialize};
-use trace::{Recall, Settings};
+use trace::{NoRecall, Recall, Settings};
 
 use crate::keeper::Keeper;
 use crate::papers::{self, Desk, PapersQuery};
@@ -74,14 +74,15 @@ fn recall(
     site: &Known,
     query: &RecallQuery,
     now: DateTime<Utc>,
-) -> Result<RecallAnswer, UnknownName> {
+) -> Result<RecallAnswer, Refusal> {
     let settings = Settings {
         sideways: query.sideways,
         lost_after: TimeDelta::days(query.lost_after_days.into()),
         ..Settings::default()
     };
     let trace = keeper.trace();
-    let mut recall = trace.recall_of(&query.about, site, &settings, now)?;
+    let recall = trace.recall_of(&query.about, site, &settings, now);
+    let mut recall = recall.map_err(untold)?;
     let left_out = recall.wheels.len().saturating_sub(MOST_WHEELS);
     recall.wheels.truncate(MOST_WHEELS);
     Ok(RecallAnswer { recall, left_out })
@@ -97,10 +98,17 @@ fn check_named(keeper: &Keeper, id: ControlId) -> Result<ControlId, UnknownName>
     })
 }
 
+fn untold(none: NoRecall) -> Refusal {
+    match none {
+        NoRecall::Unknown(name) => name.into(),
+        other @ NoRecall::NotBegun { .. } => other.to_string().into(),
+    }
+}
+
 /// What keeps a paper from being written, for the person who asked.
 fn refusal(error: anyhow::Error) -> Refusal {
-    match error.downcast::<UnknownName>() {
-        Ok(name) => name.into(),
+    match error.downcast::<NoRecall>() {
+        Ok(none) => untold(none),
         Err(error) => format!("{error:#}").into(),
     }
 }
@@ -129,7 +137,7 @@ async fn respond(
     match question.name.as_str() {
         "recall" => {
             let query = question.read::<RecallQuery>().map_err(Refusal::from);
-            let answer = query.and_then(|query| Ok(recall(keeper, site, &query, now)?));
+            let answer = query.and_then(|query| recall(keeper, site, &query, now));
             question.reply(answer).await
         }
         KNOWN => {

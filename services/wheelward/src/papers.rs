@@ -7,10 +7,10 @@ use bus::{Clock, Outbox};
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Draft, Event, Fact, LotId, Scope, StationId};
 use holds::{Rights, Rule};
-use names::{Known, UnknownName};
+use names::Known;
 use papers::{Asked, Dairy, Sheet, epcis};
 use safety::{Diary, Standing};
-use trace::{Index, Recall, Settings, Trace};
+use trace::{Index, NoRecall, Recall, Settings, Trace};
 
 use crate::cli::{
     BatchFileArgs, ChecksArgs, DairyArgs, EpcisArgs, FactsArgs, ImportArgs, NoticesArgs,
@@ -84,7 +84,7 @@ fn traced(
     sideways: bool,
     now: DateTime<Utc>,
     holds: Rule,
-) -> Result<Recall, UnknownName> {
+) -> Result<Recall, NoRecall> {
     let mut index = Index::new(holds);
     facts.iter().for_each(|fact| index.apply(fact));
     let settings = Settings {

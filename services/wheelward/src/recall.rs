@@ -70,14 +70,15 @@ pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
         None => None,
     };
     let about = match about(args)? {
-        Some(about) => trace.known(&about, &reading::own_rooms(&args.source))?,
+        Some(about) => about,
         None => trace
             .drill_about(now)
             .context("nothing to rehearse with: no batch has been made yet")?,
     };
+    let own_rooms = reading::own_rooms(&args.source);
     #[allow(clippy::disallowed_methods)] // how long the answer takes is what a drill records
     let began = Instant::now();
-    let recall = trace.recall(&about, &settings, now);
+    let recall = trace.recall_of(&about, &own_rooms, &settings, now)?;
     let took = began.elapsed();
     if without_site {
         eprintln!("{WITHOUT_SITE}");

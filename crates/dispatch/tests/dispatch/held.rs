@@ -6,7 +6,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
 use dispatch::office::{Leaving, Office};
 use facts::{
-    BatchId, Carrier, Event, Fact, FactId, HoldId, PersonId, RecipeId, Scope, WheelId, Window,
+    BatchId, Carrier, Event, Fact, FactId, HoldId, LotId, PersonId, RecipeId, Scope, WheelId,
+    Window,
 };
 use holds::{Held, Rights, Rule};
 use proptest::prelude::*;
@@ -14,10 +15,10 @@ use quantity::{DairyClock, Grams, Litres};
 use recipe::{Hold, Origin, Recipe, RecipeBook};
 use ripening::{Action, Blocked, Practice, answer};
 use station::Placement;
-use trace::{Index, Keeps, Settings};
+use trace::{Index, Settings};
 
 use crate::given::customers;
-use crate::obvious::never_happened;
+use crate::obvious::{in_scope, never_happened};
 
 pub fn code<T: std::str::FromStr>(text: &str) -> T
 where
@@ -84,6 +85,10 @@ fn hold() -> impl Strategy<Value = HoldId> {
     prop::sample::select(HOLDS.as_slice()).prop_map(code)
 }
 
+fn lot() -> impl Strategy<Value = LotId> {
+    prop::sample::select(["L1", "L2"].as_slice()).prop_map(code)
+}
+
 /// Batches b1 and b2: often the first, so that facts meet.
 fn batch() -> impl Strategy<Value = BatchId> {
     prop_oneof![4 => Just(code("b1")), 1 => Just(code("b2"))]
@@ -102,16 +107,16 @@ fn made_by() -> impl Strategy<Value = (RecipeId, u32)> {
 
 fn scope() -> impl Strategy<Value = Scope> {
     prop_oneof![
-        wheels().prop_map(Scope::Wheels),
-        batch().prop_map(Scope::Batch),
-        (0..HOURS, prop::option::of(1..HOURS)).prop_map(|(from, hours)| {
+        1 => wheels().prop_map(Scope::Wheels),
+        1 => batch().prop_map(Scope::Batch),
+        1 => (0..HOURS, prop::option::of(1..HOURS)).prop_map(|(from, hours)| {
             Scope::Made(Window {
                 from: instant(from),
                 to: hours.map(|hours| instant(from + hours)),
             })
         }),
-        Just(Scope::Lot(code("L1"))),
-        (0..3u8, 0..HOURS, prop::option::of(1..HOURS)).prop_map(|(what, from, hours)| {
+        2 => Just(Scope::Lot(code("L1"))),
+        3 => (0..3u8, 0..HOURS, prop::option::of(1..HOURS)).prop_map(|(what, from, hours)| {
             let window = Window {
                 from: instant(from),
                 to: hours.map(|hours| instant(from + hours)),
@@ -166,7 +171,10 @@ fn event() -> impl Strategy<Value = Event> {
         3 => (scope(), hold()).prop_map(move |(scope, hold)| {
             facts::HoldPlaced { hold, scope, reason: reason(), cause: None }.into()
         }),
-        1 => hold().prop_map(move |hold| facts::HoldLifted { hold, reason: reason() }.into()),
+        1 => (hold(), prop::option::of(wheels())).prop_map(move |(hold, wheels)| {
+            let wheels = wheels.unwrap_or_default();
+            facts::HoldLifted { hold, wheels, reason: reason() }.into()
+        }),
         1 => wheels().prop_map(|wheels| {
             facts::WheelLoaded { wheels, stillage: code("S1") }.into()
         }),
@@ -180,6 +188,40 @@ fn event() -> impl Strategy<Value = Event> {
             wheels,
             via: None,
             machine: code("PM1"),
+        }.into()),
+        // What brings a wheel into a scope, or takes it out again, whenever it is entered.
+        1 => wheels().prop_map(|wheels| {
+            facts::WheelMoved { wheels, via: None, room: code("R2"), position: None }.into()
+        }),
+        1 => wheel().prop_map(|wheel| {
+            facts::WheelHooped { wheel, hoop: code("H1"), stack: None }.into()
+        }),
+        1 => wheel().prop_map(|wheel| facts::WheelIroned {
+            wheel,
+            blue_coverage_pct: quantity::Percent::new(50.0).unwrap(),
+            iron: Some(code("PM1")),
+            note: None,
+        }.into()),
+        1 => (wheels(), lot()).prop_map(|(wheels, lot)| {
+            facts::LotUsed { lot, wheels, via: None, amount: None }.into()
+        }),
+        1 => (batch(), lot()).prop_map(|(batch, lot)| facts::VatDosed {
+            batch,
+            ingredient: facts::Ingredient::Culture,
+            lot,
+            amount: 1.0,
+        }.into()),
+        1 => (batch(), lot()).prop_map(|(batch, lot)| {
+            facts::VatFilled { batch, lot, volume_l: Litres::new(100.0).unwrap() }.into()
+        }),
+        1 => (lot(), lot()).prop_map(|(lot, of)| {
+            let volume_l = Litres::new(100.0).unwrap();
+            facts::MilkPooled { lot, from: vec![facts::MilkPart { lot: of, volume_l }] }.into()
+        }),
+        1 => (batch(), batch()).prop_map(|(batch, of)| facts::VatReworked {
+            batch,
+            from: facts::ReworkSource::Batch(of),
+            weight_g: Grams::new(1_000).unwrap(),
         }.into()),
         1 => wheels().prop_map(|wheels| facts::WheelGraded {
             wheels,
@@ -309,7 +351,8 @@ fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<Ho
         recipes
     };
     let recipes = [recipes(true), recipes(false)];
-    // Which holds nobody has worked out yet is by what is known today, too.
+    // Which holds nobody has worked out yet is by what is known today, too, as is milk that was
+    // pooled.
     let untraced: BTreeSet<FactId> = counts
         .iter()
         .enumerate()
@@ -353,9 +396,8 @@ fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<Ho
         _ => None,
     });
     let recipes: Vec<Option<(RecipeId, u32)>> = recipes.collect();
+    let every = counts.clone();
     counts.retain(|fact| fact.occurred_at <= until);
-    let births = births(&counts);
-    let batches: BTreeSet<BatchId> = births.iter().map(|(batch, _)| *batch).collect();
     let born = recipes.iter().flat_map(|recipe| {
         let of: &[&str] = match recipe.as_ref().map(|(id, version)| (id.as_str(), *version)) {
             Some(("blue", 1)) => &[],
@@ -366,15 +408,7 @@ fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<Ho
         of.iter().copied()
     });
     let born: BTreeSet<&str> = born.collect();
-    let over = |scope: &Scope| match scope {
-        Scope::Wheels(wheels) => wheels.contains(&wheel),
-        Scope::Batch(batch) => batches.contains(batch),
-        Scope::Made(window) => births
-            .iter()
-            .any(|(_, at)| *at >= window.from && window.to.is_none_or(|to| *at < to)),
-        // It comes down to wheels by facts; until all have been told it keeps every wheel.
-        _ => false,
-    };
+    let over = |scope: &Scope| in_scope(&counts, &every, wheel, scope);
     let mut held = BTreeSet::new();
     for hold in HOLDS.map(code::<HoldId>) {
         // Everything that lays the hold over the wheel, until somebody with the right to it
@@ -394,7 +428,10 @@ fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<Ho
                 {
                     scopes += 1;
                 }
-                Event::HoldLifted(e) if e.hold == hold && may(fact.person) => scopes = 0,
+                Event::HoldLifted(e) if e.hold == hold && may(fact.person) => {
+                    scopes = 0;
+                    keeps &= !e.wheels.contains(&wheel);
+                }
                 _ => {}
             }
         }
@@ -403,15 +440,6 @@ fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<Ho
         }
     }
     held
-}
-
-/// Whether a hold reaches wheels only by what the records say.
-fn needs_tracing(keeps: &Keeps) -> bool {
-    use Scope::{Lot, Room, Stillage, Tool};
-    matches!(
-        keeps,
-        Keeps::Scope(Lot(_) | Room { .. } | Stillage { .. } | Tool { .. })
-    )
 }
 
 fn codes(held: &[Held]) -> BTreeSet<HoldId> {
@@ -507,10 +535,9 @@ proptest! {
                 let listed: BTreeSet<HoldId> = standing
                     .iter()
                     .filter(|line| {
-                        // What is owed to a wheel keeps it once it is told.
-                        let owed = (!needs_tracing(&line.keeps)).then_some(&line.owed);
-                        let mut lists = [&line.kept, &line.left].into_iter().chain(owed);
-                        lists.any(|list| list.contains(&wheel))
+                        // Also what the records have not told it yet.
+                        let lists = [&line.kept, &line.left, &line.owed];
+                        lists.into_iter().any(|list| list.contains(&wheel))
                     })
                     .map(|line| line.hold)
                     .collect();

@@ -1,7 +1,15 @@
-//! Which facts count as never having happened, slowly and obviously: every fact is looked at
-//! again for every question. Tests of every place that answers it compare with this one.
+//! Which facts count as never having happened, and which wheels are in a scope, slowly and
+//! obviously: every fact is looked at again for every question. Tests of every place that answers
+//! it compare with this one.
 
-use facts::{Event, Fact, FactId};
+#![allow(dead_code)] // not every test that asks the one asks the other
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use chrono::{DateTime, Utc};
+use facts::{
+    BatchId, Carrier, Event, Fact, FactId, ReworkSource, RoomId, Scope, StillageId, WheelId, Window,
+};
 use holds::Rights;
 
 /// Whether what a fact says lets a wheel go once the fact is taken back, and once that is
@@ -50,4 +58,132 @@ fn taken_back(
     });
     path.pop();
     void
+}
+
+/// Whether a wheel is in a scope by these facts, all of which count and are in order. `every`:
+/// those that are known today; milk that was pooled is followed by them.
+pub fn in_scope(facts: &[&Fact], every: &[&Fact], wheel: WheelId, scope: &Scope) -> bool {
+    let within = |window: &Window, at: DateTime<Utc>| {
+        at >= window.from && window.to.is_none_or(|to| at < to)
+    };
+    let mut any = facts.iter();
+    match scope {
+        Scope::Wheels(wheels) => wheels.contains(&wheel),
+        Scope::Batch(batch) => batches_of(facts, wheel).contains(batch),
+        Scope::Made(window) => any.any(|fact| match &fact.event {
+            Event::WheelPortioned(e) => e.wheel == wheel && within(window, fact.occurred_at),
+            _ => false,
+        }),
+        Scope::Tool { tool, window } => any.any(|fact| {
+            let touched = match &fact.event {
+                Event::WheelPierced(e) => e.machine == *tool && e.wheels.contains(&wheel),
+                Event::WheelIroned(e) => e.iron == Some(*tool) && e.wheel == wheel,
+                _ => false,
+            };
+            touched && within(window, fact.occurred_at)
+        }),
+        Scope::Lot(lot) => {
+            let mut lots = BTreeSet::from([*lot]);
+            for _ in every {
+                for fact in every {
+                    if let Event::MilkPooled(e) = &fact.event
+                        && e.from.iter().any(|part| lots.contains(&part.lot))
+                    {
+                        lots.insert(e.lot);
+                    }
+                }
+            }
+            let batches = batches_of(facts, wheel);
+            any.any(|fact| match &fact.event {
+                Event::LotUsed(e) => lots.contains(&e.lot) && e.wheels.contains(&wheel),
+                Event::VatDosed(e) => lots.contains(&e.lot) && batches.contains(&e.batch),
+                Event::VatFilled(e) => lots.contains(&e.lot) && batches.contains(&e.batch),
+                Event::VatStarted(e) => {
+                    batches.contains(&e.batch) && e.milk_lots.iter().any(|lot| lots.contains(lot))
+                }
+                _ => false,
+            })
+        }
+        Scope::Room { room, window } => was(facts, wheel, window, |at| at.room == Some(*room)),
+        Scope::Stillage { stillage, window } => {
+            was(facts, wheel, window, |at| at.stillage == Some(*stillage))
+        }
+    }
+}
+
+/// The batches that a wheel is of, those reworked into them among them.
+fn batches_of(facts: &[&Fact], wheel: WheelId) -> BTreeSet<BatchId> {
+    let mut batches = BTreeSet::new();
+    for _ in facts {
+        for fact in facts {
+            match &fact.event {
+                Event::WheelPortioned(e) if e.wheel == wheel => {
+                    batches.insert(e.batch);
+                }
+                Event::VatReworked(e) if batches.contains(&e.batch) => {
+                    if let ReworkSource::Batch(from) = e.from {
+                        batches.insert(from);
+                    }
+                }
+                _ => {}
+            }
+        }
+    }
+    batches
+}
+
+/// Where a wheel is.
+#[derive(Default, Clone, Copy)]
+struct At {
+    stillage: Option<StillageId>,
+    room: Option<RoomId>,
+}
+
+/// Whether a wheel was there at any instant of a time: the whole floor is played again.
+fn was(facts: &[&Fact], wheel: WheelId, window: &Window, there: impl Fn(At) -> bool) -> bool {
+    let mut floor: BTreeMap<WheelId, At> = BTreeMap::new();
+    let mut stands: BTreeMap<StillageId, RoomId> = BTreeMap::new();
+    let mut found = false;
+    for (n, fact) in facts.iter().enumerate() {
+        let named = fact.event.wheels().iter().copied();
+        match &fact.event {
+            Event::WheelHooped(e) => floor.entry(e.wheel).or_default().stillage = None,
+            Event::WheelLoaded(e) => {
+                for wheel in named {
+                    let at = floor.entry(wheel).or_default();
+                    at.stillage = Some(e.stillage);
+                    at.room = stands.get(&e.stillage).copied().or(at.room);
+                }
+            }
+            Event::WheelMoved(e) => {
+                for wheel in named {
+                    floor.entry(wheel).or_default().room = Some(e.room);
+                }
+                if let Some(Carrier::Stillage(stillage)) = e.via {
+                    stands.insert(stillage, e.room);
+                    for at in floor
+                        .values_mut()
+                        .filter(|at| at.stillage == Some(stillage))
+                    {
+                        at.room = Some(e.room);
+                    }
+                }
+            }
+            Event::WheelDispatched(_) | Event::WheelReturned(_) | Event::WheelDiscarded(_) => {
+                for wheel in named {
+                    floor.insert(wheel, At::default());
+                }
+            }
+            _ => {}
+        }
+        let (from, to) = (
+            fact.occurred_at,
+            facts.get(n + 1).map(|next| next.occurred_at),
+        );
+        let lasts = to.is_none_or(|to| from < to);
+        let overlaps =
+            window.to.is_none_or(|end| from < end) && to.is_none_or(|to| to > window.from);
+        found |= lasts && overlaps && there(floor.get(&wheel).copied().unwrap_or_default());
+    }
+    found
 }

@@ -7,7 +7,9 @@
 use std::collections::BTreeMap;
 
 use chrono::{DateTime, Offset as _, SecondsFormat, Utc};
-use facts::{BatchId, Event, Fact, FactId, Grade, Ingredient, ReworkSource, RoomId, WheelId};
+use facts::{
+    BatchId, Event, Fact, FactId, Grade, HoldId, Ingredient, ReworkSource, RoomId, WheelId,
+};
 use quantity::{DairyClock, DairyDay};
 use serde_json::{Map, Value, json};
 
@@ -105,6 +107,13 @@ impl Writer<'_> {
         event
     }
 
+    fn released(&self, fact: &Fact, wheels: &[WheelId], hold: HoldId) -> Map<String, Value> {
+        let mut event = self.object(fact, wheels, "OBSERVE", "inspecting", "active");
+        let hold = hold.to_string();
+        event.insert("wheelward:releasedFromHold".into(), hold.into());
+        event
+    }
+
     fn event(&self, fact: &Fact) -> Option<Value> {
         let dairy = self.dairy;
         let event = match &fact.event {
@@ -199,14 +208,8 @@ impl Writer<'_> {
                 event.insert("wheelward:hold".into(), e.hold.to_string().into());
                 event
             }
-            Event::WheelReleased(e) => {
-                let mut event = self.object(fact, &e.wheels, "OBSERVE", "inspecting", "active");
-                event.insert(
-                    "wheelward:releasedFromHold".into(),
-                    e.hold.to_string().into(),
-                );
-                event
-            }
+            Event::WheelReleased(e) => self.released(fact, &e.wheels, e.hold),
+            Event::HoldLifted(e) if !e.wheels.is_empty() => self.released(fact, &e.wheels, e.hold),
             Event::OrderPacked(e) => {
                 let mut event = self.event_of("AggregationEvent", fact.occurred_at, fact.id);
                 event.insert("action".into(), "ADD".into());

@@ -88,6 +88,7 @@ impl Floor {
                 .rule
                 .born(batch.map(|batch| &batch.course), &self.voids),
             scopes: laid,
+            known: self,
             rights: self.rule.rights(),
         }
     }

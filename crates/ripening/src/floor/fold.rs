@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use chrono::{DateTime, Utc};
 use facts::wire::Unknown;
 use facts::{BatchId, Event, Fact, FactId, ToolId, WheelId};
-use holds::Guard;
+use holds::{Guard, Step};
 use quantity::DairyDay;
 
 use super::{Floor, Gap};
@@ -30,9 +30,14 @@ impl Floor {
             for id in fact.event.wheels() {
                 new |= self.note(*id, (&note, &encoded), day);
             }
+            if new && let Some(Step::Moved(_, Some(stillage))) = note.step {
+                self.stillage_moved(stillage);
+            }
         }
         new |= match &fact.event {
             Event::VatStarted(e) => self.make(e.batch, fact),
+            Event::VatFilled(e) => self.make(e.batch, fact),
+            Event::VatReworked(e) => self.make(e.batch, fact),
             Event::VatDosed(e) => self.make(e.batch, fact),
             Event::VatMeasured(e) => self.make(e.batch, fact),
             Event::VatCut(e) => self.make(e.batch, fact),
@@ -56,7 +61,10 @@ impl Floor {
                 new
             }
             Event::Voided(e) => self.void(Voiding::of(fact, e)),
-            Event::HoldPlaced(_) | Event::HoldLifted(_) | Event::HoldTraced(_) => self.lay(fact),
+            Event::HoldPlaced(_)
+            | Event::HoldLifted(_)
+            | Event::HoldTraced(_)
+            | Event::MilkPooled(_) => self.lay(fact),
             // Nothing here derives from these yet: the log keeps them, and the
             // station's numbers tell a duplicate.
             _ => fact.event.wheels().is_empty() && new_number,
@@ -116,6 +124,7 @@ impl Floor {
             return false;
         }
         self.touched(slot, before);
+        self.carry(slot, note);
         if let What::Pierced { machine } = note.what {
             self.pierced.entry((machine, day)).or_default().insert(slot);
             self.stale.tools.insert(machine);
@@ -148,7 +157,7 @@ impl Floor {
                 && let Some(batch) = self.batches.get_mut(&id)
             {
                 batch.wheels.remove(&wheel);
-                if batch.wheels.is_empty() && batch.lines.is_empty() && batch.expected.is_empty() {
+                if batch.wheels.is_empty() && batch.says_nothing() {
                     self.batches.remove(&id);
                 }
             }
@@ -179,6 +188,7 @@ impl Floor {
 
     fn batch_changed(&mut self, id: BatchId) {
         self.wheels_of_are_stale(id);
+        self.reworked_from_are_stale(id);
         self.stale.batches.insert(id);
         self.changed.batches.insert(as_kept(&self.batches, id));
     }
@@ -227,6 +237,7 @@ impl Floor {
         self.changed.voidings.push(voiding.clone());
         for fact in self.voids.add(voiding) {
             self.fold_what_mentions(fact);
+            self.move_voided(fact);
             let checks: Vec<_> = self
                 .tools
                 .iter()
@@ -254,7 +265,7 @@ impl Floor {
         true
     }
 
-    /// Takes in a hold over a scope, or its end.
+    /// Takes in a hold over a scope, its end, or what such a hold follows milk by.
     fn lay(&mut self, fact: &Fact) -> bool {
         let new = self.scopes.apply(fact);
         if new {
@@ -270,7 +281,7 @@ impl Floor {
         let every = self.scopes.concerns_every_wheel(fact);
         for slot in self.wheels.slots() {
             let id = self.wheels.id(slot);
-            if every || self.scopes.reach(id, &self.wheels[slot].state.holds) {
+            if every || self.scopes.reach(id, &self.wheels[slot].state.holds, self) {
                 self.wheels.mark_stale(slot);
             }
         }

@@ -59,6 +59,9 @@ impl Floor {
         }
         self.wheels.mark_stale(slot);
         self.list_piercings(slot);
+        for note in &notes {
+            self.carry(slot, note);
+        }
         Ok(())
     }
 }

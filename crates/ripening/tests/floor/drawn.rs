@@ -250,8 +250,9 @@ pub fn any_event() -> impl Strategy<Value = Event> {
             cause: caused.then(|| id(1)),
         }
         .into()),
-        hold().prop_map(|hold| facts::HoldLifted {
+        (hold(), wheels()).prop_map(|(hold, wheels)| facts::HoldLifted {
             hold,
+            wheels,
             reason: "clean".into(),
         }
         .into()),

@@ -235,6 +235,96 @@ fn a_hold_over_a_lot_lets_nothing_leave_until_the_records_say_which_wheels_it_ke
 }
 
 #[test]
+fn a_wheel_that_comes_into_a_held_scope_later_is_stopped_before_the_records_say_so() {
+    use facts::{LotUsed, Scope, WheelIroned, WheelMoved, WheelPierced, Window};
+    let lot = || "CUL7".parse().unwrap();
+    let window = Window {
+        from: at("2020-01-01T00:00:00Z"),
+        to: None,
+    };
+    let wheels = || vec![wheel("311-01")];
+    let used = LotUsed {
+        lot: lot(),
+        wheels: wheels(),
+        via: None,
+        amount: None,
+    };
+    let dosed = facts::VatDosed {
+        batch: "311".parse().unwrap(),
+        ingredient: facts::Ingredient::Culture,
+        lot: lot(),
+        amount: 1.0,
+    };
+    let moved = WheelMoved {
+        wheels: wheels(),
+        via: None,
+        room: "R9".parse().unwrap(),
+        position: None,
+    };
+    let loaded = facts::WheelLoaded {
+        wheels: wheels(),
+        stillage: "S9".parse().unwrap(),
+    };
+    let pierced = WheelPierced {
+        wheels: wheels(),
+        via: None,
+        machine: "PM1".parse().unwrap(),
+    };
+    let ironed = WheelIroned {
+        wheel: wheel("311-01"),
+        blue_coverage_pct: quantity::Percent::new(60.0).unwrap(),
+        iron: Some("IR1".parse().unwrap()),
+        note: None,
+    };
+    let tool = |tool: &str| Scope::Tool {
+        tool: tool.parse().unwrap(),
+        window,
+    };
+    let comes: [(Scope, Event); 6] = [
+        (Scope::Lot(lot()), used.into()),
+        (Scope::Lot(lot()), dosed.into()),
+        (
+            Scope::Room {
+                room: "R9".parse().unwrap(),
+                window,
+            },
+            moved.into(),
+        ),
+        (
+            Scope::Stillage {
+                stillage: "S9".parse().unwrap(),
+                window,
+            },
+            loaded.into(),
+        ),
+        (tool("PM1"), pierced.into()),
+        (tool("IR1"), ironed.into()),
+    ];
+    for (scope, event) in comes {
+        let mut floor = dispatching();
+        let placed = floor.hears(facts::HoldPlaced {
+            hold: "LAB".parse().unwrap(),
+            scope: scope.clone(),
+            reason: "swab".to_owned(),
+            cause: None,
+        });
+        floor.now += Duration::minutes(1);
+        floor.hears(facts::HoldTraced {
+            hold: "LAB".parse().unwrap(),
+            placed: placed.id,
+            wheels: 0,
+        });
+        floor.now += Duration::minutes(1);
+        floor.hears(event);
+        let stop = floor.scan("W.311-01");
+        assert!(
+            stop.starts_with("STOP  wheel 311-01 is under hold LAB: nothing recorded"),
+            "{scope}: {stop}"
+        );
+    }
+}
+
+#[test]
 fn a_hold_over_a_batch_keeps_its_wheels_at_the_door_before_anyone_told_them() {
     let mut floor = dispatching();
     floor.hears(facts::HoldPlaced {
@@ -251,6 +341,7 @@ fn a_hold_over_a_batch_keeps_its_wheels_at_the_door_before_anyone_told_them() {
     floor.now += Duration::minutes(1);
     let lifted = facts::HoldLifted {
         hold: "LAB".parse().unwrap(),
+        wheels: Vec::new(),
         reason: "clean".to_owned(),
     };
     floor.hears(lifted.clone());

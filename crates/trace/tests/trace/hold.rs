@@ -141,6 +141,7 @@ fn only_a_named_person_with_the_right_to_do_so_ends_a_hold_over_a_scope() {
     let rights = rights("01");
     let lifted = || HoldLifted {
         hold: id("LAB"),
+        wheels: Vec::new(),
         reason: "all clear".to_owned(),
     };
     let stands = |log: &Log| {
@@ -204,4 +205,39 @@ fn a_voided_hold_owes_nothing() {
     let hold = log.fact("2 08:00", placed("LAB", Scope::Batch(id("b1"))));
     log.void("2 08:05", hold);
     assert_eq!(owed(&log, &Rights::AnyBadge), []);
+}
+
+#[test]
+fn a_recall_says_which_holds_are_still_being_worked_out() {
+    let mut log = floor();
+    log.fact("2 08:00", placed("LAB", Scope::Lot(id("milk-1"))));
+    let flags = |log: &Log| {
+        let mut index = log.index();
+        let about = Scope::Batch(id("b1"));
+        let recall = index
+            .trace()
+            .recall(&about, &trace::Settings::default(), time("2 10:00"));
+        recall
+            .flags
+            .iter()
+            .map(ToString::to_string)
+            .collect::<Vec<_>>()
+    };
+    let unfinished = |log: &Log| {
+        flags(log)
+            .iter()
+            .any(|f| f.contains("hold LAB is still being worked out"))
+    };
+    assert!(unfinished(&log), "{:?}", flags(&log));
+    state(&mut log, "2 08:01", &Rights::AnyBadge);
+    let traced = {
+        let mut index = log.index();
+        index.trace().untraced_holds()
+    };
+    for traced in traced {
+        log.fact_by("", "2 08:02", traced);
+    }
+    assert!(!unfinished(&log), "{:?}", flags(&log));
+    log.portion("2 14:00", "b2", "b2-01");
+    assert!(unfinished(&log), "a wheel was portioned since");
 }

@@ -108,3 +108,59 @@ fn what_only_corrected_facts_speak_of_is_not_in_the_books() {
         "there is no batch 260304B: no batch is known yet"
     );
 }
+
+#[test]
+fn nobody_is_said_to_be_unaffected_by_a_time_that_has_not_begun() {
+    let log = two_vats();
+    let mut index = log.index();
+    let trace = index.trace();
+    let ask = |from: &str, to: &str| {
+        let window = window(from, to);
+        let scopes = [
+            Scope::Made(window),
+            Scope::Room {
+                room: id("R1"),
+                window,
+            },
+            Scope::Stillage {
+                stillage: id("S07"),
+                window,
+            },
+            Scope::Tool {
+                tool: id("PM1"),
+                window,
+            },
+        ];
+        let now = time("10 12:00");
+        let ask = |scope| trace.recall_of(&scope, &Known::default(), &Settings::default(), now);
+        scopes.map(ask)
+    };
+    for asked in ask("10 12:01", "11 00:00") {
+        let said = asked.unwrap_err().to_string();
+        assert!(
+            said.contains(
+                "begins at 2026-01-10 12:01 UTC, and what is known reaches to 2026-01-10 12:00 UTC"
+            ),
+            "{said}"
+        );
+    }
+    for asked in ask("1 00:00", "11 00:00") {
+        let recall = asked.unwrap();
+        assert!(!recall.wheels.is_empty(), "{}", recall.about);
+        let flags: Vec<String> = recall.flags.iter().map(ToString::to_string).collect();
+        assert!(
+            flags
+                .iter()
+                .any(|f| f.contains("what is known reaches to 2026-01-10 12:00 UTC")),
+            "{flags:?}"
+        );
+    }
+    for asked in ask("1 00:00", "10 00:00") {
+        let flags = asked.unwrap().flags;
+        assert!(
+            !flags
+                .iter()
+                .any(|flag| matches!(flag, trace::Flag::NotOver(..)))
+        );
+    }
+}

@@ -176,8 +176,9 @@ fn any_event() -> impl Strategy<Value = Event> {
             cause: None,
         }
         .into()),
-        hold().prop_map(|hold| facts::HoldLifted {
+        (hold(), wheels()).prop_map(|(hold, wheels)| facts::HoldLifted {
             hold,
+            wheels,
             reason: "clean".to_owned()
         }
         .into()),

@@ -5,11 +5,14 @@
 //! reason. A release by somebody whom the dairy's safety file does not name ends nothing.
 
 use std::collections::BTreeSet;
+use std::str::FromStr;
 
 use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::Response;
-use facts::{BatchId, Event, HoldId, HoldLifted, HoldPlaced, LotId, Scope, WheelId, WheelReleased};
+use facts::{
+    BatchId, Event, FactId, HoldId, HoldLifted, HoldPlaced, LotId, Scope, WheelId, WheelReleased,
+};
 use holds::Rights;
 use maud::{Markup, html};
 use names::{Kind, UnknownName};
@@ -24,8 +27,9 @@ use crate::guard::{Filled, Visitor};
 use crate::trouble::Trouble;
 use crate::words::Tongue;
 
-/// Most wheels that one fact releases.
-const MOST_IN_A_FACT: usize = 10_000;
+/// Most wheels that one fact releases: with the longest codes they fill two thirds of the
+/// largest message that a broker takes as it comes (1 MiB).
+const MOST_IN_A_FACT: usize = 30_000;
 
 /// Wheels that a card names.
 const NAMED: usize = 30;
@@ -61,7 +65,9 @@ pub async fn page(
         p.hint { (say::core(t, Caution::Mycotoxins.words())) }
         @if standing.is_empty() { p.empty { (t.say("holds-none")) } }
         @else { p { (may_release(t, &gateway.site().rights())) } }
-        @for hold in pager::part(&standing, begun.from) { (card(&gateway, &visitor, t, hold)) }
+        @for hold in pager::part(&standing, begun.from) {
+            (card(&gateway, &visitor, t, hold, Ending::of(&standing, hold.hold).shown()))
+        }
         (pager::links(t, begun.from, standing.len(), |from| format!("/holds?from={from}")))
         @if may(&visitor, "hold.placed") {
             h2 { (t.say("holds-new")) }
@@ -92,7 +98,13 @@ fn may_release(t: Tongue, rights: &Rights) -> String {
     }
 }
 
-fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldStanding) -> Markup {
+fn card(
+    gateway: &Gateway,
+    visitor: &Visitor,
+    t: Tongue,
+    hold: &HoldStanding,
+    shown: Shown,
+) -> Markup {
     let list = |wheels: &[WheelId]| {
         let shown: Vec<String> = wheels.iter().take(NAMED).map(ToString::to_string).collect();
         let more = wheels.len() - shown.len();
@@ -128,7 +140,7 @@ fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldStanding) ->
                 }
                 @if hold.behind { p { strong { (t.say("holds-behind")) } } }
                 @if hold.untraced { p { strong { (t.say("holds-untraced")) } } }
-                @if !hold.owed.is_empty() { p { (t.with("holds-owed", [("count", hold.owed.len().into())])) } }
+                @if !hold.owed.is_empty() { p { (t.with("holds-owed", [("count", hold.owed.len().into())])) " " (list(&hold.owed)) } }
                 @if !hold.let_go.is_empty() { p { (t.with("holds-let-go", [("count", hold.let_go.len().into())])) " " (list(&hold.let_go)) } }
                 @if !hold.released_without_right.is_empty() {
                     p { (t.with("holds-no-right", [("count", hold.released_without_right.len().into())])) " " (list(&hold.released_without_right)) }
@@ -141,7 +153,15 @@ fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, hold: &HoldStanding) ->
                         form.card method="post" action="/holds/end" {
                             (token(visitor))
                             input type="hidden" name="hold" value=(hold.hold);
+                            input type="hidden" name="shown" value=(shown);
                             p { (t.say("holds-end-words")) }
+                            @if shown.holds > 1 {
+                                p { strong { (t.with("holds-end-all", [
+                                    ("hold", hold.hold.to_string().into()),
+                                    ("holds", shown.holds.into()),
+                                    ("count", shown.wheels.into()),
+                                ])) } }
+                            }
                             label { (t.say("holds-reason")) input name="reason" required maxlength="500"; }
                             button.danger type="submit" { (t.say("holds-end-do")) }
                         }
@@ -201,10 +221,122 @@ pub async fn place(
     Ok(see("/holds"))
 }
 
+/// What ends together under one code: every hold of it but those that recipes put on wheels,
+/// which are released wheel by wheel.
+#[derive(Debug, Default)]
+struct Ending {
+    /// The facts that set the holds, and whether one lies over a scope.
+    set: BTreeSet<Option<FactId>>,
+    over_a_scope: bool,
+    /// Every wheel that they keep, those that left all the same and those that the records have
+    /// not told yet among them.
+    wheels: BTreeSet<WheelId>,
+    /// Whether it is still being worked out which wheels they keep.
+    unfinished: bool,
+}
+
+/// What a page showed of an [`Ending`]: how many holds and wheels, and which, in short.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Shown {
+    holds: usize,
+    wheels: usize,
+    which: u64,
+}
+
+impl Ending {
+    fn of(standing: &[HoldStanding], hold: HoldId) -> Self {
+        let mut ending = Self::default();
+        for line in standing.iter().filter(|line| line.hold == hold) {
+            if matches!(line.keeps, Keeps::Recipe(_)) {
+                continue;
+            }
+            ending.set.insert(line.fact);
+            ending.over_a_scope |= matches!(line.keeps, Keeps::Scope(_));
+            let wheels = line.kept.iter().chain(&line.left).chain(&line.owed);
+            ending.wheels.extend(wheels);
+            ending.unfinished |= line.untraced || line.behind;
+        }
+        ending
+    }
+
+    fn shown(&self) -> Shown {
+        let set = self.set.iter().flatten().map(ToString::to_string);
+        let wheels = self
+            .wheels
+            .iter()
+            .map(|wheel| wheel.as_str().to_uppercase());
+        let bytes = set.chain(wheels).flat_map(|code| {
+            let mut code = code.into_bytes();
+            code.push(b'\n');
+            code
+        });
+        Shown {
+            holds: self.set.len(),
+            wheels: self.wheels.len(),
+            // FNV-1a, 64 bit: it tells a page that is out of date, and keeps nobody out.
+            which: bytes.fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
+                (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01b3)
+            }),
+        }
+    }
+
+    /// What ends them, as one act: whoever takes it back takes all of it back.
+    fn acts(self, hold: HoldId, reason: &str) -> Vec<Event> {
+        let wheels: Vec<WheelId> = self.wheels.into_iter().collect();
+        let reason = || reason.to_owned();
+        let released = |wheels: &[WheelId]| {
+            Event::from(WheelReleased {
+                wheels: wheels.to_vec(),
+                hold,
+                reason: reason(),
+            })
+        };
+        if !self.over_a_scope {
+            return wheels.chunks(MOST_IN_A_FACT).map(released).collect();
+        }
+        // More wheels than a message carries are released by facts beside it.
+        let (first, rest) = wheels.split_at(wheels.len().min(MOST_IN_A_FACT));
+        let lifted = HoldLifted {
+            hold,
+            wheels: first.to_vec(),
+            reason: reason(),
+        };
+        let rest = rest.chunks(MOST_IN_A_FACT).map(released);
+        std::iter::once(lifted.into()).chain(rest).collect()
+    }
+}
+
+impl std::fmt::Display for Shown {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}.{}.{:016x}", self.holds, self.wheels, self.which)
+    }
+}
+
+impl FromStr for Shown {
+    type Err = ();
+
+    fn from_str(text: &str) -> Result<Self, ()> {
+        let mut parts = text.split('.');
+        let mut number = || parts.next()?.parse().ok();
+        let (holds, wheels) = (number().ok_or(())?, number().ok_or(())?);
+        let which = parts
+            .next()
+            .and_then(|hex| u64::from_str_radix(hex, 16).ok());
+        Ok(Self {
+            holds,
+            wheels,
+            which: which.ok_or(())?,
+        })
+    }
+}
+
 #[derive(Debug, Deserialize)]
 pub struct Ended {
     hold: HoldId,
     reason: String,
+    /// What the page showed.
+    #[serde(default)]
+    shown: String,
 }
 
 pub async fn end(
@@ -212,6 +344,7 @@ pub async fn end(
     visitor: Visitor,
     Filled(form): Filled<Ended>,
 ) -> Result<Response, Trouble> {
+    let t = visitor.tongue();
     let signed = visitor.manager()?;
     let reason = words(&form.reason, "a reason")?;
     let standing: Vec<HoldStanding> = gateway.ask("holds", &()).await?;
@@ -219,32 +352,32 @@ pub async fn end(
     if standing.iter().all(|hold| hold.hold != form.hold) {
         return Err(UnknownName::among(Kind::Hold, form.hold, codes).into());
     }
-    // What every wheel of a recipe is born under is released wheel by wheel.
-    let ends =
-        |hold: &HoldStanding| hold.hold == form.hold && !matches!(hold.keeps, Keeps::Recipe(_));
-    let over: Vec<HoldStanding> = standing.into_iter().filter(ends).collect();
-    let mut events: Vec<Event> = Vec::new();
-    if over
-        .iter()
-        .any(|hold| matches!(hold.keeps, Keeps::Scope(_)))
-    {
-        let reason = reason.clone();
-        let hold = form.hold;
-        events.push(HoldLifted { hold, reason }.into());
+    let ending = Ending::of(&standing, form.hold);
+    if ending.set.is_empty() {
+        return Err(Trouble::stale(t.say("holds-of-recipe-end")));
     }
-    let kept = over
-        .into_iter()
-        .flat_map(|hold| hold.kept.into_iter().chain(hold.left));
-    let kept: BTreeSet<WheelId> = kept.collect();
-    // No more wheels in a fact than a message carries.
-    let kept: Vec<WheelId> = kept.into_iter().collect();
-    events.extend(kept.chunks(MOST_IN_A_FACT).map(|wheels| {
-        Event::from(WheelReleased {
-            wheels: wheels.to_vec(),
-            hold: form.hold,
-            reason: reason.clone(),
-        })
-    }));
-    gateway.state(signed, events).await?;
+    // Nobody ends more than they have read of.
+    let is = ending.shown();
+    let hold = || ("hold", form.hold.to_string().into());
+    let was: Result<Shown, ()> = form.shown.parse();
+    let Ok(was) = was else {
+        return Err(Trouble::stale(t.with("holds-end-unread", [hold()])));
+    };
+    if was != is {
+        let changed = [
+            hold(),
+            ("holds-then", was.holds.into()),
+            ("then", was.wheels.into()),
+            ("holds-now", is.holds.into()),
+            ("now", is.wheels.into()),
+        ];
+        return Err(Trouble::stale(t.with("holds-end-changed", changed)));
+    }
+    if ending.unfinished {
+        return Err(Trouble::stale(t.with("holds-end-unfinished", [hold()])));
+    }
+    gateway
+        .state(signed, ending.acts(form.hold, &reason))
+        .await?;
     Ok(see("/holds"))
 }

@@ -23,6 +23,7 @@ pub fn core(t: Tongue, words: &str) -> Markup {
 pub fn trouble(t: Tongue, trouble: &Trouble) -> Markup {
     match &trouble.unknown {
         Some(name) => html! { (unknown(t, name)) },
+        None if trouble.in_tongue => html! { (trouble.words) },
         None => core(t, &trouble.words),
     }
 }

@@ -3,7 +3,10 @@
 use bus::{Clock, Shutdown};
 use tokio::task::JoinHandle;
 
-use crate::house::House;
+use facts::Event;
+use serde_json::json;
+
+use crate::house::{House, code};
 
 /// The records worker, whose safety file names badge M1 for ending holds.
 pub fn records(house: &House) -> (Shutdown, JoinHandle<anyhow::Result<()>>) {
@@ -28,6 +31,90 @@ pub fn records(house: &House) -> (Shutdown, JoinHandle<anyhow::Result<()>>) {
     let data = house.dir.path().join("data");
     let run = async move { records::run(site, bus, Clock::system(), &data, shutdown).await };
     (stop, tokio::spawn(run))
+}
+
+/// What the End of a hold sends from a page that shows it.
+fn end_form(page: &str, hold: &str, reason: &str) -> String {
+    let named = format!("name=\"hold\" value=\"{hold}\">");
+    let form = page.split(&named).nth(1).expect("a hold that can be ended");
+    let shown = form.split("name=\"shown\" value=\"").nth(1).unwrap();
+    let shown = shown.split('"').next().unwrap();
+    format!("hold={hold}&reason={reason}&shown={shown}")
+}
+
+#[tokio::test(flavor = "multi_thread")]
+async fn the_end_of_a_hold_ends_what_its_reader_saw_and_is_taken_back_as_one() {
+    let house = House::start().await;
+    house.six_wheels().await;
+    let (stop, worker) = records(&house);
+    let mut manager = house.manager();
+    let place = "hold=Q-311&what=batch&code=311&reason=positive+swab";
+    assert_eq!(manager.form("/holds", place).status, 303);
+    let seen = house
+        .until(&mut manager, "/holds", "It keeps 6 wheels")
+        .await;
+    let stale = end_form(&seen.text, "Q-311", "result+is+in");
+    // Meanwhile somebody sets a wheel of another batch under the same code.
+    house.hold("312-01", "Q-311").await;
+    house.until(&mut manager, "/holds", "312-01").await;
+    let refused = manager.form("/holds/end", &stale);
+    assert_eq!(refused.status, 409);
+    for says in [
+        "not what your page showed",
+        "one hold with 6 wheels then, 2 holds with 7 wheels now",
+        "Open the Holds page again",
+    ] {
+        assert!(refused.text.contains(says), "{says}: {}", refused.text);
+    }
+    let unread = manager.form("/holds/end", "hold=Q-311&reason=fine");
+    assert_eq!(unread.status, 409);
+    assert!(
+        unread.text.contains("did not say what it showed"),
+        "{}",
+        unread.text
+    );
+    let german = "tongue=de&weight=kg&temperature=C&theme=light&hand=right";
+    assert_eq!(manager.form("/me", german).status, 303);
+    let refused = manager.form("/holds/end", &stale);
+    assert_eq!(refused.status, 409);
+    for says in [
+        "nicht mehr, was Ihre Seite zeigte",
+        "damals eine Sperre mit 6 Laiben, jetzt 2 Sperren mit 7 Laiben",
+    ] {
+        assert!(refused.text.contains(says), "{says}: {}", refused.text);
+    }
+    let page = manager.get("/holds").text;
+    assert!(
+        page.contains("Alle 2 Sperren mit der Kennung Q-311 enden zusammen, mit 7 Laiben"),
+        "{page}"
+    );
+    let before = house.stated("gateway", 1).await.len();
+    let end = end_form(&page, "Q-311", "result+is+in");
+    assert_eq!(manager.form("/holds/end", &end).status, 303);
+    house
+        .until(&mut manager, "/holds", "Keine Sperre hält")
+        .await;
+    let stated = house.stated("gateway", before + 1).await;
+    let [ended] = &stated[before..] else {
+        panic!("the end of a hold is one fact: {stated:?}");
+    };
+    let Event::HoldLifted(lifted) = &ended.event else {
+        panic!("{ended:?}");
+    };
+    assert_eq!((lifted.hold, lifted.wheels.len()), (code("Q-311"), 7));
+    // Taken back, all of it stands again.
+    let void = format!("/api/v1/facts/{}/void", ended.id);
+    let voided = manager.post(&void, &json!({"reason": "it was another result"}));
+    assert_eq!(voided.status, 200, "{}", voided.text);
+    let page = house.until(&mut manager, "/holds", "311-06").await.text;
+    assert!(page.contains("312-01"), "{page}");
+    assert!(
+        page.contains("Alle 2 Sperren mit der Kennung Q-311 enden zusammen, mit 7 Laiben"),
+        "{page}"
+    );
+    stop.request();
+    worker.await.unwrap().unwrap();
+    house.end().await;
 }
 
 #[tokio::test(flavor = "multi_thread")]
@@ -78,8 +165,9 @@ async fn a_batch_is_traced_its_papers_saved_and_a_hold_over_it_placed_and_ended(
     let other = manager.form("/holds/end", "hold=Q-312&reason=fine");
     assert_eq!(other.status, 404);
     assert!(other.text.contains("did you mean Q-311?"), "{}", other.text);
-    let end = "hold=Q-311&reason=result+is+in";
-    assert_eq!(manager.form("/holds/end", end).status, 303);
+    let page = house.until(&mut manager, "/holds", "311-06").await;
+    let end = end_form(&page.text, "Q-311", "result+is+in");
+    assert_eq!(manager.form("/holds/end", &end).status, 303);
     house.until(&mut manager, "/holds", "No hold keeps").await;
     let german = "tongue=de&weight=kg&temperature=C&theme=light&hand=right";
     assert_eq!(manager.form("/me", german).status, 303);
