@@ -77,7 +77,7 @@ impl World {
                 // By the table, whose time is the record's own.
                 let undo = Recorded::of(std::slice::from_ref(target));
                 let late = undo.is_some_and(|record| {
-                    let undone = record.may_be_undone(fact.person, fact.occurred_at);
+                    let undone = record.may_be_undone(fact.person, fact.occurred_at, fact.recorded_at);
                     undone == Err(NotUndone::TooLate)
                 });
                 match () {

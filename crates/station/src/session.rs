@@ -250,7 +250,7 @@ impl Session {
         match code {
             Code::Action(Action::Undo) => {
                 let person = self.person();
-                self.done.undo(self.station, person, made.at)
+                self.done.undo(self.station, person, made.at, scan.received)
             }
             Code::Action(action) => self.begin(action, placement, scan, made),
             code => {

@@ -175,7 +175,7 @@ impl Work<'_> {
                 .filter(|last| last.receipt.seq != asked.receipt.seq)
                 .map(|last| last.receipt.words.as_str()),
         });
-        let done = may_undo(to_undo, Some(self.who.person), now);
+        let done = may_undo(to_undo, Some(self.who.person), now, self.stations.now());
         let done = done.map_err(|why| why.to_string())?;
         Ok((asked.ok_or_else(|| NotUndone::Nothing.to_string())?, done))
     }
