@@ -69,8 +69,10 @@ impl Role {
 pub enum Proof {
     /// Not at all.
     Nobody,
-    /// By a badge that is known here, read at a raw scanner port or typed on a command line.
-    Badge,
+    /// By a badge that is known here, read at a raw scanner port or typed on a command line; and
+    /// the role of whose it is, where the site file lists roles. It is a name and no proof, so a
+    /// role takes away and gives nothing.
+    Badge(Option<Role>),
     /// By badge and PIN: signed in now on a paired device or in a browser.
     SignedIn(Role),
 }
@@ -318,11 +320,15 @@ fn row(topic: &str) -> &'static Row {
 fn asks(&(topic, least, by, _): &Row, proof: Proof) -> Result<(), Refused> {
     match proof {
         _ if least == Worker => Err(Refused::Worker),
-        Proof::SignedIn(Role::Inspector) => Err(Refused::Looks),
-        Proof::SignedIn(role) if !role.is_at_least(least) => Err(Refused::Role(least.role())),
-        Proof::Badge | Proof::Nobody if by == Pin => Err(Refused::Pin(least.role(), topic)),
+        Proof::SignedIn(Role::Inspector) | Proof::Badge(Some(Role::Inspector)) => {
+            Err(Refused::Looks)
+        }
+        Proof::SignedIn(role) | Proof::Badge(Some(role)) if !role.is_at_least(least) => {
+            Err(Refused::Role(least.role()))
+        }
+        Proof::Badge(_) | Proof::Nobody if by == Pin => Err(Refused::Pin(least.role(), topic)),
         Proof::Nobody if by == Badge => Err(Refused::Badge),
-        Proof::SignedIn(_) | Proof::Badge | Proof::Nobody => Ok(()),
+        Proof::SignedIn(_) | Proof::Badge(_) | Proof::Nobody => Ok(()),
     }
 }
 

@@ -16,7 +16,7 @@ use quantity::Grams;
 /// Every way in which it is known who someone is, in the order of the cells below.
 const PROOFS: [(char, Proof); 6] = [
     ('n', Proof::Nobody),
-    ('b', Proof::Badge),
+    ('b', Proof::Badge(None)),
     ('o', Proof::SignedIn(Role::Operator)),
     ('i', Proof::SignedIn(Role::Ironer)),
     ('m', Proof::SignedIn(Role::Manager)),
@@ -333,7 +333,11 @@ fn a_record_is_undone_by_its_own_badge_within_the_time_and_each_refusal_says_who
         (safe, own, recorded.at, Err(NotUndone::KeepsSafe)),
         (safe, other, late, Err(NotUndone::KeepsSafe)),
     ] {
-        assert_eq!(record.may_be_undone(by, now, kept), expected, "{by:?} {now}");
+        assert_eq!(
+            record.may_be_undone(by, now, kept),
+            expected,
+            "{by:?} {now}"
+        );
     }
     for refused in [
         NotUndone::TooLate,
@@ -346,10 +350,24 @@ fn a_record_is_undone_by_its_own_badge_within_the_time_and_each_refusal_says_who
 }
 
 #[test]
+fn a_badge_does_what_any_badge_does_and_its_role_too() {
+    for info in TYPES {
+        let topic = format!("{}.{}", info.noun, info.verb);
+        for role in Role::ALL {
+            let signed_in = may_state_kind(&topic, Proof::SignedIn(role));
+            let any = may_state_kind(&topic, Proof::Badge(None));
+            let found = may_state_kind(&topic, Proof::Badge(Some(role)));
+            // In the same words as in the browser, where the role is why.
+            assert_eq!(found, signed_in.and(any), "{topic} {role:?}");
+        }
+    }
+}
+
+#[test]
 fn a_refusal_says_where_to_go() {
     let says = |topic, proof| may_state_kind(topic, proof).unwrap_err().to_string();
     assert_eq!(
-        says("wheel.released", Proof::Badge),
+        says("wheel.released", Proof::Badge(None)),
         "needs a signed-in manager: open the Holds page or a browser station"
     );
     assert_eq!(

@@ -538,8 +538,11 @@ pub fn setup(site: &Site, station: &Station) -> Setup {
         let newest = recipes.entry(recipe.id).or_default();
         *newest = recipe.version.max(*newest);
     }
+    let tools = site.tools();
     Setup {
         clock: site.clock,
+        machines: tools.machines,
+        irons: tools.irons,
         recipes,
         holds: site.hold_rule(),
         rooms: site

@@ -125,7 +125,9 @@ impl Worker {
             person: Some(code("01")),
             event: event.into(),
         };
-        let recorded = self.outbox.record(&code(self.station), vec![draft], received);
+        let recorded = self
+            .outbox
+            .record(&code(self.station), vec![draft], received);
         let fact = recorded.unwrap().remove(0);
         let shutdown = Shutdown::new();
         let sent = async {
@@ -248,10 +250,17 @@ async fn a_stations_worker_makes_no_wheel_anew_that_it_made_weeks_ago() {
     assert!(is_voided(&fold, "312-01", slip.id));
     let floor = fold.floor().unwrap();
     let batch = answer::batch(floor, code("311")).unwrap();
-    let line = batch.record.iter().find(|line| line.fact == begun.id).unwrap();
+    let line = batch
+        .record
+        .iter()
+        .find(|line| line.fact == begun.id)
+        .unwrap();
     assert_eq!(line.voided, None);
     let reasons: Vec<_> = refused.iter().map(|(_, reason)| reason).collect();
     assert_eq!(reasons.len(), 2, "{reasons:?}");
     let words = "recorded more than 10 minutes before: so late a manager corrects it";
-    assert!(reasons.iter().all(|reason| reason.contains(words)), "{reasons:?}");
+    assert!(
+        reasons.iter().all(|reason| reason.contains(words)),
+        "{reasons:?}"
+    );
 }
