@@ -41,9 +41,12 @@ impl Work<'_> {
         let (person, role) = (self.who.person, self.who.role);
         let now = self.stations.now();
         let kept = self.who.shown;
-        let claim = (at != now).then_some(Claim { at, kept });
-        // Older than what is on its way: though it counts from now, nobody scans it now.
-        let unsigned = kept == station::Kept::Unsigned && now - at > NOW;
+        let unsigned = kept == station::Kept::Unsigned;
+        // What was on its way is of now.
+        let on_its_way = unsigned && (now - at).abs() <= NOW;
+        let claim = (at != now && !on_its_way).then_some(Claim { at, kept });
+        // Though an older one counts from now, nobody scans it now.
+        let unsigned = unsigned && now - at > NOW;
         if (self.who.over || unsigned)
             && let Some(action @ (Action::Dispatch | Action::Release)) = action
         {
@@ -140,7 +143,7 @@ impl Work<'_> {
         });
         let answer = Answer::new(Level::Ok, done);
         let (events, device) = (events.collect(), self.device.clone());
-        let at = (now, (at != now).then_some(at));
+        let at = (now, ((now - at).abs() > NOW).then_some(at));
         let notes = move |answer: &Answer, facts: &[Fact]| {
             draft.receipt.wheels.clone_from(&found.receipt.wheels);
             let mut notes = with_receipt(&device, draft, answer, facts);
