@@ -44,6 +44,8 @@ impl Past {
                 clock: site.clock,
                 recipes: site.recipes.iter().map(|r| (r.id, r.version)).collect(),
                 holds: site.hold_rule(),
+                machines: site.tools().machines,
+                irons: site.tools().irons,
                 rooms: site
                     .rooms
                     .iter()

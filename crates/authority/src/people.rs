@@ -9,12 +9,15 @@
 use std::fmt;
 
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::{Event, Fact, Grade, PersonId};
+use facts::{Event, Fact, FactId, Grade, PersonId};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// How long the person who recorded something can take it back where they recorded it.
 pub const UNDO_WITHIN: TimeDelta = TimeDelta::minutes(10);
+
+/// How long it may take from the receipt of an UNDO until it is written down.
+const TO_THE_DISK: TimeDelta = TimeDelta::minutes(1);
 
 /// What a person is here.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -66,8 +69,10 @@ impl Role {
 pub enum Proof {
     /// Not at all.
     Nobody,
-    /// By a badge that is known here, read at a raw scanner port or typed on a command line.
-    Badge,
+    /// By a badge that is known here, read at a raw scanner port or typed on a command line; and
+    /// the role of whose it is, where the site file lists roles. It is a name and no proof, so a
+    /// role takes away and gives nothing.
+    Badge(Option<Role>),
     /// By badge and PIN: signed in now on a paired device or in a browser.
     SignedIn(Role),
 }
@@ -315,11 +320,15 @@ fn row(topic: &str) -> &'static Row {
 fn asks(&(topic, least, by, _): &Row, proof: Proof) -> Result<(), Refused> {
     match proof {
         _ if least == Worker => Err(Refused::Worker),
-        Proof::SignedIn(Role::Inspector) => Err(Refused::Looks),
-        Proof::SignedIn(role) if !role.is_at_least(least) => Err(Refused::Role(least.role())),
-        Proof::Badge | Proof::Nobody if by == Pin => Err(Refused::Pin(least.role(), topic)),
+        Proof::SignedIn(Role::Inspector) | Proof::Badge(Some(Role::Inspector)) => {
+            Err(Refused::Looks)
+        }
+        Proof::SignedIn(role) | Proof::Badge(Some(role)) if !role.is_at_least(least) => {
+            Err(Refused::Role(least.role()))
+        }
+        Proof::Badge(_) | Proof::Nobody if by == Pin => Err(Refused::Pin(least.role(), topic)),
         Proof::Nobody if by == Badge => Err(Refused::Badge),
-        Proof::SignedIn(_) | Proof::Badge | Proof::Nobody => Ok(()),
+        Proof::SignedIn(_) | Proof::Badge(_) | Proof::Nobody => Ok(()),
     }
 }
 
@@ -426,6 +435,9 @@ pub struct Recorded {
     pub person: Option<PersonId>,
     /// When it happened, as the record has it.
     pub at: DateTime<Utc>,
+    /// When it was received; none where an earlier version kept it.
+    #[serde(default)]
+    pub received: Option<DateTime<Utc>>,
     /// Who takes it back.
     pub taken_back: TakenBack,
 }
@@ -438,29 +450,49 @@ impl Recorded {
         Some(Self {
             person: first.person,
             at: first.occurred_at,
+            received: Some(first.recorded_at),
             taken_back: record_taken_back(facts.iter().map(|fact| &fact.event)),
         })
     }
 
-    /// Whether a person may undo it at an instant. That it is the last record of the same
-    /// session is for the session to see to.
+    /// Whether a person may undo it, by an UNDO that counts as made at one instant and was
+    /// received at another: others have gone by what was received long ago, whenever a device
+    /// says it was taken back. That it is the last record of the same session is for the session
+    /// to see to.
     ///
     /// # Errors
     /// [`NotUndone`], in words for them.
-    pub fn may_be_undone(&self, by: Option<PersonId>, now: DateTime<Utc>) -> Result<(), NotUndone> {
+    pub fn may_be_undone(
+        &self,
+        by: Option<PersonId>,
+        made: DateTime<Utc>,
+        received: DateTime<Utc>,
+    ) -> Result<(), NotUndone> {
+        let within = |from, to: DateTime<Utc>| {
+            (TimeDelta::zero()..=UNDO_WITHIN).contains(&to.signed_duration_since(from))
+        };
         match self.taken_back {
             ByManager | ByReleaser => Err(NotUndone::KeepsSafe),
             ByOwner if by != self.person => Err(NotUndone::NotYours),
-            // A time before the record is a clock that is wrong: nobody knows how long ago.
             ByOwner
-                if !(TimeDelta::zero()..=UNDO_WITHIN)
-                    .contains(&now.signed_duration_since(self.at)) =>
+                if within(self.at, made) && within(self.received.unwrap_or(self.at), received) =>
             {
-                Err(NotUndone::TooLate)
+                Ok(())
             }
-            ByOwner => Ok(()),
+            // A time before the record is a clock that is wrong: nobody knows how long ago.
+            ByOwner => Err(NotUndone::TooLate),
         }
     }
+}
+
+/// Whether a station may still take a fact of its own back with another: by when both were
+/// received, so that whoever reads them finds the same, in whatever order they come.
+#[must_use]
+pub fn is_undone_in_time(fact: FactId, by: FactId) -> bool {
+    let received = fact.received().zip(by.received());
+    received.is_some_and(|(fact, by)| {
+        (-TO_THE_DISK..=UNDO_WITHIN + TO_THE_DISK).contains(&by.signed_duration_since(fact))
+    })
 }
 
 impl fmt::Display for TakenBack {

@@ -16,7 +16,7 @@ use quantity::Grams;
 /// Every way in which it is known who someone is, in the order of the cells below.
 const PROOFS: [(char, Proof); 6] = [
     ('n', Proof::Nobody),
-    ('b', Proof::Badge),
+    ('b', Proof::Badge(None)),
     ('o', Proof::SignedIn(Role::Operator)),
     ('i', Proof::SignedIn(Role::Ironer)),
     ('m', Proof::SignedIn(Role::Manager)),
@@ -298,6 +298,7 @@ fn a_record_is_undone_by_its_own_badge_within_the_time_and_each_refusal_says_who
     let recorded = Recorded {
         person: "17".parse().ok(),
         at: at("2026-03-03T06:00:00Z"),
+        received: Some(at("2026-03-03T06:30:00Z")),
         taken_back: TakenBack::ByOwner,
     };
     let safe = Recorded {
@@ -307,6 +308,22 @@ fn a_record_is_undone_by_its_own_badge_within_the_time_and_each_refusal_says_who
     let (own, other) = ("17".parse().ok(), "18".parse().ok());
     let last = recorded.at + UNDO_WITHIN;
     let late = last + TimeDelta::milliseconds(1);
+    let kept = recorded.received.unwrap();
+    for (made, received, expected) in [
+        (recorded.at, kept, Ok(())),
+        (last, kept + UNDO_WITHIN, Ok(())),
+        // Others have gone by it, whenever a device says that it was taken back.
+        (last, kept + UNDO_WITHIN * 2, Err(NotUndone::TooLate)),
+        (recorded.at, recorded.at, Err(NotUndone::TooLate)),
+    ] {
+        let found = recorded.may_be_undone(own, made, received);
+        assert_eq!(found, expected, "{made} {received}");
+    }
+    let earlier = Recorded {
+        received: None,
+        ..recorded
+    };
+    assert_eq!(earlier.may_be_undone(own, last, last), Ok(()));
     for (record, by, now, expected) in [
         (recorded, own, recorded.at, Ok(())),
         (recorded, own, last, Ok(())),
@@ -316,7 +333,11 @@ fn a_record_is_undone_by_its_own_badge_within_the_time_and_each_refusal_says_who
         (safe, own, recorded.at, Err(NotUndone::KeepsSafe)),
         (safe, other, late, Err(NotUndone::KeepsSafe)),
     ] {
-        assert_eq!(record.may_be_undone(by, now), expected, "{by:?} {now}");
+        assert_eq!(
+            record.may_be_undone(by, now, kept),
+            expected,
+            "{by:?} {now}"
+        );
     }
     for refused in [
         NotUndone::TooLate,
@@ -329,10 +350,24 @@ fn a_record_is_undone_by_its_own_badge_within_the_time_and_each_refusal_says_who
 }
 
 #[test]
+fn a_badge_does_what_any_badge_does_and_its_role_too() {
+    for info in TYPES {
+        let topic = format!("{}.{}", info.noun, info.verb);
+        for role in Role::ALL {
+            let signed_in = may_state_kind(&topic, Proof::SignedIn(role));
+            let any = may_state_kind(&topic, Proof::Badge(None));
+            let found = may_state_kind(&topic, Proof::Badge(Some(role)));
+            // In the same words as in the browser, where the role is why.
+            assert_eq!(found, signed_in.and(any), "{topic} {role:?}");
+        }
+    }
+}
+
+#[test]
 fn a_refusal_says_where_to_go() {
     let says = |topic, proof| may_state_kind(topic, proof).unwrap_err().to_string();
     assert_eq!(
-        says("wheel.released", Proof::Badge),
+        says("wheel.released", Proof::Badge(None)),
         "needs a signed-in manager: open the Holds page or a browser station"
     );
     assert_eq!(

@@ -106,20 +106,48 @@ impl Bus {
     /// # Errors
     /// [`BusError::Unknown`] when it asks about something that there is not,
     /// [`BusError::Refused`] with the answerer's own sentence, [`BusError::NobodyAnswers`],
-    /// [`BusError::Unanswered`] after 10 s without it or its next part, or
-    /// [`BusError::Json`].
+    /// [`BusError::Unread`] after 10 s without it or its next part, or [`BusError::Json`].
     pub async fn ask<A: DeserializeOwned>(
         &self,
         site: &SiteId,
         question: &str,
         q: &impl Serialize,
     ) -> Result<A, BusError> {
+        let doing = format!("asking {question:?}");
+        self.asked(site, question, q, || BusError::Unread {
+            doing: doing.clone(),
+        })
+        .await
+    }
+
+    /// The same where whoever answers does something first: without an answer nobody knows
+    /// whether it was done.
+    ///
+    /// # Errors
+    /// As [`Bus::ask`], with [`BusError::Unanswered`] in the place of [`BusError::Unread`].
+    pub async fn ask_to_do<A: DeserializeOwned>(
+        &self,
+        site: &SiteId,
+        question: &str,
+        q: &impl Serialize,
+    ) -> Result<A, BusError> {
+        let doing = format!("asking for {question:?}");
+        self.asked(site, question, q, || BusError::Unanswered {
+            doing: doing.clone(),
+        })
+        .await
+    }
+
+    async fn asked<A: DeserializeOwned>(
+        &self,
+        site: &SiteId,
+        question: &str,
+        q: &impl Serialize,
+        unanswered: impl Fn() -> BusError,
+    ) -> Result<A, BusError> {
         check_tail(question)?;
         let body = json(question, q)?;
         let client = self.client();
-        let unanswered = || BusError::Unanswered {
-            doing: format!("asking {question:?}"),
-        };
         let inbox = client.new_inbox();
         let mut parts = client
             .subscribe(inbox.clone())
@@ -132,7 +160,7 @@ impl Bus {
         let mut reply = BytesMut::new();
         for expected in 1.. {
             let part = tokio::time::timeout(ANSWER_WITHIN, parts.next()).await;
-            let part = part.ok().flatten().ok_or_else(unanswered)?;
+            let part = part.ok().flatten().ok_or_else(&unanswered)?;
             if part.status == Some(StatusCode::NO_RESPONDERS) {
                 return Err(BusError::NobodyAnswers {
                     question: question.to_owned(),

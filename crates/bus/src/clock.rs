@@ -98,7 +98,7 @@ impl Clock {
             bus.client()
                 .subscribe(subject.clone())
                 .await
-                .map_err(|_| BusError::Unanswered {
+                .map_err(|_| BusError::Unread {
                     doing: doing.clone(),
                 })?;
         let first = loop {
@@ -108,7 +108,7 @@ impl Clock {
                         break tick;
                     }
                 }
-                None => return Err(BusError::Unanswered { doing }),
+                None => return Err(BusError::Unread { doing }),
             }
         };
         let (latest_in, latest) = watch::channel(first);

@@ -27,12 +27,20 @@ pub enum BusError {
         /// What is wrong with it.
         reason: String,
     },
-    /// The broker is away, or its answer is.
+    /// The broker is away, or its answer is, and something was to be done.
     #[error(
         "the broker did not answer in time while {doing}: whether it was done is unknown, so do it again with the same id"
     )]
     Unanswered {
         /// What was being done.
+        doing: String,
+    },
+    /// The broker is away, or its answer is, and nothing was to be changed.
+    #[error(
+        "the broker did not answer in time while {doing}: nothing was changed. Ask again in a moment"
+    )]
+    Unread {
+        /// What was being read.
         doing: String,
     },
     /// The broker runs without its log.
@@ -167,7 +175,10 @@ impl BusError {
     pub fn may_pass(&self) -> bool {
         matches!(
             self,
-            Self::Unanswered { .. } | Self::NobodyAnswers { .. } | Self::StillReading { .. }
+            Self::Unanswered { .. }
+                | Self::Unread { .. }
+                | Self::NobodyAnswers { .. }
+                | Self::StillReading { .. }
         )
     }
 

@@ -464,7 +464,7 @@ fn utc(nanos: i128) -> DateTime<Utc> {
 }
 
 fn unanswered() -> BusError {
-    BusError::Unanswered {
+    BusError::Unread {
         doing: "reading the floor's log".to_owned(),
     }
 }

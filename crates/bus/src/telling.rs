@@ -304,7 +304,7 @@ impl Bus {
             let message = messages.0.next().await;
             let message = message
                 .and_then(Result::ok)
-                .ok_or_else(|| BusError::Unanswered {
+                .ok_or_else(|| BusError::Unread {
                     doing: "reading what was told".to_owned(),
                 })?;
             waiting = message.info().map_or(0, |info| info.pending);

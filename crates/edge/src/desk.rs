@@ -291,12 +291,12 @@ impl Desk {
         let (desk, seat) = (self.clone(), Arc::clone(seat));
         let now = self.worker.now();
         let work = move || {
-            let picture = desk.worker.picture();
             let mut claim = incoming.claim;
             let shown = match (&mut claim, &incoming.visit) {
                 (Some(claim), Some(visit)) => visit.weigh(desk.worker.outbox(), claim, now),
                 _ => Vec::new(),
             };
+            let picture = desk.worker.picture();
             let scan = Scan {
                 line: &incoming.line,
                 signed_in: incoming.signed_in,
@@ -538,8 +538,11 @@ pub fn setup(site: &Site, station: &Station) -> Setup {
         let newest = recipes.entry(recipe.id).or_default();
         *newest = recipe.version.max(*newest);
     }
+    let tools = site.tools();
     Setup {
         clock: site.clock,
+        machines: tools.machines,
+        irons: tools.irons,
         recipes,
         holds: site.hold_rule(),
         rooms: site

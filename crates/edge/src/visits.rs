@@ -44,7 +44,7 @@ impl Visit {
         let kept = outbox.note(key).ok().flatten();
         let before: Option<Device> = kept.and_then(|bytes| serde_json::from_slice(&bytes).ok());
         let device = before.unwrap_or_default();
-        claim.kept = device.kept(claim.at, self.began);
+        claim.kept = device.kept(claim.at, self.began, received);
         let after = device.after(*claim, received);
         if after == device {
             return Vec::new();
@@ -115,7 +115,7 @@ mod tests {
         }
         let outbox = opened();
         let again = visit("10.0.0.7", 60);
-        assert_eq!(scan(&outbox, &again, 30, 60), (Kept::LineDown, 0));
+        assert_eq!(scan(&outbox, &again, 30, 60), (Kept::LineDown, 1));
         // Another device, and this one once its clock has proved wrong.
         assert_eq!(
             scan(&outbox, &visit("10.0.0.8", 60), 30, 60),

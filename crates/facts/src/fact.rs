@@ -26,7 +26,8 @@ pub struct FactId(
 
 impl FactId {
     /// Takes any UUID. Facts made here are version 7; facts imported from elsewhere
-    /// may carry another version, which only costs their order.
+    /// may carry another version, which costs their order, and only a correction takes them
+    /// back.
     #[must_use]
     pub const fn from_uuid(uuid: Uuid) -> Self {
         Self(uuid)
@@ -36,6 +37,15 @@ impl FactId {
     #[must_use]
     pub const fn uuid(self) -> Uuid {
         self.0
+    }
+
+    /// When the fact was received and written down, to the millisecond, as the name itself says;
+    /// none where it is not of version 7.
+    #[must_use]
+    pub fn received(self) -> Option<DateTime<Utc>> {
+        let millis = i64::try_from(self.0.as_u128() >> 80).ok()?;
+        let version = self.0.get_version_num();
+        (version == 7).then_some(DateTime::from_timestamp_millis(millis))?
     }
 }
 

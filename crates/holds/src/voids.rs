@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use authority::people::{TakenBack, taken_back};
+use authority::people::{TakenBack, UNDO_WITHIN, is_undone_in_time, taken_back};
 use authority::workers::OFFICE;
 use facts::{Event, Fact, FactId, PersonId, StationId, Voided, stored_struct};
 
@@ -54,7 +54,8 @@ impl Voiding {
 /// Who takes a fact back, by what it says. `S`: how a station is named.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Guard<S = StationId> {
-    /// The station that stated it, or a correction: nobody's safety hangs on it.
+    /// The station that stated it, for as long as its UNDO reaches, or a correction: nobody's
+    /// safety hangs on it.
     Station(S),
     /// A correction.
     Correction,
@@ -109,7 +110,13 @@ impl Guard {
         let may_release = || rights.may_release(voiding.person);
         match self {
             _ if !voiding.corrects() => match self {
-                Self::Station(station) if station == voiding.station => Ok(()),
+                Self::Station(station) if station == voiding.station => {
+                    let in_time = is_undone_in_time(voiding.target, voiding.by);
+                    in_time.then_some(()).ok_or_else(|| format!(
+                        "that station {station} recorded more than {} minutes before: so late a manager corrects it, on the wheel's or batch's page",
+                        UNDO_WITHIN.num_minutes()
+                    ))
+                }
                 Self::Station(station) => Err(format!(
                     "of station {station}: a station takes back only its own records. A manager corrects this one, on the wheel's or batch's page"
                 )),
@@ -303,7 +310,7 @@ mod tests {
     use super::*;
 
     fn id(n: u128) -> FactId {
-        FactId::from_uuid(format!("{n:032x}").parse().unwrap())
+        format!("0190b6b0-0000-7000-8000-{n:012x}").parse().unwrap()
     }
 
     fn station(name: &str) -> StationId {
@@ -372,6 +379,46 @@ mod tests {
         );
         voids.add(voiding(6, 4));
         assert!(!voids.takes_back(guarded(Guard::Correction)));
+    }
+
+    #[test]
+    fn a_station_takes_back_its_own_for_as_long_as_its_undo_reaches() {
+        let says = |name: &str| -> FactId { name.parse().unwrap() };
+        let stated = Target::kept(
+            says("0190b6b0-0000-7000-8000-000000000001"),
+            Guard::Station(station("st-1")),
+        );
+        for (by, takes_back) in [
+            // The same minute, eleven minutes, a millisecond more, and weeks later.
+            ("0190b6b0-0000-7000-8000-000000000002", true),
+            ("0190b6ba-1220-7000-8000-000000000002", true),
+            ("0190b6ba-1221-7000-8000-000000000002", false),
+            ("0190fedc-0000-7000-8000-000000000002", false),
+            // A clock that fell back, and a name that says no time.
+            ("0190b6a0-0000-7000-8000-000000000002", false),
+            ("0190b6b0-0000-4000-8000-000000000002", false),
+        ] {
+            let by = Voiding {
+                station: station("st-1"),
+                target: stated.fact,
+                by: says(by),
+                ..voiding(2, 1)
+            };
+            let mut voids = Voids::default();
+            voids.add(by.clone());
+            assert_eq!(voids.takes_back(stated), takes_back, "{by:?}");
+            let said = voids.judge(&by, stated.guard).err();
+            let late = "more than 10 minutes before: so late a manager corrects it";
+            assert_eq!(said.is_none(), takes_back);
+            assert!(said.is_none_or(|said| said.contains(late)));
+            // A manager takes it back at any time.
+            voids.add(Voiding {
+                station: station(OFFICE),
+                by: says("0190fedc-0000-7000-8000-000000000003"),
+                ..by
+            });
+            assert!(voids.takes_back(stated));
+        }
     }
 
     #[test]

@@ -64,6 +64,9 @@ impl World {
         }
         let tablet = fact.station.as_str().starts_with("tab-");
         match &fact.event {
+            Event::WheelIroned(_) | Event::WheelGraded(_) if role == Some(Role::Operator) => {
+                fail("only an ironer irons and grades")
+            }
             Event::WheelReleased(_) if !tablet || role != Some(Role::Manager) => {
                 fail("only a signed-in manager releases")
             }
@@ -77,7 +80,8 @@ impl World {
                 // By the table, whose time is the record's own.
                 let undo = Recorded::of(std::slice::from_ref(target));
                 let late = undo.is_some_and(|record| {
-                    let undone = record.may_be_undone(fact.person, fact.occurred_at);
+                    let undone =
+                        record.may_be_undone(fact.person, fact.occurred_at, fact.recorded_at);
                     undone == Err(NotUndone::TooLate)
                 });
                 match () {

@@ -66,8 +66,10 @@ impl Dairy {
                 holds: Rule::new(&recipes, rights.clone()),
                 people: PEOPLE
                     .iter()
-                    .map(|(badge, _)| badge.parse().unwrap())
+                    .map(|(badge, role)| (badge.parse().unwrap(), Some(*role)))
                     .collect(),
+                machines: Default::default(),
+                irons: Default::default(),
                 youngest: Default::default(),
                 dispatch_desk,
                 rooms: ["R1", "R2", "R3"]

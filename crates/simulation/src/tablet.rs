@@ -344,7 +344,11 @@ impl World {
         };
         let may = |(_, receipt): &(u64, Receipt)| {
             let record = receipt.record;
-            record.is_some_and(|record| record.may_be_undone(Some(scan.person), now).is_ok())
+            record.is_some_and(|record| {
+                record
+                    .may_be_undone(Some(scan.person), now, self.now)
+                    .is_ok()
+            })
         };
         let Some((number, mut undone)) = last_record.filter(may) else {
             return self.noted(station, scan, receipt, at, Vec::new(), None);

@@ -444,7 +444,7 @@ impl World {
             at,
             kept: match self.breakage {
                 Breakage::BelievesEveryClaim => Kept::LineDown,
-                _ => self.device(w, station).kept(at, began),
+                _ => self.device(w, station).kept(at, began, now),
             },
         });
         let input = Input::Line {

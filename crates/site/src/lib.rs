@@ -12,9 +12,10 @@ mod read;
 mod safety;
 mod scale;
 
-use std::collections::BTreeSet;
+use std::collections::BTreeMap;
 use std::net::SocketAddr;
 
+use authority::Role;
 use chrono::NaiveTime;
 use facts::{PersonId, RoomId, SiteId, StationId};
 use holds::{Rights, Rule};
@@ -22,7 +23,7 @@ use quantity::DairyClock;
 use recipe::RecipeBook;
 
 pub use crate::climate::Climate;
-pub use crate::safety::Safety;
+pub use crate::safety::{Safety, Tools};
 pub use dispatch::Dispatch;
 pub use gateway::{Gateway, Tls};
 pub use labels::{Labels, ProductText};
@@ -49,8 +50,9 @@ pub struct Site {
     pub lost_after_days: i64,
     /// Rooms, in walking order.
     pub rooms: Vec<Room>,
-    /// The badges of those who work here: a raw scanner port takes no other.
-    pub people: BTreeSet<PersonId>,
+    /// The badges of those who work here, a raw scanner port takes no other; with their roles,
+    /// where the site file lists roles.
+    pub people: BTreeMap<PersonId, Option<Role>>,
     /// Stations.
     pub stations: Vec<Station>,
     /// Every recipe version.
@@ -86,6 +88,13 @@ impl Site {
         safety.map_or(Rights::AnyBadge, |safety| {
             Rights::Named(safety.may_release.clone())
         })
+    }
+
+    /// The tools that the safety file has checks for; none without one.
+    #[must_use]
+    pub fn tools(&self) -> Tools {
+        let safety = self.safety.as_ref();
+        safety.map_or_else(Tools::default, |safety| safety.tools.clone())
     }
 
     /// What the site says about holds.

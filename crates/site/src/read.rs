@@ -1,9 +1,10 @@
 //! Reading a site file and checking that it is consistent.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
 use std::path::Path;
 
+use authority::Role;
 use chrono::NaiveTime;
 use facts::{PersonId, RoomId, SiteId, StationId};
 use metrology::HoopTypes;
@@ -103,6 +104,9 @@ struct RoomTable {
 #[serde(deny_unknown_fields)]
 struct PeopleTable {
     badges: Vec<Spanned<PersonId>>,
+    ironers: Option<Vec<Spanned<PersonId>>>,
+    managers: Option<Vec<Spanned<PersonId>>>,
+    inspectors: Option<Vec<Spanned<PersonId>>>,
 }
 
 #[derive(Deserialize)]
@@ -279,12 +283,42 @@ fn read_rooms(origin: &Origin<'_>, tables: &[Spanned<RoomTable>]) -> Result<Vec<
 fn read_people(
     origin: &Origin<'_>,
     table: Option<&PeopleTable>,
-) -> Result<BTreeSet<PersonId>, Located> {
-    let mut people = BTreeSet::new();
-    for badge in table.iter().flat_map(|table| &table.badges) {
-        if !people.insert(*badge.get_ref()) {
-            let message = format!("badge {} stands here twice", badge.get_ref());
-            return Err(origin.error(badge.span(), message));
+) -> Result<BTreeMap<PersonId, Option<Role>>, Located> {
+    let mut people = BTreeMap::new();
+    let Some(table) = table else {
+        return Ok(people);
+    };
+    let lists = [
+        (Role::Ironer, &table.ironers),
+        (Role::Manager, &table.managers),
+        (Role::Inspector, &table.inspectors),
+    ];
+    // Where any is listed, everyone else is an operator.
+    let listed = lists.iter().any(|(_, list)| list.is_some());
+    let twice = |badge: &Spanned<PersonId>| {
+        let message = format!("badge {} stands here twice", badge.get_ref());
+        origin.error(badge.span(), message)
+    };
+    for badge in &table.badges {
+        let role = listed.then_some(Role::Operator);
+        if people.insert(*badge.get_ref(), role).is_some() {
+            return Err(twice(badge));
+        }
+    }
+    let mut seen = BTreeSet::new();
+    for (role, list) in lists {
+        for badge in list.iter().flatten() {
+            let Some(known) = people.get_mut(badge.get_ref()) else {
+                let message = format!(
+                    "badge {} is not among badges: write it there too, or correct it here",
+                    badge.get_ref()
+                );
+                return Err(origin.error(badge.span(), message));
+            };
+            if !seen.insert(*badge.get_ref()) {
+                return Err(twice(badge));
+            }
+            *known = Some(role);
         }
     }
     Ok(people)

@@ -4,8 +4,9 @@
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
-use facts::PersonId;
+use facts::{PersonId, ToolId};
 use recipe::Origin;
+use safety::{Plan, Reads};
 use serde::Deserialize;
 use toml::Spanned;
 
@@ -21,6 +22,31 @@ pub struct Safety {
     /// Badges of those who may end a hold, as the safety file has them: every place that
     /// says what is held goes by the same.
     pub may_release: BTreeSet<PersonId>,
+    /// Tools that the safety file has checks for: stations take no other.
+    pub tools: Tools,
+}
+
+/// Tools that a dairy lists. Of what it lists none, any is taken.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Tools {
+    /// Piercing machines.
+    pub machines: BTreeSet<ToolId>,
+    /// Cheese irons.
+    pub irons: BTreeSet<ToolId>,
+}
+
+impl Tools {
+    fn of(plan: &Plan) -> Self {
+        let mut tools = Self::default();
+        for control in &plan.controls {
+            match control.reads {
+                Reads::Needles(machine) => tools.machines.insert(machine),
+                Reads::Iron(iron) => tools.irons.insert(iron),
+                _ => continue,
+            };
+        }
+        tools
+    }
 }
 
 #[derive(Deserialize)]
@@ -45,13 +71,14 @@ impl SafetyTable {
             path: file.clone(),
             reason,
         })?;
-        let plan = safety::Plan::parse(&Origin {
+        let plan = Plan::parse(&Origin {
             file: &file,
             text: &text,
         })?;
         Ok(Safety {
             file: path,
             papers: self.papers.as_ref().map(|papers| folder.join(papers)),
+            tools: Tools::of(&plan),
             may_release: plan.may_release,
         })
     }

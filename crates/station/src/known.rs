@@ -1,9 +1,9 @@
-//! Names that a station can look up by itself: rooms and their places, markets, holds. Orders
-//! and customers are the dispatch desk's.
+//! Names that a station can look up by itself: rooms and their places, tools, markets, holds.
+//! Orders and customers are the dispatch desk's.
 
 use std::collections::BTreeSet;
 
-use facts::{HoldId, MarketId, PositionId, RoomId};
+use facts::{HoldId, MarketId, PositionId, RoomId, ToolId};
 use names::{Kind, UnknownName};
 
 use crate::floor::{Floor, Step};
@@ -35,6 +35,24 @@ pub(crate) fn place(
     let known = (1..=places).map(|place| format!("{room}.P{place:02}"));
     let asked = format!("{room}.{position}");
     Err(UnknownName::among(Kind::Place, asked, known))
+}
+
+/// A piercing machine that the site lists; any, where it lists none.
+pub(crate) fn machine(floor: &Floor<'_>, machine: ToolId) -> Result<(), UnknownName> {
+    tool(&floor.setup.machines, machine)
+}
+
+/// An iron that the site lists; any, where it lists none.
+pub(crate) fn iron(floor: &Floor<'_>, iron: ToolId) -> Result<(), UnknownName> {
+    tool(&floor.setup.irons, iron)
+}
+
+fn tool(known: &BTreeSet<ToolId>, tool: ToolId) -> Result<(), UnknownName> {
+    if known.is_empty() || known.contains(&tool) {
+        return Ok(());
+    }
+    let known = known.iter().map(ToolId::as_str);
+    Err(UnknownName::among(Kind::Tool, tool, known))
 }
 
 /// A market that some recipe is sold in. Where no recipe says where it is sold, nobody here

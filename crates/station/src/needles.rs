@@ -4,7 +4,8 @@
 use facts::{ToolCheck, ToolChecked, ToolId};
 
 use crate::code::Code;
-use crate::floor::{Step, whole};
+use crate::floor::{Floor, Step, whole};
+use crate::known;
 
 /// More needles than any machine has.
 const MOST: u32 = 100_000;
@@ -17,9 +18,13 @@ pub(crate) struct Needles {
 }
 
 impl Needles {
-    pub(crate) fn take(&mut self, code: Code) -> Step {
+    pub(crate) fn take(&mut self, code: Code, floor: &Floor<'_>) -> Step {
         match code {
             Code::Tool(machine) => {
+                *self = Self::default();
+                if let Err(unknown) = known::machine(floor, machine) {
+                    return Step::wrong(unknown.then("Nothing recorded"));
+                }
                 *self = Self {
                     machine: Some(machine),
                     expected: None,

@@ -6,7 +6,7 @@ use quantity::Percent;
 
 use crate::code::{Action, Code};
 use crate::floor::{Floor, Group, Step};
-use crate::scale;
+use crate::{known, scale};
 
 /// One of these actions, and what was scanned for it.
 #[derive(Debug, Clone)]
@@ -32,6 +32,10 @@ impl Reading {
     pub(crate) fn take(&mut self, code: Code, floor: &Floor<'_>) -> Step {
         match (self.action, code) {
             (Action::Iron, Code::Tool(iron)) => {
+                self.iron = None;
+                if let Err(unknown) = known::iron(floor, iron) {
+                    return Step::wrong(unknown.then("Nothing recorded"));
+                }
                 self.iron = Some(iron);
                 Step::next(format!("iron {iron}: scan the wheel"))
             }

@@ -56,6 +56,9 @@ pub struct Claim {
 pub enum Kept {
     /// Nothing: an older time is a clock that is slow.
     Unshown,
+    /// Nothing, from a browser, whose page knows what time it is and signs what it keeps: it
+    /// counts from its receipt.
+    Unsigned,
     /// Its line was down at that time, and its clock was right before: see [`crate::Device`].
     LineDown,
     /// Its own counter went on without a gap, and it holds the proof of who was signed in then.
@@ -99,7 +102,12 @@ impl Claim {
     /// yet, and an older time counts only where something shows that it could not send.
     pub(crate) fn is_believed(&self, received: DateTime<Utc>) -> bool {
         let age = received.signed_duration_since(self.at);
-        Duration::zero() <= age && (age <= DRIFT || age <= KEPT && self.kept != Kept::Unshown)
+        let oldest = match self.kept {
+            Kept::Unsigned => Duration::zero(),
+            Kept::Unshown => DRIFT,
+            Kept::LineDown | Kept::Counter => KEPT,
+        };
+        (Duration::zero()..=oldest).contains(&age)
     }
 }
 
@@ -123,6 +131,8 @@ pub(crate) struct Drift {
     claimed: DateTime<Utc>,
     /// What it was.
     received: DateTime<Utc>,
+    /// Whether the scan came from a browser, without the signature that shows when it was made.
+    unsigned: bool,
 }
 
 impl Made {
@@ -139,6 +149,7 @@ impl Made {
         };
         let claimed = claim.at;
         let near = agrees(claimed, received);
+        let unsigned = claim.kept == Kept::Unsigned && claimed < received;
         if claim.is_believed(received) {
             Self {
                 at: claimed,
@@ -148,7 +159,11 @@ impl Made {
         } else {
             Self {
                 unbelieved: Some(claimed),
-                drift: (!near).then_some(Drift { claimed, received }),
+                drift: (!near || unsigned).then_some(Drift {
+                    claimed,
+                    received,
+                    unsigned,
+                }),
                 ..now
             }
         }
@@ -160,7 +175,12 @@ impl Drift {
     pub(crate) fn words(&self, clock: DairyClock) -> String {
         let age = self.received.signed_duration_since(self.claimed);
         let minutes = age.num_minutes().abs();
-        if age > KEPT {
+        if self.unsigned {
+            format!(
+                "This scan says that it is of {}, and no signature of then shows it",
+                clock.local(self.claimed)
+            )
+        } else if age > KEPT {
             format!(
                 "This scanner's clock says {}: set it",
                 clock.local(self.claimed)
@@ -197,6 +217,10 @@ mod tests {
             (60, Kept::Unshown, 60, false, false),
             (61, Kept::Unshown, 0, false, true),
             (300, Kept::Unshown, 0, false, true),
+            (1, Kept::Unsigned, 0, false, true),
+            (300, Kept::Unsigned, 0, false, true),
+            (-1, Kept::Unsigned, 0, false, false),
+            (-61, Kept::Unsigned, 0, false, true),
             (300, Kept::LineDown, 300, true, false),
             (300, Kept::Counter, 300, true, false),
             (7 * 86_400, Kept::LineDown, 7 * 86_400, true, false),
@@ -217,13 +241,15 @@ mod tests {
         #[test]
         fn nothing_counts_as_made_after_it_was_received(
             seconds in -8_000_000_000_000_i64..8_000_000_000_000,
-            kept in prop_oneof![Just(Kept::Unshown), Just(Kept::LineDown), Just(Kept::Counter)],
+            kept in prop_oneof![
+                Just(Kept::Unshown), Just(Kept::Unsigned), Just(Kept::LineDown), Just(Kept::Counter),
+            ],
         ) {
             let Some(at) = DateTime::from_timestamp(seconds, 0) else { return Ok(()) };
             let made = Made::of(Some(Claim { at, kept }), received());
             prop_assert!(made.at <= received());
             prop_assert!(made.at >= received() - KEPT);
-            prop_assert!(!made.kept || kept != Kept::Unshown);
+            prop_assert!(!made.kept || matches!(kept, Kept::LineDown | Kept::Counter));
             // What does not order it is kept.
             prop_assert_eq!(made.unbelieved.unwrap_or(made.at), at);
         }

@@ -12,7 +12,9 @@ use authority::people::{
     Refused, Role, TakenBack, kind_taken_back, may_correct, may_state_all, may_state_kind,
 };
 use chrono::{DateTime, Utc};
-use facts::{Draft, Event, Fact, Grade, MarketId, PersonId, RecipeId, RoomId, StationId, WheelId};
+use facts::{
+    Draft, Event, Fact, Grade, MarketId, PersonId, RecipeId, RoomId, StationId, ToolId, WheelId,
+};
 use holds::Rule;
 use metrology::Settled;
 use quantity::DairyClock;
@@ -42,8 +44,13 @@ pub struct Setup {
     pub holds: Rule,
     /// The site's rooms, and how many places each has: `P01`, `P02` …
     pub rooms: BTreeMap<RoomId, u32>,
-    /// The badges of those who work here: a raw scanner port takes no other.
-    pub people: BTreeSet<PersonId>,
+    /// The badges of those who work here, a raw scanner port takes no other; with their roles,
+    /// where the site lists roles.
+    pub people: BTreeMap<PersonId, Option<Role>>,
+    /// The piercing machines that the site lists; none: any is taken.
+    pub machines: BTreeSet<ToolId>,
+    /// The irons that it lists; none: any is taken.
+    pub irons: BTreeSet<ToolId>,
     /// The age in days from which the law of each market lets a wheel of a recipe leave.
     pub youngest: BTreeMap<RecipeId, BTreeMap<MarketId, i64>>,
     /// Whether the site has a dispatch desk, which must be asked before wheels leave.
@@ -250,7 +257,7 @@ impl Session {
         match code {
             Code::Action(Action::Undo) => {
                 let person = self.person();
-                self.done.undo(self.station, person, made.at)
+                self.done.undo(self.station, person, made.at, scan.received)
             }
             Code::Action(action) => self.begin(action, placement, scan, made),
             code => {
@@ -265,7 +272,7 @@ impl Session {
     fn badge(&mut self, badge: PersonId, scan: &Scan<'_>) -> Step {
         let known = match scan.signed_in {
             Some(signed_in) => signed_in.person == badge,
-            None => self.setup.people.contains(&badge),
+            None => self.setup.people.contains_key(&badge),
         };
         if known {
             self.comes(badge);
@@ -309,10 +316,12 @@ impl Session {
     }
 
     /// How it is known who stands there.
-    const fn proof(&self) -> Proof {
+    fn proof(&self) -> Proof {
         match (self.role, self.stands) {
             (Some(role), _) => Proof::SignedIn(role),
-            (None, Stands::Person(_)) => Proof::Badge,
+            (None, Stands::Person(badge)) => {
+                Proof::Badge(self.setup.people.get(&badge).copied().flatten())
+            }
             (None, Stands::Nobody | Stands::Awaits(_)) => Proof::Nobody,
         }
     }
@@ -506,7 +515,7 @@ impl Work {
             Self::Portion(work) => work.take(code, floor),
             Self::Things(work) => work.take(code, floor),
             Self::Reading(work) => work.take(code, floor),
-            Self::Needles(work) => work.take(code),
+            Self::Needles(work) => work.take(code, floor),
             Self::CheckWeight(work) => work.take(code, floor),
         }
     }

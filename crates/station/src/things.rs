@@ -58,7 +58,13 @@ impl Things {
                 }
                 self.place = Some(Place { room, position });
             }
-            (Action::Pierce, Code::Tool(id)) => self.machine = Some(id),
+            (Action::Pierce, Code::Tool(id)) => {
+                self.machine = None;
+                if let Err(unknown) = known::machine(floor, id) {
+                    return Step::wrong(unknown.then("Nothing recorded"));
+                }
+                self.machine = Some(id);
+            }
             (Action::Hold, Code::Hold(id)) => self.hold = Some(id),
             (Action::Release, Code::Hold(id)) => {
                 self.hold = None;

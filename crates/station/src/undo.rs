@@ -36,14 +36,15 @@ pub enum NotUndone {
 }
 
 /// Whether a record may be undone: one's own, the last, of the same session, and by the table of
-/// rights. Every way in asks here. What is said when it is.
+/// rights. Every way in asks here. What is said when it is. `made`: when the UNDO counts as made.
 ///
 /// # Errors
 /// Why not.
 pub fn may_undo(
     asked: Option<ToUndo<'_>>,
     person: Option<PersonId>,
-    now: DateTime<Utc>,
+    made: DateTime<Utc>,
+    received: DateTime<Utc>,
 ) -> Result<String, NotUndone> {
     let asked = asked.ok_or(NotUndone::Nothing)?;
     let stays = |why: String| NotUndone::Stays(asked.words.to_owned(), why);
@@ -52,7 +53,7 @@ pub fn may_undo(
         .recorded
         .ok_or_else(|| stays(format!("An earlier version recorded it: {WHERE}")))?;
     recorded
-        .may_be_undone(person, now)
+        .may_be_undone(person, made, received)
         .map_err(|why| stays(why.to_string()))?;
     if !asked.same_session {
         return Err(stays(format!(
@@ -104,7 +105,8 @@ impl Done {
         &self,
         station: StationId,
         person: Option<PersonId>,
-        now: DateTime<Utc>,
+        made: DateTime<Utc>,
+        received: DateTime<Utc>,
     ) -> Step {
         let asked = self.0.last().map(|last| ToUndo {
             words: &last.words,
@@ -112,7 +114,7 @@ impl Done {
             same_session: true,
             after: None,
         });
-        let (last, done) = match (self.0.last(), may_undo(asked, person, now)) {
+        let (last, done) = match (self.0.last(), may_undo(asked, person, made, received)) {
             (Some(last), Ok(done)) => (last, done),
             (_, Err(why)) => return Step::wrong(why.to_string()),
             (None, Ok(_)) => return Step::wrong(NotUndone::Nothing.to_string()),

@@ -1,7 +1,7 @@
 // Shows who scanned: each scan is signed with the key of the session in which it was made, so
 // that it can be sent in whoever's session comes next. The keys lie in the outbox's store and
 // cannot be read out of it. Browsers sign on pages that came over HTTPS only; elsewhere what
-// was kept can be sent only while the same person is signed in.
+// was kept can be sent only while the same person is signed in, and counts from when it comes.
 (function () {
   "use strict";
 

@@ -56,6 +56,9 @@ impl Gateway {
                 let stations = self.site().stations.iter();
                 let scales = stations.filter_map(|station| Some(station.scale.as_ref()?.tool));
                 let mut tools = Known::default().with(kind, scales);
+                let site = self.site().tools();
+                let listed = site.machines.iter().chain(&site.irons);
+                listed.for_each(|tool| tools.add(kind, tool));
                 outlook.named(|known| {
                     for cleaned in CLEANED {
                         known.of(cleaned).for_each(|code| tools.add(kind, code));

@@ -8,6 +8,7 @@
 
 pub mod api;
 mod assets;
+mod disk;
 mod gateway;
 mod guard;
 mod known;

@@ -28,6 +28,7 @@ pub use self::receipt::{Receipt, ScanIn, Went};
 pub use self::who::Scanner;
 use self::who::{Who, who};
 use self::work::Work;
+use crate::disk;
 use crate::people::{Device, Moment, Register, Role, Signed};
 use crate::trouble::Trouble;
 
@@ -367,10 +368,8 @@ impl Stations {
     }
 
     fn kept(&self, device: &Device, seq: u64) -> Result<Option<Kept>, Trouble> {
-        let found = self
-            .worker
-            .outbox()
-            .synced_note(&receipt_key(device, seq))?;
+        let (outbox, key) = (self.worker.outbox(), receipt_key(device, seq));
+        let found = disk::waits(|| outbox.synced_note(&key))?;
         Ok(found.and_then(|bytes| serde_json::from_slice(&bytes).ok()))
     }
 

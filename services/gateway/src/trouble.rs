@@ -8,6 +8,12 @@ use names::UnknownName;
 use schemars::JsonSchema;
 use serde::Serialize;
 
+/// The code of a question that nobody answered in time: nothing was to be changed.
+pub const UNREAD: &str = "unread";
+
+/// The code of something that was to be done, of which nobody knows whether it was.
+pub const UNANSWERED: &str = "unanswered";
+
 /// Why a request was not done.
 #[derive(Debug, Clone, thiserror::Error)]
 #[error("{words}")]
@@ -127,6 +133,14 @@ impl From<BusError> for Trouble {
                     "reading",
                     error.to_string(),
                 )
+            },
+            BusError::Unread { .. } => Self {
+                code: UNREAD,
+                ..Self::away(error.to_string())
+            },
+            BusError::Unanswered { .. } => Self {
+                code: UNANSWERED,
+                ..Self::away(error.to_string())
             },
             other => Self::away(other.to_string()),
         }

@@ -95,9 +95,11 @@ pub async fn run(
         .stations
         .iter()
         .filter_map(|station| station.scale.as_ref());
+    let tools = site.tools();
     let own = Known::default()
         .with(Kind::Room, site.rooms.iter().map(|room| room.id))
-        .with(Kind::Tool, scales.map(|scale| scale.tool));
+        .with(Kind::Tool, scales.map(|scale| scale.tool))
+        .with(Kind::Tool, tools.machines.iter().chain(&tools.irons));
     let folder = data.join("records");
     let mut keeper = Keeper::open(&folder, site.id, site.hold_rule(), plan.transpose()?)?;
     let mut told = Told::open(&folder.join("checks-told.txt"))?;

@@ -72,6 +72,7 @@ fn site(dir: &Path) -> Site {
         safety: Some(site::Safety {
             file: safety,
             may_release: [id("01")].into(),
+            tools: Default::default(),
             papers: Some(papers),
         }),
     }

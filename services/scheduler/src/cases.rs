@@ -157,10 +157,14 @@ impl Cases {
 mod tests {
     use super::*;
 
+    fn id(n: u128) -> FactId {
+        format!("0190b6b0-0000-7000-8000-{n:012x}").parse().unwrap()
+    }
+
     fn fact(n: u128, at: &str, event: impl Into<Event>) -> Fact {
         let at = at.parse().unwrap();
         Fact {
-            id: FactId::from_uuid(format!("{n:032x}").parse().unwrap()),
+            id: id(n),
             site: "larkholm".parse().unwrap(),
             station: "office".parse().unwrap(),
             station_seq: 1,
@@ -206,7 +210,7 @@ mod tests {
         let wanted = restarted(&cases).wanted(now, &Voids::default());
         assert_eq!(wanted.cases.len(), 1);
         let (cause, _, on) = &wanted.pallets[0];
-        assert_eq!(cause.uuid().as_u128(), 2);
+        assert_eq!(*cause, id(2));
         assert_eq!(on, &[packed(1), packed(2)]);
     }
 
@@ -217,9 +221,8 @@ mod tests {
         cases.fact(&fact(1, "2026-03-02T09:00:00Z", packed(1)));
         cases.fact(&fact(2, "2026-03-09T09:00:00Z", packed(2)));
         cases.fact(&fact(3, "2026-03-09T09:01:00Z", packed(3)));
-        let wrong = FactId::from_uuid(format!("{:032x}", 2).parse().unwrap());
         let voided = facts::Voided {
-            fact: wrong,
+            fact: id(2),
             reason: "wrong case".into(),
         };
         let mut voids = Voids::default();

@@ -65,6 +65,7 @@ pub fn exit_code(error: &anyhow::Error) -> u8 {
         Some(
             bus::BusError::NobodyAnswers { .. }
             | bus::BusError::Unanswered { .. }
+            | bus::BusError::Unread { .. }
             | bus::BusError::StillReading { .. },
         ) => NO_ANSWER,
         _ => FAILED,

@@ -200,7 +200,7 @@ fn check_people(path: &Path, site: &Site) -> anyhow::Result<()> {
     let unknown = crew
         .people
         .iter()
-        .find(|person| !site.people.contains(&person.badge));
+        .find(|person| !site.people.contains_key(&person.badge));
     match unknown {
         Some(person) => Err(BadFile(format!(
             "{shown}: badge {} of {} is not among badges under [people]: scanners would refuse it",

@@ -324,7 +324,7 @@ async fn answer(args: &AnswerArgs) -> anyhow::Result<()> {
     };
     let said: String = asker
         .bus
-        .ask(&asker.site, "label.answer", &answered)
+        .ask_to_do(&asker.site, "label.answer", &answered)
         .await?;
     println!("{said}");
     Ok(())
@@ -346,7 +346,10 @@ async fn reprint(args: &ReprintArgs) -> anyhow::Result<()> {
         reason: args.because.clone(),
         person: person(&args.ask, args.badge).await?,
     };
-    let said: String = asker.bus.ask(&asker.site, "label.reprint", &wanted).await?;
+    let said: String = asker
+        .bus
+        .ask_to_do(&asker.site, "label.reprint", &wanted)
+        .await?;
     println!("{said}");
     Ok(())
 }

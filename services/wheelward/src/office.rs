@@ -34,7 +34,7 @@ impl Office {
     pub async fn open(args: &OfficeArgs) -> anyhow::Result<Self> {
         let site = files::site(&args.source.site)?;
         let customers = files::customers(&args.customers)?;
-        let mut desk = Desk::new(STATION)?.knows(site.people.iter().copied());
+        let mut desk = Desk::new(STATION)?.knows(site.people.keys().copied());
         let source = &args.source;
         let mut at = reading::instant(source).await?;
         let facts = reading::of(&args.source);

@@ -103,7 +103,7 @@ mod tests {
             }
             let person = right.role.is_some();
             assert_eq!(
-                may(Proof::Badge),
+                may(Proof::Badge(None)),
                 person && right.known != Identification::Pin
             );
             assert_eq!(

@@ -78,7 +78,7 @@ impl Asker {
             .await
             .is_err()
         {
-            return Err(bus::BusError::Unanswered {
+            return Err(bus::BusError::Unread {
                 doing: "connecting to it".to_owned(),
             }
             .into());

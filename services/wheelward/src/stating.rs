@@ -130,7 +130,7 @@ impl Desk {
 /// Whether these may be stated on the command line. A badge typed here is a name and no proof
 /// of who it is.
 pub fn may_be_stated(events: &[Event], badge: Option<PersonId>) -> anyhow::Result<()> {
-    let proof = badge.map_or(Proof::Nobody, |_| Proof::Badge);
+    let proof = badge.map_or(Proof::Nobody, |_| Proof::Badge(None));
     for event in events {
         event.makes_sense()?;
         may_state(event, proof).map_err(|refused| match refused {

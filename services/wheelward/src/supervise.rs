@@ -137,7 +137,7 @@ impl Floor {
             own_broker: keys.is_some(),
             site: site.id,
             rooms,
-            people: site.people.iter().copied().collect(),
+            people: site.people.keys().copied().collect(),
         }
         .write(&args.data)?;
         let start = Start {

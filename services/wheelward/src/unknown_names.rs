@@ -397,7 +397,7 @@ async fn over_a_running_floor_a_name_that_nobody_knows_is_an_error_and_no_all_cl
             .iter()
             .map(|room| (room.id, room.name.clone()))
             .collect(),
-        people: site.people.iter().copied().collect(),
+        people: site.people.keys().copied().collect(),
     };
     running.write(&data).unwrap();
     let shutdown = Shutdown::new();

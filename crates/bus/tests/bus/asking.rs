@@ -203,5 +203,12 @@ async fn half_an_answer_is_none() {
         }
     });
     let error = within(bus.ask::<Value>(&site(), "plan", &())).await;
-    assert!(matches!(error, Err(BusError::Unanswered { .. })));
+    // Of what only reads nobody need wonder whether it was done.
+    let said = error.unwrap_err();
+    assert!(matches!(said, BusError::Unread { .. }), "{said:?}");
+    assert!(said.to_string().contains("nothing was changed. Ask again"));
+    let error = within(bus.ask_to_do::<Value>(&site(), "plan", &())).await;
+    let said = error.unwrap_err();
+    assert!(matches!(said, BusError::Unanswered { .. }), "{said:?}");
+    assert!(said.to_string().contains("whether it was done is unknown"));
 }

@@ -59,7 +59,9 @@ impl Station {
     ) -> Fact {
         self.seq += 1;
         Fact {
-            id: FactId::from_uuid(Uuid::from_u128(u128::from(self.seq))),
+            id: FactId::from_uuid(Uuid::from_u128(
+                0x0190_b6b0_0000_7000_8000 << 48 | u128::from(self.seq),
+            )),
             site: SiteId::new("larkholm").unwrap(),
             station: StationId::new("portion-1").unwrap(),
             station_seq: self.seq,

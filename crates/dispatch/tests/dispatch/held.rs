@@ -244,8 +244,11 @@ fn event() -> impl Strategy<Value = Event> {
     ]
 }
 
+/// A minute apart, so that a station's UNDO reaches back to some and not to others.
 fn id(n: usize) -> FactId {
-    code(&format!("0190b6b0-0000-7000-8000-{n:012x}"))
+    let millis = 0x0190_b6b0_0000 + 60_000 * n;
+    let (high, low) = (millis >> 16, millis & 0xffff);
+    code(&format!("{high:08x}-{low:04x}-7000-8000-{n:012x}"))
 }
 
 /// Facts at few instants, by people with and without the right to release and by nobody, at

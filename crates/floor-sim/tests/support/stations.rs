@@ -39,6 +39,8 @@ impl Stations {
             let setup = Setup {
                 clock: site.clock,
                 recipes: site.recipes.iter().map(newest).collect(),
+                machines: site.tools().machines,
+                irons: site.tools().irons,
                 holds: site.hold_rule(),
                 rooms: site
                     .rooms

@@ -24,6 +24,17 @@ fn lets_go(fact: &Fact) -> (bool, bool) {
     }
 }
 
+/// Milliseconds from the receipt of one fact to that of another, as their names say; none where
+/// one says nothing.
+fn millis_between(first: &Fact, then: &Fact) -> Option<i64> {
+    let millis = |fact: &Fact| {
+        let name = fact.id.to_string().replace('-', "");
+        let says = name.as_bytes()[12] == b'7';
+        i64::from_str_radix(&name[..12], 16).ok().filter(|_| says)
+    };
+    Some(millis(then)? - millis(first)?)
+}
+
 /// Whether a fact counts as never having happened, by all of these.
 pub fn never_happened(fact: &Fact, all: &[&Fact], rights: &Rights) -> bool {
     taken_back(fact, lets_go(fact), all, rights, &mut Vec::new())
@@ -51,7 +62,9 @@ fn taken_back(
     let of_nobodys_concern =
         !matches!(fact.event, Event::Voided(_)) && !authority::workers::keeps_safe(&fact.event);
     let void = voiders.into_iter().any(|by| {
-        let own = of_nobodys_concern && by.station == fact.station;
+        // Ten minutes, and one on either side for what lies between a scan and the disk.
+        let in_time = millis_between(fact, by).is_some_and(|ms| (-60_000..=660_000).contains(&ms));
+        let own = of_nobodys_concern && by.station == fact.station && in_time;
         let office = by.station.as_str() == authority::workers::OFFICE;
         let may = !now || rights.may_release(by.person);
         (own || (office && may)) && !taken_back(by, (then, now), all, rights, path)

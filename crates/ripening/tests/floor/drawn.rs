@@ -11,8 +11,12 @@ pub fn start() -> DateTime<Utc> {
 }
 
 /// The id of a history's fact.
+/// A minute apart, so that a station's UNDO reaches back to some and not to others.
 pub fn id(n: usize) -> FactId {
-    FactId::from_uuid(format!("0190b6b0-0000-7000-8000-{n:012x}").parse().unwrap())
+    let millis = 0x0190_b6b0_0000 + 60_000 * n;
+    let (high, low) = (millis >> 16, millis & 0xffff);
+    let name = format!("{high:08x}-{low:04x}-7000-8000-{n:012x}");
+    FactId::from_uuid(name.parse().unwrap())
 }
 
 fn day(n: u64) -> chrono::NaiveDate {

@@ -50,7 +50,11 @@ pub fn setup() -> Setup {
         rooms: [("drain", 8), ("R1", 12), ("R2", 20)]
             .map(|(room, places)| (room.parse().unwrap(), places))
             .into(),
-        people: ["17", "18"].map(|badge| badge.parse().unwrap()).into(),
+        people: ["17", "18"]
+            .map(|badge| (badge.parse().unwrap(), None))
+            .into(),
+        machines: Default::default(),
+        irons: Default::default(),
         youngest: BTreeMap::new(),
         dispatch_desk: false,
         scale: Some(scale()),

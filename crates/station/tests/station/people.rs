@@ -408,3 +408,81 @@ fn where_no_badge_is_named_only_plain_work_is_recorded_by_nobody() {
     assert!(floor.weighs(11_000).starts_with("OK"));
     assert!(floor.recorded().contains(&"wheel.held 313-01".to_owned()));
 }
+
+/// Where the site lists roles, a badge does at a raw port what its role may do.
+#[test]
+fn a_badge_does_no_more_at_a_port_than_its_role_in_a_browser() {
+    let iron: &[&str] = &["A.IRON", "W.311-01", "N.20"];
+    let grade: &[&str] = &["A.GRADE", "W.311-01", "G.A"];
+    for (role, lines, said) in [
+        (None, iron, "OK"),
+        (Some(Role::Ironer), iron, "OK"),
+        (Some(Role::Manager), grade, "OK"),
+        (Some(Role::Operator), iron, "IRON needs an ironer: ask one"),
+        (
+            Some(Role::Operator),
+            grade,
+            "GRADE needs an ironer: ask one",
+        ),
+        (Some(Role::Operator), &["A.TURN", "W.311-01"], "OK"),
+        (
+            Some(Role::Inspector),
+            &["A.TURN", "W.311-01"],
+            "TURN is not an inspector's to record",
+        ),
+        // A badge is a name: what needs somebody signed in needs them.
+        (
+            Some(Role::Manager),
+            &["A.RELEASE", "Q.Q7", "W.311-01"],
+            "RELEASE needs a signed-in manager",
+        ),
+        (
+            Some(Role::Operator),
+            &["A.RELEASE", "Q.Q7", "W.311-01"],
+            "RELEASE needs a manager: ask one",
+        ),
+    ] {
+        let mut floor = Floor::with_a_stillage();
+        let mut setup = crate::floor::setup();
+        setup.people = [("17".parse().unwrap(), role)].into();
+        floor.restart_with(setup);
+        floor.scan("P.17");
+        let before = floor.facts.len();
+        let heard: Vec<String> = lines.iter().map(|line| floor.scan(line)).collect();
+        assert!(heard.iter().any(|heard| heard.contains(said)), "{heard:?}");
+        let recorded = floor.facts.len() > before;
+        assert_eq!(recorded, said == "OK", "{role:?} {lines:?}: {heard:?}");
+    }
+}
+
+/// A tool that nobody listed is a slip, and its wheels would be looked for under another.
+#[test]
+fn a_tool_that_the_site_does_not_list_is_an_error_and_unsets_the_one_before() {
+    for (lines, unknown, then) in [
+        (["A.PIERCE", "T.PM1"], "T.PM9", &["W.311-01"] as &[&str]),
+        (["A.NEEDLES", "T.PM1"], "T.PM9", &["N.40", "N.40"]),
+        (["A.IRON", "T.IR1"], "T.IR9", &["W.311-01", "N.20"]),
+    ] {
+        let mut floor = Floor::with_a_stillage();
+        let mut setup = crate::floor::setup();
+        setup.machines = ["PM1", "PM2"].map(|code| code.parse().unwrap()).into();
+        setup.irons = ["IR1".parse().unwrap()].into();
+        floor.restart_with(setup);
+        floor.scan("P.17");
+        assert!(floor.scans(&lines).starts_with("NEXT"), "{lines:?}");
+        let said = floor.scan(unknown);
+        let (asked, near) = (&unknown[2..], &lines[1][2..]);
+        let words = format!("WRONG  there is no tool {asked}; did you mean {near}");
+        assert!(said.starts_with(&words), "{said}");
+        assert!(said.ends_with("Nothing recorded"), "{said}");
+        let before = floor.facts.len();
+        floor.scans(then);
+        let later = &floor.facts[before..];
+        let names_one = later.iter().any(|fact| match &fact.event {
+            facts::Event::WheelPierced(_) | facts::Event::ToolChecked(_) => true,
+            facts::Event::WheelIroned(ironed) => ironed.iron.is_some(),
+            _ => false,
+        });
+        assert!(!names_one, "{later:?}");
+    }
+}

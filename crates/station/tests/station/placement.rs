@@ -128,7 +128,10 @@ fn fact(n: usize, minute: i64, event: Event) -> Fact {
     let station = if corrects { "gateway" } else { stations[n % 3] };
     let occurred_at: DateTime<Utc> = at("2026-03-03T06:00:00Z") + Duration::minutes(minute);
     Fact {
-        id: FactId::from_uuid(uuid::Uuid::from_u128(n as u128 + 1)),
+        // A minute apart, so that a station's UNDO reaches back to some and not to others.
+        id: FactId::from_uuid(uuid::Uuid::from_u128(
+            (0x0190_b6b0_0000 + 60_000 * n as u128) << 80 | 0x7000_8000_u128 << 48 | n as u128,
+        )),
         site: "larkholm".parse().unwrap(),
         station: station.parse().unwrap(),
         station_seq: n as u64 + 1,

@@ -209,8 +209,9 @@ pub fn any_log() -> impl Strategy<Value = Vec<Fact>> {
             };
             // Stations take back what keeps nobody safe; managers anything.
             let corrects = target.is_some() && n % 2 == 0;
-            // Ids in another order than the times.
-            let number = (n as u128).wrapping_mul(0x9e37_79b9_7f4a_7c15) | 1;
+            // Ids in another order than the times, and within reach of an UNDO or not.
+            let millis = 0x0190_b6b0_0000 + 60_000 * (n as u128 * 7 % 20);
+            let number = millis << 80 | 0x7000_8000_u128 << 48 | n as u128;
             facts.push(Fact {
                 id: FactId::from_uuid(format!("{number:032x}").parse().unwrap()),
                 site: id("larkholm"),

@@ -89,8 +89,10 @@ proptest! {
                 recipes: BTreeMap::new(),
                 holds: holds::Rule::default(),
                 rooms: BTreeMap::new(),
-                people: [id("01")].into(),
-                youngest: BTreeMap::new(),
+                people: [(id("01"), None)].into(),
+                machines: Default::default(),
+        irons: Default::default(),
+        youngest: BTreeMap::new(),
                 dispatch_desk: false,
                 scale: None,
             };

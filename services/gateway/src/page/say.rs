@@ -8,7 +8,7 @@ use ripening::Urgency;
 use ripening::answer::Face;
 
 use crate::gateway::Gateway;
-use crate::trouble::Trouble;
+use crate::trouble::{Trouble, UNANSWERED, UNREAD};
 use crate::words::Tongue;
 
 /// A sentence of the core.
@@ -19,12 +19,15 @@ pub fn core(t: Tongue, words: &str) -> Markup {
     }
 }
 
-/// Why something was not done: a code that nobody knows in the reader's language.
+/// Why something was not done: a code that nobody knows, and an answer that did not come, in
+/// the reader's language.
 pub fn trouble(t: Tongue, trouble: &Trouble) -> Markup {
-    match &trouble.unknown {
-        Some(name) => html! { (unknown(t, name)) },
-        None if trouble.in_tongue => html! { (trouble.words) },
-        None => core(t, &trouble.words),
+    match (&trouble.unknown, trouble.code) {
+        (Some(name), _) => html! { (unknown(t, name)) },
+        (None, _) if trouble.in_tongue => html! { (trouble.words) },
+        (None, UNREAD) => html! { (t.say("trouble-unread")) },
+        (None, UNANSWERED) => html! { (t.say("trouble-unanswered")) },
+        (None, _) => core(t, &trouble.words),
     }
 }
 
@@ -170,5 +173,17 @@ mod tests {
             unknown(Tongue::De, &name),
             "Es gibt kein Los CUL2027; meinten Sie CUL2026W10?"
         );
+    }
+
+    #[test]
+    fn of_what_was_only_read_nobody_is_asked_to_look_whether_it_was_done() {
+        let doing = || "asking \"floor\"".to_owned();
+        let said = |t, error: bus::BusError| trouble(t, &Trouble::from(error)).into_string();
+        let read = || bus::BusError::Unread { doing: doing() };
+        let asked = || bus::BusError::Unanswered { doing: doing() };
+        assert!(said(Tongue::En, read()).contains("Nothing was changed"));
+        assert!(said(Tongue::De, read()).contains("Es wurde nichts geändert"));
+        assert!(said(Tongue::En, asked()).contains("unknown whether it was done"));
+        assert!(said(Tongue::De, asked()).contains("unbekannt, ob es getan wurde"));
     }
 }

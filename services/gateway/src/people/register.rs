@@ -16,6 +16,7 @@ use serde::{Deserialize, Serialize};
 
 use super::secret::{hash, secret};
 use super::{Account, Device, Moment, Pin, Role, Session, SignIn, Signed, Wishes, proof};
+use crate::disk;
 use crate::trouble::Trouble;
 
 /// Ended sessions are remembered for so long: scans made in them may still come in from a
@@ -44,6 +45,8 @@ struct Book {
 pub struct Register {
     path: PathBuf,
     book: Mutex<Book>,
+    /// Held while the file is written, so that nobody who only looks waits for the disk.
+    writing: Mutex<()>,
 }
 
 impl Register {
@@ -68,6 +71,7 @@ impl Register {
         Ok(Self {
             path,
             book: Mutex::new(book),
+            writing: Mutex::default(),
         })
     }
 
@@ -119,8 +123,9 @@ impl Register {
         let worth_writing = session.is_worth_writing();
         let session = session.clone();
         let account = book.accounts.get(&session.badge).cloned()?;
-        if worth_writing && let Err(error) = self.write(&book) {
-            tracing::warn!("{error:#}");
+        drop(book);
+        if worth_writing {
+            self.write_as_it_is();
         }
         Some(Signed {
             account,
@@ -200,10 +205,10 @@ impl Register {
             return;
         };
         session.scanned(at);
-        if session.is_worth_writing()
-            && let Err(error) = self.write(&book)
-        {
-            tracing::warn!("{error:#}");
+        let worth_writing = session.is_worth_writing();
+        drop(book);
+        if worth_writing {
+            self.write_as_it_is();
         }
     }
 
@@ -442,15 +447,34 @@ impl Register {
         &self,
         change: impl FnOnce(&mut Book) -> Result<T, Trouble>,
     ) -> Result<T, Trouble> {
-        let mut book = self.book();
-        let mut changed = book.clone();
-        let done = change(&mut changed)?;
-        self.write(&changed).map_err(|error| {
-            tracing::error!("{error:#}");
-            Trouble::away(format!("not done: {error:#}"))
-        })?;
-        *book = changed;
-        Ok(done)
+        disk::waits(|| {
+            let _writing = self.writing();
+            let mut changed = self.book().clone();
+            let done = change(&mut changed)?;
+            self.write(&changed).map_err(|error| {
+                tracing::error!("{error:#}");
+                Trouble::away(format!("not done: {error:#}"))
+            })?;
+            // When sessions were used last, meanwhile, comes again with their next use.
+            *self.book() = changed;
+            Ok(done)
+        })
+    }
+
+    /// Writes that sessions were used: what is lost of that ends a session early, and no more.
+    fn write_as_it_is(&self) {
+        let written = disk::waits(|| {
+            let _writing = self.writing();
+            let book = self.book().clone();
+            self.write(&book)
+        });
+        if let Err(error) = written {
+            tracing::warn!("{error:#}");
+        }
+    }
+
+    fn writing(&self) -> MutexGuard<'_, ()> {
+        self.writing.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Private, whole or not at all, and on the disk when it returns.

@@ -217,7 +217,11 @@ pub(super) fn with_receipt(
         .record
         .filter(|record| {
             record
-                .may_be_undone(Some(receipt.person), record.at)
+                .may_be_undone(
+                    Some(receipt.person),
+                    record.at,
+                    record.received.unwrap_or(record.at),
+                )
                 .is_ok()
         })
         .map(|record| record.at + UNDO_WITHIN);

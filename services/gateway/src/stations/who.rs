@@ -4,9 +4,10 @@ use std::ops::Not as _;
 
 use chrono::TimeDelta;
 use facts::PersonId;
+use station::Kept;
 
 use super::ScanIn;
-use super::receipt::Kept;
+use super::receipt;
 use crate::people::{Device, Moment, Register, Role, Signed};
 
 /// A session that lapses amid scans is noticed within this, and its person signs in again.
@@ -32,8 +33,8 @@ pub(super) struct Who {
     pub role: Role,
     /// The session in which they scanned.
     pub session: String,
-    /// Whether nothing later came from this device before it.
-    pub in_order: bool,
+    /// What shows when they scanned, if the device says another time than that of its receipt.
+    pub shown: Kept,
     /// It was scanned in a session that is over: the device kept it.
     pub over: bool,
 }
@@ -45,7 +46,7 @@ impl Who {
             person: scan.person.unwrap_or(scanner.signed.account.badge),
             role: scanner.signed.account.role,
             session: String::new(),
-            in_order: false,
+            shown: Kept::Unsigned,
             over: false,
         }
     }
@@ -66,7 +67,7 @@ impl Who {
 pub(super) fn who(
     scanner: &Scanner<'_>,
     scan: &ScanIn,
-    latest: Option<&Kept>,
+    latest: Option<&receipt::Kept>,
     people: &Register,
     now: Moment,
 ) -> Result<Who, String> {
@@ -82,24 +83,30 @@ pub(super) fn who(
     // Its counter goes on, and so does its time.
     let in_order =
         latest.is_none_or(|latest| latest.receipt.occurred_at.min(now.floor) - BACK <= at);
+    let signed_by = || {
+        let (id, signature) = (scan.session.as_ref()?, scan.signature.as_ref()?);
+        let session = people.signed_by(id, &scan.message(), signature)?;
+        let here = session.badge == named && session.station == Some(device.station);
+        here.then_some(session)
+    };
+    let signed_by = signed_by();
     let mine = Who {
         person: me,
         role: signed.session.role.unwrap_or(signed.account.role),
         session: signed.session.id.clone(),
-        in_order,
+        // Whoever has the session open now could say any time since it began.
+        shown: match (&signed_by, in_order) {
+            (None, _) => Kept::Unsigned,
+            (Some(_), false) => Kept::Unshown,
+            (Some(_), true) => Kept::Counter,
+        },
         over: false,
     };
     // A time to come is the station's to refuse: it is this session's all the same.
     if named == me && (signed.session.was_open(at, now) || at > now.floor) {
         return Ok(mine);
     }
-    let signed_by = || {
-        let (id, signature) = (scan.session.as_ref()?, scan.signature.as_ref()?);
-        let session = people.signed_by(id, &scan.message(), signature)?;
-        let here = session.badge == named && session.station == Some(device.station);
-        (here && session.was_open(at, now)).then_some(session)
-    };
-    if let Some(session) = signed_by()
+    if let Some(session) = signed_by.filter(|session| session.was_open(at, now))
         && let Some(role) = session.role
     {
         let later = latest.is_some_and(|latest| people.is_later(&latest.session, &session));
@@ -113,7 +120,7 @@ pub(super) fn who(
             person: named,
             role,
             session: session.id,
-            in_order,
+            shown: Kept::Counter,
             over: true,
         });
     }

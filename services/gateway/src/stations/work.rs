@@ -10,7 +10,7 @@ use station::{
 
 use super::receipt::{Kept, receipt_key, with_receipt};
 use super::who::Who;
-use super::{Context, Counter, LOOKED_AT, Stations, context_key};
+use super::{Context, Counter, LOOKED_AT, NOW, Stations, context_key};
 use crate::people::Device;
 
 /// Lines kept so that a station goes on after a restart with the action that was set.
@@ -39,15 +39,15 @@ impl Work<'_> {
         };
         let action = begins.or(self.counter.desk.action());
         let (person, role) = (self.who.person, self.who.role);
-        let claim = (at != self.stations.now()).then_some(Claim {
-            at,
-            kept: if self.who.in_order {
-                station::Kept::Counter
-            } else {
-                station::Kept::Unshown
-            },
-        });
-        if self.who.over
+        let now = self.stations.now();
+        let kept = self.who.shown;
+        let unsigned = kept == station::Kept::Unsigned;
+        // What was on its way is of now.
+        let on_its_way = unsigned && (now - at).abs() <= NOW;
+        let claim = (at != now && !on_its_way).then_some(Claim { at, kept });
+        // Though an older one counts from now, nobody scans it now.
+        let unsigned = unsigned && now - at > NOW;
+        if (self.who.over || unsigned)
             && let Some(action @ (Action::Dispatch | Action::Release)) = action
         {
             return self
@@ -117,11 +117,10 @@ impl Work<'_> {
 
     /// Takes the last record back: this one, or whichever it is.
     pub async fn undo(&self, mut draft: Kept, which: Option<u64>, at: DateTime<Utc>) -> Taken {
-        // An older time is believed only where the device's own go on.
-        let now = if self.who.in_order {
-            at
-        } else {
-            self.stations.now()
+        // An older time is believed only where something shows it.
+        let now = match self.who.shown {
+            station::Kept::Counter => at,
+            _ => self.stations.now(),
         };
         let latest = self.stations.latest_kept(self.device, LOOKED_AT);
         let mine = |kept: &Kept| kept.stands() && kept.session == self.who.session;
@@ -144,7 +143,7 @@ impl Work<'_> {
         });
         let answer = Answer::new(Level::Ok, done);
         let (events, device) = (events.collect(), self.device.clone());
-        let at = (now, (at != now).then_some(at));
+        let at = (now, ((now - at).abs() > NOW).then_some(at));
         let notes = move |answer: &Answer, facts: &[Fact]| {
             draft.receipt.wheels.clone_from(&found.receipt.wheels);
             let mut notes = with_receipt(&device, draft, answer, facts);
@@ -175,7 +174,7 @@ impl Work<'_> {
                 .filter(|last| last.receipt.seq != asked.receipt.seq)
                 .map(|last| last.receipt.words.as_str()),
         });
-        let done = may_undo(to_undo, Some(self.who.person), now);
+        let done = may_undo(to_undo, Some(self.who.person), now, self.stations.now());
         let done = done.map_err(|why| why.to_string())?;
         Ok((asked.ok_or_else(|| NotUndone::Nothing.to_string())?, done))
     }

@@ -57,6 +57,7 @@ impl House {
             site.safety = Some(site::Safety {
                 file: "safety.toml".into(),
                 may_release,
+                tools: Default::default(),
                 papers: None,
             });
         };
@@ -470,9 +471,10 @@ impl Browser {
         station: &str,
         seq: u64,
         line: &str,
-        action: &str,
+        action: impl Into<Option<&'static str>>,
         at: DateTime<Utc>,
     ) -> Value {
+        let action = action.into();
         let at = at.to_rfc3339_opts(chrono::SecondsFormat::Millis, true);
         let number = seq.to_string();
         let parts = [
@@ -483,7 +485,7 @@ impl Browser {
             line,
             "",
             &self.badge,
-            action,
+            action.unwrap_or_default(),
         ];
         let signed: String = parts
             .iter()

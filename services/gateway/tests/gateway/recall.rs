@@ -21,6 +21,7 @@ pub fn records(house: &House) -> (Shutdown, JoinHandle<anyhow::Result<()>>) {
     site.safety = Some(site::Safety {
         file: file("safety.toml", &safety),
         may_release: ["M1".parse().unwrap()].into(),
+        tools: Default::default(),
         papers: Some(file(
             "papers.toml",
             include_str!("../../../../deploy/demo/larkholm-papers.toml"),

@@ -77,7 +77,9 @@ pub fn site(stations: Vec<Station>) -> Site {
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
         shift_ends: None,
         lost_after_days: 3,
-        people: ["17", "18"].map(|badge| badge.parse().unwrap()).into(),
+        people: ["17", "18"]
+            .map(|badge| (badge.parse().unwrap(), None))
+            .into(),
         rooms: rooms.into(),
         stations,
         recipes: Default::default(),

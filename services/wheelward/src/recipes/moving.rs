@@ -35,7 +35,7 @@ pub async fn run(args: &MoveArgs) -> anyhow::Result<()> {
     let at = reading::instant(source).await?;
     let facts = reading::of(source);
     let mut floor = Floor::new(scheduler::practice(&site), at);
-    let mut desk = Desk::new(DESK)?.knows(site.people.iter().copied());
+    let mut desk = Desk::new(DESK)?.knows(site.people.keys().copied());
     reading::each(&facts, |fact| {
         desk.saw(fact);
         if reading::had_happened(source, at, fact) {
