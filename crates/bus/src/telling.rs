@@ -326,7 +326,8 @@ impl Told {
 /// Whether a line of the file, its end included, is one that we wrote.
 fn reads(line: &str) -> bool {
     let alert = line.strip_suffix('\n').unwrap_or_default();
-    !alert.is_empty() && !alert.contains(|c: char| c.is_control() || c == char::REPLACEMENT_CHARACTER)
+    !alert.is_empty()
+        && !alert.contains(|c: char| c.is_control() || c == char::REPLACEMENT_CHARACTER)
 }
 
 /// What a line of the file ends with when the alert is over.

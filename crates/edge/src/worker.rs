@@ -32,7 +32,10 @@ const WITHOUT: &[(&str, &str)] = &[
         PICTURE,
         "The floor was read anew from the log; until it was, its stations did not know every wheel",
     ),
-    (TOLD, "People may be told again that this folder had a damaged file"),
+    (
+        TOLD,
+        "People may be told again that this folder had a damaged file",
+    ),
     (
         "people.json",
         "Nobody can sign in and no tablet is a station: put a good copy of it back and start the gateway again, or set people up anew by the link in its log",

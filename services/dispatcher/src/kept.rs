@@ -25,7 +25,10 @@ const BEFORE: &str = "yesterday.json";
 pub(crate) const WITHOUT: &[(&str, &str)] = &[
     (LATEST, WITHOUT_ALLOCATION),
     (BEFORE, WITHOUT_ALLOCATION),
-    (crate::TOLD, "What people were told was read back from the broker"),
+    (
+        crate::TOLD,
+        "What people were told was read back from the broker",
+    ),
 ];
 
 const WITHOUT_ALLOCATION: &str = "The day's allocation was made without it and may send other wheels, equally good, than the one before: look over the lists that were picked from";

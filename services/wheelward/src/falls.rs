@@ -148,7 +148,10 @@ pub async fn keep_running(
                     child,
                     last: last.clone(),
                 };
-                match run.until_it_ends(&mut falls, &mut backoff, &news, &stop).await {
+                match run
+                    .until_it_ends(&mut falls, &mut backoff, &news, &stop)
+                    .await
+                {
                     Some(ended) => ended,
                     None => return,
                 }
@@ -298,11 +301,7 @@ async fn pass_on_lines(mut stdin: ChildStdin) {
 }
 
 /// A worker's log goes to its file, or on to here; its last line is remembered.
-async fn pass_on_log(
-    log: impl AsyncRead + Unpin,
-    file: Option<PathBuf>,
-    last: Arc<Mutex<String>>,
-) {
+async fn pass_on_log(log: impl AsyncRead + Unpin, file: Option<PathBuf>, last: Arc<Mutex<String>>) {
     let mut out: Box<dyn AsyncWrite + Send + Unpin> = match file {
         None => Box::new(tokio::io::stderr()),
         Some(file) => match tokio::fs::File::options()
@@ -368,7 +367,11 @@ impl Teller {
             bus,
             site,
             told: told
-                .inspect_err(|error| tracing::error!("nobody but this log is told of workers that fall over: {error:#}"))
+                .inspect_err(|error| {
+                    tracing::error!(
+                        "nobody but this log is told of workers that fall over: {error:#}"
+                    )
+                })
                 .ok(),
             folder,
         }
@@ -378,7 +381,10 @@ impl Teller {
     pub async fn tell(mut self, mut news: mpsc::UnboundedReceiver<Telling>) {
         let mut owed: Vec<Telling> = Vec::new();
         if let Some(told) = &self.told {
-            let without = [("told.txt", "People may be told again of workers that fall over")];
+            let without = [(
+                "told.txt",
+                "People may be told again of workers that fall over",
+            )];
             owed = kept::owed(told, "up", &self.folder, &without);
         }
         loop {
@@ -389,7 +395,10 @@ impl Teller {
             };
             let Some(heard) = heard else { return };
             if heard.step != Step::Cleared && (self.told.is_none() || !self.bus.is_connected()) {
-                tracing::error!("{} (told here alone, while the broker does not answer)", heard.text);
+                tracing::error!(
+                    "{} (told here alone, while the broker does not answer)",
+                    heard.text
+                );
             }
             // What it is now, not what it was.
             owed.retain(|telling| telling.alert != heard.alert);
@@ -443,7 +452,10 @@ mod tests {
         );
         assert_eq!(of("note: run with `RUST_BACKTRACE=1`\n"), None);
         assert_eq!(of("  \n"), None);
-        assert_eq!(of(&"x".repeat(5_000)).map(|said| said.len()), Some(LAST_LINE));
+        assert_eq!(
+            of(&"x".repeat(5_000)).map(|said| said.len()),
+            Some(LAST_LINE)
+        );
     }
 
     struct House {
@@ -501,11 +513,11 @@ mod tests {
 
         async fn told(&self) -> Vec<Telling> {
             let told = self.bus.derived(&self.site, bus::telling::TOPIC).await;
-            let read = |body: &bytes::Bytes| {
-                let message: bus::telling::Message = serde_json::from_slice(body).unwrap();
+            let read = told.unwrap().into_iter().map(|body| {
+                let message: bus::telling::Message = serde_json::from_slice(&body).unwrap();
                 message.telling
-            };
-            told.unwrap().iter().map(read).collect()
+            });
+            read.collect()
         }
 
         async fn until_told(&self, many: usize) -> Vec<Telling> {
