@@ -391,7 +391,9 @@ async fn every_worker_killed_at_random_answers_as_one_rebuilt_and_nobody_is_told
     for kept in KEPT {
         let (worker, _) = kept.split_once('/').unwrap();
         let worker = WORKERS.into_iter().find(|name| *name == worker).unwrap();
-        dairy.kill(worker).await;
+        // Asked to stop, it keeps its picture first.
+        let mut running = dairy.workers.remove(worker).unwrap();
+        running.end("TERM").await;
         let file = dairy.floor.dir.path().join("data").join(kept);
         std::fs::rename(&file, file.with_extension("lost"))
             .unwrap_or_else(|error| panic!("{kept}: {error}"));
