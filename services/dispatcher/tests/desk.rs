@@ -496,7 +496,9 @@ async fn a_damaged_file_stops_nothing_is_told_once_and_no_number_is_given_withou
         house
             .ask::<Allocation>("allocation", &(), |allocation| of(allocation, "MANY") > 0)
             .await;
-        let refused = house.bus.ask::<Vec<facts::Sscc>>(&house.site.id, NUMBERS, &1);
+        let refused = house
+            .bus
+            .ask::<Vec<facts::Sscc>>(&house.site.id, NUMBERS, &1);
         let refused = within(refused).await.unwrap_err().to_string();
         assert!(refused.contains("nobody knows which"), "{refused}");
         house.stop().await;
