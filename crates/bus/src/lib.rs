@@ -14,6 +14,7 @@ mod connection;
 mod error;
 mod floor_log;
 mod jobs;
+pub mod kept;
 mod keys;
 pub mod outbox;
 pub mod permissions;

@@ -12,6 +12,7 @@ use futures::StreamExt as _;
 use rand::Rng as _;
 use serde::{Deserialize, Serialize};
 
+use crate::kept::{self, KeptError};
 use crate::streams::DERIVED;
 use crate::{Bus, BusError};
 
@@ -83,10 +84,18 @@ struct Raised {
 
 /// The file of what was told cannot be used.
 #[derive(Debug, thiserror::Error)]
-#[error("{} cannot be used: {source}. Make room there, or give this worker the right to write it", .path.display())]
-pub struct ToldError {
-    path: PathBuf,
-    source: std::io::Error,
+pub enum ToldError {
+    /// It is damaged, and stays where it is.
+    #[error(transparent)]
+    Damaged(#[from] KeptError),
+    /// It cannot be written.
+    #[error("{} cannot be used: {source}. Make room there, or give this worker the right to write it", .path.display())]
+    Write {
+        /// The file.
+        path: PathBuf,
+        /// What the machine said.
+        source: std::io::Error,
+    },
 }
 
 impl Telling {
@@ -119,39 +128,42 @@ impl Telling {
 }
 
 impl Told {
-    /// Opens the file; none is an empty one.
+    /// Opens the file; none is an empty one. Of a damaged one, which is put aside, the lines that
+    /// read still count until [`Told::recall`] says what was told.
     ///
     /// # Errors
     /// [`ToldError`].
     pub fn open(path: &Path) -> Result<Self, ToldError> {
-        let mut without_file = false;
-        let text = match std::fs::read_to_string(path) {
-            Ok(text) => text,
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
-                without_file = true;
-                String::new()
+        let mut readable = String::new();
+        let text = kept::read(path, |bytes| {
+            let text = String::from_utf8_lossy(&bytes);
+            let whole = text.split_inclusive('\n').filter(|line| reads(line));
+            readable = whole.collect();
+            if readable == text {
+                Ok(())
+            } else {
+                Err("it has lines that are no alert's name, or half of one".to_owned())
             }
-            Err(source) => {
-                let path = path.to_owned();
-                return Err(ToldError { path, source });
-            }
-        };
+        })?;
         let mut told = Self {
             path: path.to_owned(),
             alerts: BTreeMap::new(),
-            without_file,
+            without_file: text.is_none(),
         };
-        for line in text.lines() {
+        for line in readable.lines() {
             match line.strip_suffix(CLEARED) {
                 Some(alert) => told.note(alert, Step::Cleared),
                 None => told.note(line, Step::Raised),
             }
         }
+        if text.is_none() && !told.alerts.is_empty() {
+            told.write()?;
+        }
         Ok(told)
     }
 
-    /// Where there was no file, reads back from the broker what was told: a worker whose disk
-    /// was lost tells nobody anything a second time.
+    /// Where there was no file, or a damaged one, reads back from the broker what was told: a
+    /// worker whose disk was lost tells nobody anything a second time.
     ///
     /// # Errors
     /// [`ToldError`] when it cannot be written down. When the broker does not say, people may
@@ -171,13 +183,35 @@ impl Told {
             if let Ok(message) = serde_json::from_slice::<Message>(&body) {
                 let Telling { alert, step, .. } = message.telling;
                 // The name of a later time: `drying-B1#2`.
-                let plain = alert
-                    .rsplit_once('#')
-                    .map_or(alert.as_str(), |(plain, _)| plain);
-                self.keep(plain, step)?;
+                let again = alert.rsplit_once('#');
+                let again = again.and_then(|(plain, times)| Some((plain, times.parse().ok()?)));
+                let (plain, times) = again.unwrap_or((&alert, 1));
+                let open = step != Step::Cleared;
+                self.alerts.insert(plain.to_owned(), Raised { times, open });
             }
         }
-        Ok(())
+        self.write()
+    }
+
+    /// Writes down all of it, whole or not at all: half of it would pass for everything.
+    fn write(&self) -> Result<(), ToldError> {
+        let mut text = String::new();
+        for (alert, raised) in &self.alerts {
+            for time in 1..=raised.times {
+                text += &format!("{alert}\n");
+                if time < raised.times || !raised.open {
+                    text += &format!("{alert}{CLEARED}\n");
+                }
+            }
+        }
+        crate::write_whole(&self.path, text.as_bytes()).map_err(|source| self.unusable(source))
+    }
+
+    fn unusable(&self, source: std::io::Error) -> ToldError {
+        ToldError::Write {
+            path: self.path.clone(),
+            source,
+        }
     }
 
     /// Those raised under names that begin so which `still` names no longer: they are over.
@@ -270,19 +304,30 @@ impl Told {
     }
 
     fn keep(&mut self, alert: &str, step: Step) -> Result<(), ToldError> {
-        let wrong = |source| ToldError {
-            path: self.path.clone(),
-            source,
-        };
+        let end = if step == Step::Cleared { CLEARED } else { "" };
         let file = std::fs::OpenOptions::new()
             .create(true)
             .append(true)
             .open(&self.path);
-        let end = if step == Step::Cleared { CLEARED } else { "" };
-        writeln!(file.map_err(wrong)?, "{alert}{end}").map_err(wrong)?;
+        // In one go, so that no crash of ours leaves half a line.
+        file.and_then(|mut file| file.write_all(format!("{alert}{end}\n").as_bytes()))
+            .map_err(|source| self.unusable(source))?;
         self.note(alert, step);
         Ok(())
     }
+
+    /// Notes that it was told, without telling it.
+    #[cfg(test)]
+    pub(crate) fn was_told(&mut self, telling: &Telling) -> Result<(), ToldError> {
+        self.keep(&telling.alert, telling.step)
+    }
+}
+
+/// Whether a line of the file, its end included, is one that we wrote.
+fn reads(line: &str) -> bool {
+    let alert = line.strip_suffix('\n').unwrap_or_default();
+    !alert.is_empty()
+        && !alert.contains(|c: char| c.is_control() || c == char::REPLACEMENT_CHARACTER)
 }
 
 /// What a line of the file ends with when the alert is over.
@@ -401,9 +446,25 @@ mod tests {
     }
 
     #[test]
-    fn a_file_that_cannot_be_used_is_named() {
-        let folder = tempfile::tempdir().unwrap();
-        let error = Told::open(folder.path()).unwrap_err();
-        assert!(error.to_string().contains("Make room there"), "{error}");
+    fn of_a_damaged_file_the_lines_that_read_count_and_the_rest_is_put_aside() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("told.txt");
+        let whole = "drying-B1\ndrying-B1-cleared\ndrying-B1\nyield-B1\n";
+        for (n, damage) in [(1, &b"drying-B"[..]), (2, &[0xff, b'\n']), (3, &[0; 40])] {
+            let damaged = [whole.as_bytes(), damage].concat();
+            std::fs::write(&path, &damaged).unwrap();
+            let told = Told::open(&path).unwrap();
+            let aside = dir.path().join(format!("told.txt.damaged-{n}"));
+            assert_eq!(std::fs::read(aside).unwrap(), damaged);
+            assert!(told.without_file);
+            let open = |alert: &str| told.alerts.get(alert).copied();
+            let (times, is) = (2, true);
+            assert_eq!(open("drying-B1"), Some(Raised { times, open: is }));
+            assert_eq!(told.alerts.len(), 2);
+            // What was written anew reads as the same.
+            let again = Told::open(&path).unwrap();
+            assert_eq!(again.alerts, told.alerts);
+            assert!(!again.without_file);
+        }
     }
 }

@@ -4,7 +4,7 @@
 use std::path::Path;
 
 use anyhow::Context as _;
-use bus::Position;
+use bus::{Position, kept};
 use chrono::{DateTime, Duration, Utc};
 use facts::stored::borsh;
 use facts::stored_struct;
@@ -65,28 +65,32 @@ impl Picture {
     }
 
     fn kept(path: &Path) -> Self {
-        let bytes = match std::fs::read(path) {
-            Ok(bytes) => bytes,
-            Err(error) => {
-                if error.kind() != std::io::ErrorKind::NotFound {
-                    tracing::warn!(%error, file = %path.display(), "the picture of the floor cannot be read: reading the log from its beginning");
+        let read = kept::read(path, |bytes| match bytes.split_first() {
+            Some((&FORM, picture)) => {
+                let picture: Self =
+                    borsh::from_slice(picture).map_err(|error| error.to_string())?;
+                if picture.known == Self::default().known {
+                    return Ok(picture);
                 }
-                return Self::default();
-            }
-        };
-        match bytes.split_first() {
-            Some((&FORM, picture)) => match borsh::from_slice::<Self>(picture) {
-                Ok(picture) if picture.known == Self::default().known => return picture,
-                Ok(_) => tracing::info!(
+                tracing::info!(
                     "this version knows other types of facts than the one that kept the picture of the floor: reading the log"
-                ),
-                Err(error) => {
-                    tracing::warn!(%error, file = %path.display(), "the picture of the floor is damaged: reading the log from its beginning");
-                }
-            },
-            _ => tracing::info!("the picture of the floor is of another version: reading the log"),
+                );
+                Ok(Self::default())
+            }
+            Some(_) => {
+                tracing::info!("the picture of the floor is of another version: reading the log");
+                Ok(Self::default())
+            }
+            None => Err("it is empty".to_owned()),
+        });
+        match read {
+            Ok(picture) => picture.unwrap_or_default(),
+            // It is replaced at the next minute, and nothing rests on it until then.
+            Err(error) => {
+                tracing::warn!("{error}. Reading the log from its beginning");
+                Self::default()
+            }
         }
-        Self::default()
     }
 
     /// Forgets once a day what no scan will ask for.

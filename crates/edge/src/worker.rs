@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use anyhow::Context as _;
 use bus::telling::Told;
-use bus::{Bus, Clock, Draft, Note, Outbox, OutboxError, Shutdown, Tick, Written};
+use bus::{Bus, Clock, Draft, Note, Outbox, OutboxError, Shutdown, Tick, Written, kept};
 use chrono::{DateTime, Utc};
 use facts::{Fact, StationId};
 use site::Site;
@@ -19,6 +19,28 @@ use crate::rejected::Rejected;
 /// How often the picture of the floor is kept. Reading the log since then takes less
 /// than a second.
 const SNAPSHOT: Duration = Duration::from_secs(60);
+
+/// The picture of the floor, in the worker's folder.
+const PICTURE: &str = "placement";
+
+/// What people were told, in the worker's folder.
+const TOLD: &str = "clocks-told.txt";
+
+/// What a worker does without a file that was damaged, for whoever hears of it.
+const WITHOUT: &[(&str, &str)] = &[
+    (
+        PICTURE,
+        "The floor was read anew from the log; until it was, its stations did not know every wheel",
+    ),
+    (
+        TOLD,
+        "People may be told again that this folder had a damaged file",
+    ),
+    (
+        "people.json",
+        "Nobody can sign in and no tablet is a station: put a good copy of it back and start the gateway again, or set people up anew by the link in its log",
+    ),
+];
 
 /// How soon something is told again that the broker did not take.
 const TOLD_AGAIN: Duration = Duration::from_secs(30);
@@ -33,11 +55,13 @@ struct Inner {
     clock: Clock,
     outbox: Outbox,
     rejected: Rejected,
+    dir: PathBuf,
     snapshot: PathBuf,
     picture: Mutex<Picture>,
     /// The number in the log up to which facts were taken.
     followed: watch::Sender<u64>,
-    /// What earlier versions told people of scanners' clocks.
+    /// What people were told from here: of damaged files, and, by earlier versions, of scanners'
+    /// clocks.
     told: tokio::sync::Mutex<Told>,
     /// The driven clock's latest tick; none on a system clock.
     ticked: watch::Sender<Option<Tick>>,
@@ -53,14 +77,15 @@ impl Worker {
         std::fs::create_dir_all(dir)
             .with_context(|| format!("cannot make the data folder {}", dir.display()))?;
         let outbox = Outbox::open(&dir.join("outbox"), site.id)?;
-        let snapshot = dir.join("placement");
+        let snapshot = dir.join(PICTURE);
         let mut picture = Picture::load(&snapshot, site.rights());
         // Recorded after the picture was kept, and perhaps never sent.
         for fact in outbox.kept()? {
             picture.placement.apply(&fact);
         }
-        let told = Told::open(&dir.join("clocks-told.txt"))?;
+        let told = Told::open(&dir.join(TOLD))?;
         Ok(Self(Arc::new(Inner {
+            dir: dir.to_owned(),
             told: tokio::sync::Mutex::new(told),
             rejected: Rejected::open(dir, "rejected-scans.ndjson")?,
             followed: watch::Sender::new(picture.position.as_ref().map_or(0, |p| p.seq)),
@@ -96,7 +121,7 @@ impl Worker {
             follow::follow(self, shutdown),
             self.keep_pictures(shutdown),
             self.hear_the_clock(shutdown),
-            self.end_tellings(shutdown),
+            self.tell(shutdown),
         );
         self.keep_picture().await
     }
@@ -193,13 +218,17 @@ impl Worker {
         }
     }
 
-    /// Ends the alarms about scanners' clocks that earlier versions told from here. They are
-    /// told from what the facts say now, by whoever keeps the floor.
-    async fn end_tellings(&self, shutdown: &Shutdown) {
+    /// Tells people of damaged files, and ends the alarms about scanners' clocks that earlier
+    /// versions told from here: those are told from what the facts say, by whoever keeps the
+    /// floor.
+    async fn tell(&self, shutdown: &Shutdown) {
         let mut told = self.0.told.lock().await;
         let mut owed = told.over("device-clock-", &[], |station| {
             format!("Station {station}: a scanner's clock is told of in another place now")
         });
+        let dir = &self.0.dir;
+        let whose = dir.file_name().unwrap_or_default().to_string_lossy();
+        owed.extend(kept::owed(&told, &whose, dir, WITHOUT));
         while !owed.is_empty() {
             if self.0.bus.is_connected() {
                 let (site, now) = (self.0.site.id, self.now());

@@ -1,7 +1,6 @@
 //! What the dispatcher knows, and what it answers.
 
 use std::collections::BTreeSet;
-use std::path::Path;
 use std::sync::Arc;
 
 use bus::telling::Telling;
@@ -121,7 +120,7 @@ pub(crate) struct Solved {
 }
 
 impl Desk {
-    pub(crate) fn new(site: &Site, customers: Customers, folder: &Path, numbers: Numbers) -> Self {
+    pub(crate) fn new(site: &Site, customers: Customers, kept: Kept, numbers: Numbers) -> Self {
         let walk = site.rooms.iter().map(|room| room.id).collect();
         Self {
             folding: UntimedOffice::new(scheduler::practice(site), customers, walk),
@@ -132,7 +131,7 @@ impl Desk {
             now: None,
             stirred: true,
             moment: None,
-            kept: Kept::open(folder),
+            kept,
             numbers,
             last: None,
         }
@@ -216,9 +215,9 @@ impl Desk {
         news
     }
 
-    /// What was kept and does not read, of which people have to hear.
-    pub(crate) fn unreadable(&self) -> &[Telling] {
-        self.kept.unreadable()
+    /// That no case number can be given, of which people have to hear.
+    pub(crate) fn numbers_unknown(&self) -> Option<Telling> {
+        self.numbers.unknown()
     }
 
     /// What people have to hear of.

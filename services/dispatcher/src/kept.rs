@@ -6,12 +6,45 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use anyhow::Context as _;
-use bus::telling::Telling;
+use bus::kept::{self, KeptError};
 use dispatch::{Allocation, Yesterday};
 use quantity::DairyDay;
+use serde::{Deserialize, Serialize};
 
-/// What alerts about a file that does not read begin with.
-pub(crate) const UNREADABLE: &str = "allocation-unreadable-";
+/// Raised when an allocation is written otherwise than before; one of another number is done
+/// without. The golden file below fails when the one changes without the other.
+const FORM: u32 = 1;
+
+/// The latest allocation.
+const LATEST: &str = "today.json";
+
+/// The last of the day before.
+const BEFORE: &str = "yesterday.json";
+
+/// What is done without a file that was damaged, for whoever hears of it.
+pub(crate) const WITHOUT: &[(&str, &str)] = &[
+    (LATEST, WITHOUT_ALLOCATION),
+    (BEFORE, WITHOUT_ALLOCATION),
+    (
+        crate::TOLD,
+        "What people were told was read back from the broker",
+    ),
+];
+
+const WITHOUT_ALLOCATION: &str = "The day's allocation was made without it and may send other wheels, equally good, than the one before: look over the lists that were picked from";
+
+/// An allocation as its file has it.
+#[derive(Serialize, Deserialize)]
+struct Written<A> {
+    form: u32,
+    allocation: A,
+}
+
+/// Of which form a file is; earlier ones did not say.
+#[derive(Deserialize)]
+struct OfForm {
+    form: Option<u32>,
+}
 
 /// The latest allocation, and what it is compared with.
 pub(crate) struct Kept {
@@ -19,57 +52,27 @@ pub(crate) struct Kept {
     before_file: PathBuf,
     latest: Option<Allocation>,
     before: Arc<Yesterday>,
-    unreadable: Vec<Telling>,
 }
 
 impl Kept {
-    /// Reads what the last run kept. What does not read is put aside, and people hear of it.
-    pub(crate) fn open(folder: &Path) -> Self {
-        let mut kept = Self {
-            latest_file: folder.join("today.json"),
-            before_file: folder.join("yesterday.json"),
-            latest: None,
-            before: Arc::default(),
-            unreadable: Vec::new(),
-        };
-        kept.latest = kept.read(&kept.latest_file.clone());
-        if let Some(before) = kept.read(&kept.before_file.clone()) {
-            kept.before = Arc::new(Yesterday::of(&before));
-        }
-        kept
-    }
-
-    fn read(&mut self, file: &Path) -> Option<Allocation> {
-        let read = match std::fs::read(file) {
-            Ok(json) => serde_json::from_slice(&json).map_err(|error| error.to_string()),
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => return None,
-            Err(error) => Err(error.to_string()),
-        };
-        match read {
-            Ok(allocation) => Some(allocation),
-            Err(why) => {
-                let name = file.file_stem().unwrap_or_default().to_string_lossy();
-                let aside = put_aside(file);
-                let text = format!(
-                    "{} could not be read ({why}) and {aside}: today's allocation is made without it and may send other wheels, equally good, than yesterday's. Look over the lists that were picked from; nothing else has to be done",
-                    file.display()
-                );
-                tracing::warn!("{text}");
-                self.unreadable
-                    .push(Telling::warning(format!("{UNREADABLE}{name}"), text));
-                None
-            }
-        }
+    /// Reads what the last run kept. What is damaged is put aside, and people hear of it.
+    ///
+    /// # Errors
+    /// A damaged file that cannot be put aside.
+    pub(crate) fn open(folder: &Path) -> Result<Self, KeptError> {
+        let (latest_file, before_file) = (folder.join(LATEST), folder.join(BEFORE));
+        let before = read(&before_file)?.as_ref().map(Yesterday::of);
+        Ok(Self {
+            latest: read(&latest_file)?,
+            before: Arc::new(before.unwrap_or_default()),
+            latest_file,
+            before_file,
+        })
     }
 
     /// What was allocated when the day before ended.
     pub(crate) const fn before(&self) -> &Arc<Yesterday> {
         &self.before
-    }
-
-    /// What people have to hear of, until a day has gone by.
-    pub(crate) fn unreadable(&self) -> &[Telling] {
-        &self.unreadable
     }
 
     /// It is this day: what was allocated last on an earlier one is yesterday's from now on.
@@ -78,7 +81,6 @@ impl Kept {
             return;
         };
         self.before = Arc::new(Yesterday::of(&ended));
-        self.unreadable.clear();
         if let Err(error) = std::fs::rename(&self.latest_file, &self.before_file) {
             tracing::warn!(%error, file = %self.before_file.display(), "yesterday's allocation was not kept");
         }
@@ -86,7 +88,8 @@ impl Kept {
 
     /// Keeps the latest allocation, whole or not at all.
     pub(crate) fn keep(&mut self, allocation: &Allocation) {
-        let written = serde_json::to_vec(allocation)
+        let form = FORM;
+        let written = serde_json::to_vec(&Written { form, allocation })
             .context("not writable as JSON")
             .and_then(|json| Ok(bus::write_whole(&self.latest_file, &json)?));
         if let Err(error) = written {
@@ -96,17 +99,18 @@ impl Kept {
     }
 }
 
-/// Puts a file aside under a name that is free; says where it is now.
-fn put_aside(file: &Path) -> String {
-    let free = |n: &u32| {
-        let aside = file.with_extension(format!("unreadable-{n}.json"));
-        (!aside.exists()).then_some(aside)
-    };
-    let aside = (1..1_000).find_map(|n| free(&n));
-    match aside.map(|aside| (std::fs::rename(file, &aside), aside)) {
-        Some((Ok(()), aside)) => format!("was put aside as {}", aside.display()),
-        _ => "could not be put aside".to_owned(),
-    }
+fn read(file: &Path) -> Result<Option<Allocation>, KeptError> {
+    let read = kept::read(file, |json| {
+        let wrong = |error: serde_json::Error| error.to_string();
+        let of: OfForm = serde_json::from_slice(&json).map_err(wrong)?;
+        if of.form != Some(FORM) {
+            tracing::info!(file = %file.display(), "kept by another version: it is done without");
+            return Ok(None);
+        }
+        let written: Written<Allocation> = serde_json::from_slice(&json).map_err(wrong)?;
+        Ok(Some(written.allocation))
+    });
+    Ok(read?.flatten())
 }
 
 #[cfg(test)]
@@ -145,7 +149,7 @@ mod tests {
     #[test]
     fn yesterdays_is_known_after_a_restart_on_the_day_and_on_the_next() {
         let dir = tempfile::tempdir().unwrap();
-        let open = || Kept::open(dir.path());
+        let open = || Kept::open(dir.path()).unwrap();
         let is = |kept: &Kept, of: &Allocation| **kept.before() == Yesterday::of(of);
         let (monday, tuesday) = (
             allocation("2026-03-16", "311-01"),
@@ -168,43 +172,48 @@ mod tests {
         let mut kept = open();
         kept.reaches(day("2026-03-18"));
         assert!(is(&kept, &tuesday));
-        assert!(kept.unreadable().is_empty());
     }
 
     #[test]
-    fn what_does_not_read_is_put_aside_and_people_hear_of_it_until_the_next_day() {
+    fn what_is_damaged_is_put_aside_and_what_another_version_kept_is_not() {
         let dir = tempfile::tempdir().unwrap();
         let file = dir.path().join("yesterday.json");
-        for n in 1..3 {
-            std::fs::write(&file, "{\"today\":").unwrap();
-            let mut kept = Kept::open(dir.path());
-            assert!(kept.before().is_empty());
-            let aside = dir.path().join(format!("yesterday.unreadable-{n}.json"));
-            assert!(aside.exists() && !file.exists());
-            let told = kept.unreadable();
-            assert_eq!(told.len(), 1);
-            assert_eq!(told[0].alert, "allocation-unreadable-yesterday");
-            assert!(
-                told[0].text.contains(aside.to_str().unwrap()),
-                "{}",
-                told[0].text
-            );
-            kept.keep(&allocation("2026-03-16", "311-01"));
-            kept.reaches(day("2026-03-17"));
-            assert!(kept.unreadable().is_empty());
-            std::fs::remove_file(&file).unwrap();
+        for damaged in ["{\"form\":1,\"allocation\":{}}", "{\"form\":"] {
+            std::fs::write(&file, damaged).unwrap();
+            assert!(Kept::open(dir.path()).unwrap().before().is_empty());
+            assert!(!file.exists());
         }
+        assert!(dir.path().join("yesterday.json.damaged-2").exists());
+        for other in ["{\"form\":0}", "{\"today\":\"2026-03-16\"}"] {
+            std::fs::write(&file, other).unwrap();
+            assert!(Kept::open(dir.path()).unwrap().before().is_empty());
+            assert!(file.exists());
+        }
+    }
+
+    /// Every field filled, and every variant there is.
+    #[test]
+    fn the_form_of_this_number_is_the_one_that_is_written_down_for_it() {
+        let name = format!("tests/kept-{FORM}.json");
+        let path = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join(&name);
+        let golden = std::fs::read_to_string(path).expect("the golden file of this form");
+        let read: Written<Allocation> = serde_json::from_str(&golden).unwrap();
+        assert_eq!(read.form, FORM);
+        let written = serde_json::to_string_pretty(&read).unwrap();
+        assert!(
+            written == golden.trim_end(),
+            "an allocation is kept otherwise than form {FORM} says: raise FORM, and make {name} anew from:\n{written}"
+        );
     }
 
     #[test]
     fn a_crash_while_it_is_written_leaves_the_one_before() {
         let dir = tempfile::tempdir().unwrap();
         let monday = allocation("2026-03-16", "311-01");
-        Kept::open(dir.path()).keep(&monday);
+        Kept::open(dir.path()).unwrap().keep(&monday);
         std::fs::write(dir.path().join("today.new"), "{").unwrap();
-        let mut kept = Kept::open(dir.path());
+        let mut kept = Kept::open(dir.path()).unwrap();
         kept.reaches(day("2026-03-17"));
         assert!(**kept.before() == Yesterday::of(&monday));
-        assert!(kept.unreadable().is_empty());
     }
 }

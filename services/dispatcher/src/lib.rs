@@ -14,7 +14,7 @@ use std::path::Path;
 use std::time::Duration;
 
 use anyhow::Context as _;
-use bus::telling::Told;
+use bus::telling::{Telling, Told};
 use bus::{Bus, Clock, Question, Shutdown, Tick};
 use dispatch::{Allocation, Customers};
 use facts::SiteId;
@@ -25,8 +25,8 @@ use tokio::time::Instant;
 
 pub use desk::{CHECK, Checked, ListQuery, OrderList, PickQuery};
 use desk::{Desk, Solved};
-use kept::UNREADABLE;
-use numbers::Numbers;
+use kept::Kept;
+use numbers::{Numbers, UNKNOWN};
 
 /// The questions that a dispatcher answers.
 pub const QUESTIONS: &[&str] = &[
@@ -58,6 +58,12 @@ const REST: Duration = Duration::from_secs(1);
 /// Largest allocation that is published, bytes; a broker's usual limit is 1 MiB.
 const LARGEST: usize = 900_000;
 
+/// What people were told, in this worker's folder.
+const TOLD: &str = "told.txt";
+
+/// What earlier versions called alerts about a kept allocation that does not read.
+const UNREADABLE: &str = "allocation-unreadable-";
+
 /// What alerts about orders begin with.
 const SHORT: &str = "short-";
 
@@ -68,7 +74,7 @@ const TWICE: &str = "case-number-";
 ///
 /// # Errors
 /// When the customers file is wrong, the folder cannot be used, or the broker no longer has
-/// the log.
+/// the log. A damaged file in it is no reason to stop.
 pub async fn run(
     site: Site,
     bus: Bus,
@@ -85,10 +91,10 @@ pub async fn run(
     let folder = data.join("dispatcher");
     std::fs::create_dir_all(&folder)
         .with_context(|| format!("cannot make the folder {}", folder.display()))?;
-    let mut told = Told::open(&folder.join("told.txt"))?;
+    let mut told = Told::open(&folder.join(TOLD))?;
     let site_id = site.id;
-    let numbers = Numbers::open(&folder, &customers.shipper)?;
-    let mut desk = Desk::new(&site, customers, &folder, numbers);
+    let numbers = Numbers::open(&folder, &customers.shipper);
+    let mut desk = Desk::new(&site, customers, Kept::open(&folder)?, numbers);
     tokio::select! {
         ready = bus.ready() => ready?,
         () = shutdown.requested() => return Ok(()),
@@ -102,7 +108,7 @@ pub async fn run(
     let mut solving: Option<JoinHandle<Solved>> = None;
     let mut rests_until = Instant::now();
     let mut waiting: Option<Tick> = None;
-    let mut owed = Vec::new();
+    let mut owed = of_files(&told, &desk, &folder);
     loop {
         tokio::select! {
             biased;
@@ -121,11 +127,7 @@ pub async fn run(
                     format!("case number {what} is on one case again")
                 }));
                 owed.extend(twice);
-                let unreadable = desk.unreadable();
-                owed.extend(told.over(UNREADABLE, unreadable, |_| {
-                    "allocations are compared with yesterday's again".to_owned()
-                }));
-                owed.extend_from_slice(unreadable);
+                owed.extend(of_files(&told, &desk, &folder));
                 rests_until = Instant::now() + REST;
             }
             chunk = log.next_chunk(CHUNK) => {
@@ -155,6 +157,20 @@ pub async fn run(
         }
     }
     Ok(())
+}
+
+/// What people have to hear of what was kept for this start and cannot be read.
+fn of_files(told: &Told, desk: &Desk, folder: &Path) -> Vec<Telling> {
+    let unknown: Vec<Telling> = desk.numbers_unknown().into_iter().collect();
+    let mut owed = told.over(UNKNOWN, &unknown, |_| {
+        "case numbers are known again, and given".to_owned()
+    });
+    owed.extend(unknown);
+    owed.extend(told.over(UNREADABLE, &[], |_| {
+        "allocations are compared with yesterday's again".to_owned()
+    }));
+    owed.extend(bus::kept::owed(told, "dispatcher", folder, kept::WITHOUT));
+    owed
 }
 
 async fn finished(

@@ -2,37 +2,57 @@
 
 use std::path::{Path, PathBuf};
 
-use anyhow::Context as _;
+use bus::telling::Telling;
 use dispatch::customers::Shipper;
 use dispatch::pack::{CaseNumbers, MOST_AT_ONCE};
 use facts::Sscc;
+
+/// What the alert of damaged numbers is called.
+pub(crate) const UNKNOWN: &str = "case-numbers-unknown";
 
 /// How far numbers have been given.
 pub(crate) struct Numbers {
     numbers: CaseNumbers,
     kept: PathBuf,
+    /// What was kept cannot be read: nobody knows which numbers are taken.
+    unknown: Option<String>,
 }
 
 impl Numbers {
-    /// Goes on where the last run stopped.
-    ///
-    /// # Errors
-    /// When what was kept cannot be read: then nobody knows which numbers are taken.
-    pub(crate) fn open(folder: &Path, shipper: &Shipper) -> anyhow::Result<Self> {
+    /// Goes on where the last run stopped. Where what was kept cannot be read, no number is
+    /// given; the file stays in its place, or the next start would take it for never written.
+    pub(crate) fn open(folder: &Path, shipper: &Shipper) -> Self {
         let kept = folder.join("case-numbers.json");
         let mut numbers = CaseNumbers::after(shipper, []);
-        let damaged = || {
-            format!(
-                "{} cannot be read, and so nobody knows which case numbers were given. Restore it from the backup; or, if it is lost, see that every case packed is in the log, delete it and start again",
-                kept.display()
-            )
+        let read = match std::fs::read(&kept) {
+            Ok(json) => serde_json::from_slice(&json)
+                .map(Some)
+                .map_err(|error| error.to_string()),
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Ok(None),
+            Err(error) => Err(error.to_string()),
         };
-        match std::fs::read(&kept) {
-            Ok(json) => numbers.not_before(&serde_json::from_slice(&json).with_context(damaged)?),
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {}
-            Err(error) => return Err(error).with_context(damaged),
+        let unknown = match read {
+            Ok(before) => {
+                let before: Option<CaseNumbers> = before;
+                before.iter().for_each(|before| numbers.not_before(before));
+                None
+            }
+            Err(why) => Some(format!(
+                "no case number is given: {} cannot be read ({why}), and so nobody knows which were given. Restore it from the backup; or, if it is lost, see that every case packed is in the log and delete it. Then start the dispatcher again",
+                kept.display()
+            )),
+        };
+        Self {
+            numbers,
+            kept,
+            unknown,
         }
-        Ok(Self { numbers, kept })
+    }
+
+    /// That none can be given, for whoever has to mend it.
+    pub(crate) fn unknown(&self) -> Option<Telling> {
+        let why = self.unknown.clone()?;
+        Some(Telling::alarm(UNKNOWN.to_owned(), why))
     }
 
     /// A number stands in the log.
@@ -45,6 +65,9 @@ impl Numbers {
     /// # Errors
     /// A sentence for whoever packs; no number is given then.
     pub(crate) fn give(&mut self, count: usize) -> Result<Vec<Sscc>, String> {
+        if let Some(why) = &self.unknown {
+            return Err(why.clone());
+        }
         if count > MOST_AT_ONCE {
             return Err(format!(
                 "{count} case numbers at once: pack no more than {MOST_AT_ONCE} cases and pallets at a time"
@@ -89,7 +112,7 @@ mod tests {
         let mut given = std::collections::BTreeSet::new();
         for _ in 0..5 {
             // Killed without a word each time; nothing of it ever came to the log.
-            let mut numbers = Numbers::open(dir.path(), &shipper()).unwrap();
+            let mut numbers = Numbers::open(dir.path(), &shipper());
             for count in [3, 1, 7] {
                 for number in numbers.give(count).unwrap() {
                     assert!(given.insert(number), "{number} twice");
@@ -100,10 +123,22 @@ mod tests {
     }
 
     #[test]
-    fn what_cannot_be_read_gives_no_numbers() {
+    fn what_cannot_be_read_gives_no_numbers_until_it_is_mended() {
         let dir = tempfile::tempdir().unwrap();
-        std::fs::write(dir.path().join("case-numbers.json"), "{").unwrap();
-        let error = Numbers::open(dir.path(), &shipper()).err().unwrap();
-        assert!(error.to_string().contains("nobody knows which"), "{error}");
+        let file = dir.path().join("case-numbers.json");
+        let given = Numbers::open(dir.path(), &shipper()).give(2).unwrap();
+        let whole = std::fs::read(&file).unwrap();
+        std::fs::write(&file, &whole[..whole.len() / 2]).unwrap();
+        // However often it is started again.
+        for _ in 0..2 {
+            let mut numbers = Numbers::open(dir.path(), &shipper());
+            let error = numbers.give(1).unwrap_err();
+            assert!(error.contains("nobody knows which"), "{error}");
+            assert_eq!(numbers.unknown().unwrap().text, error);
+        }
+        std::fs::write(&file, whole).unwrap();
+        let mut numbers = Numbers::open(dir.path(), &shipper());
+        assert_eq!(numbers.unknown(), None);
+        assert!(!given.contains(&numbers.give(1).unwrap()[0]));
     }
 }

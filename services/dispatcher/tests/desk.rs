@@ -476,3 +476,56 @@ async fn two_packers_at_once_and_one_after_a_restart_get_numbers_of_their_own() 
     }
     assert_eq!(given.len(), 3 * 20);
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_damaged_file_stops_nothing_is_told_once_and_no_number_is_given_without_its_own() {
+    let mut house = House::new().await;
+    house.state(placed("MANY", "2026-03-25", 400)).await;
+    assert_eq!(house.alert().await.0, "short-MANY-1-2026-03-25");
+    let given = house.ask::<Vec<facts::Sscc>>(NUMBERS, &3, |_| true).await;
+    house.stop().await;
+    let folder = house.dir.path().join("data/dispatcher");
+    let files = ["case-numbers.json", "today.json", "told.txt"];
+    let whole = files.map(|name| std::fs::read(folder.join(name)).unwrap());
+    for (name, whole) in files.iter().zip(&whole) {
+        std::fs::write(folder.join(name), &whole[..whole.len() - 3]).unwrap();
+    }
+    // However often it is started, it answers, and each is told once.
+    for _ in 0..2 {
+        house.start().await;
+        house
+            .ask::<Allocation>("allocation", &(), |allocation| of(allocation, "MANY") > 0)
+            .await;
+        let refused = house
+            .bus
+            .ask::<Vec<facts::Sscc>>(&house.site.id, NUMBERS, &1);
+        let refused = within(refused).await.unwrap_err().to_string();
+        assert!(refused.contains("nobody knows which"), "{refused}");
+        house.stop().await;
+    }
+    let mut told = Vec::new();
+    while let Ok((name, text)) = house.heard.try_recv() {
+        told.push(name);
+        let text = text["text"].as_str().unwrap();
+        assert!(text.contains("dispatcher/"), "{text}");
+    }
+    let damaged = [
+        "case-numbers-unknown",
+        "damaged-file-dispatcher-today.json.damaged-1",
+        "damaged-file-dispatcher-told.txt.damaged-1",
+    ];
+    assert_eq!(told, damaged);
+    // Mended: it is over, and numbers go on after those given before.
+    std::fs::write(folder.join(files[0]), &whole[0]).unwrap();
+    for name in &files[1..] {
+        std::fs::remove_file(folder.join(format!("{name}.damaged-1"))).unwrap();
+    }
+    house.start().await;
+    for name in damaged {
+        assert_eq!(house.alert().await.0, format!("{name}-cleared"));
+    }
+    let more = house.ask::<Vec<facts::Sscc>>(NUMBERS, &3, |_| true).await;
+    assert!(more.iter().all(|number| !given.contains(number)));
+    house.stop().await;
+    house.broker.stop().await;
+}

@@ -15,7 +15,7 @@ use std::time::Duration;
 
 use anyhow::Context as _;
 use bus::telling::Told;
-use bus::{Bus, BusError, Clock, Draft, Outbox, Question, Refusal, Shutdown, Tick};
+use bus::{Bus, BusError, Clock, Draft, Outbox, Question, Refusal, Shutdown, Tick, kept};
 use facts::{Event, StationId};
 use forecast::{Desk, NoForecast, Query};
 use names::Kind;
@@ -31,6 +31,12 @@ pub const STATION: &str = "forecaster";
 
 /// The questions that a forecaster answers.
 pub const QUESTIONS: &[&str] = &["forecast"];
+
+/// What people were told, in this worker's folder.
+const TOLD: &str = "told.txt";
+
+/// What is done without a file that was damaged, for whoever hears of it.
+const WITHOUT: &[(&str, &str)] = &[(TOLD, "What people were told was read back from the broker")];
 
 /// How many messages are taken at once.
 const CHUNK: usize = 4_096;
@@ -51,7 +57,7 @@ pub async fn run(
 ) -> anyhow::Result<()> {
     let folder = data.join(STATION);
     let outbox = Outbox::open(&folder.join("outbox"), site.id)?;
-    let mut told = Told::open(&folder.join("told.txt"))?;
+    let mut told = Told::open(&folder.join(TOLD))?;
     let site_id = site.id;
     tokio::select! {
         ready = bus.ready() => ready?,
@@ -75,7 +81,7 @@ pub async fn run(
         seq: 0,
         end,
     };
-    let mut owed = Vec::new();
+    let mut owed = kept::owed(&told, STATION, &folder, WITHOUT);
     let mut waiting: Option<Tick> = None;
     let mut rests_until = Instant::now();
     loop {
@@ -86,6 +92,7 @@ pub async fn run(
             done = finished(&mut rounds.running) => {
                 let pass = done.context("a round of forecasts ended badly")?;
                 owed = alerts::owed(&told, &pass);
+                owed.extend(kept::owed(&told, STATION, &folder, WITHOUT));
                 rounds.take(pass)?;
                 rests_until = Instant::now() + REST;
             }

@@ -33,7 +33,7 @@ const PAGES: &[(&str, &[&str])] = &[
             "customer", "recipe", "grade", "wheels", "by", "open", "over", "short",
         ],
     ),
-    ("/recall", &["what", "code", "contact", "paper", "batch"]),
+    ("/recall", &["what", "code", "contact"]),
     (
         "/recall/paper",
         &["what", "code", "contact", "paper", "batch"],

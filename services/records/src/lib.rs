@@ -26,7 +26,7 @@ use std::time::Duration;
 use ::papers::Dairy;
 use anyhow::Context as _;
 use bus::telling::Told;
-use bus::{Bus, Clock, Outbox, Shutdown, Tick};
+use bus::{Bus, Clock, Outbox, Shutdown, Tick, kept};
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::wire::{self, Read};
 use facts::{Draft, Event, SiteId, StationId, WheelHeld, WheelId};
@@ -50,6 +50,12 @@ pub use trace::{Caution, HoldStanding, Keeps};
 
 /// The station whose facts this worker states.
 const STATION: &str = "records";
+
+/// What people were told, in this worker's folder.
+const TOLD: &str = "checks-told.txt";
+
+/// What is done without a file that was damaged, for whoever hears of it.
+const WITHOUT: &[(&str, &str)] = &[(TOLD, "What people were told was read back from the broker")];
 
 /// Where seals are published, behind `derived.<site>.`.
 const SEALED: &str = "seal";
@@ -102,7 +108,7 @@ pub async fn run(
         .with(Kind::Tool, tools.machines.iter().chain(&tools.irons));
     let folder = data.join("records");
     let mut keeper = Keeper::open(&folder, site.id, site.hold_rule(), plan.transpose()?)?;
-    let mut told = Told::open(&folder.join("checks-told.txt"))?;
+    let mut told = Told::open(&folder.join(TOLD))?;
     let mut looked: Option<DateTime<Utc>> = None;
     let outbox = Outbox::open(&data.join("records-outbox"), site.id)?;
     let station = StationId::new(STATION)?;
@@ -190,6 +196,7 @@ pub async fn run(
                 owed.extend(told.over(checks::CHECK, &checks, |check| {
                     format!("check {check}: done, or decided on, since")
                 }));
+                owed.extend(kept::owed(&told, STATION, &folder, WITHOUT));
                 told.tell(&bus, &site.id, tick.now, &mut owed).await?;
             }
         }

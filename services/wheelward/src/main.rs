@@ -7,6 +7,7 @@ mod cli;
 mod demo;
 mod dispatching;
 mod export;
+mod falls;
 mod files;
 mod forecast;
 mod labels;
@@ -132,6 +133,8 @@ fn start_log(command: &Command) {
         .with_env_filter(filter)
         .with_ansi(std::io::IsTerminal::is_terminal(&std::io::stderr()))
         .with_writer(std::io::stderr)
+        // Whoever passes a worker's log on may have been killed: no reason to panic.
+        .log_internal_errors(false)
         .compact()
         .init();
 }

@@ -35,7 +35,7 @@ impl Running {
         std::fs::create_dir_all(data)
             .with_context(|| format!("could not make the folder {}", data.display()))?;
         let path = data.join(FILE);
-        std::fs::write(&path, serde_json::to_vec_pretty(self)?)
+        bus::write_whole(&path, &serde_json::to_vec_pretty(self)?)
             .with_context(|| format!("could not write {}", path.display()))
     }
 

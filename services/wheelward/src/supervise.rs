@@ -3,27 +3,20 @@
 
 use std::path::PathBuf;
 use std::process::Stdio;
-use std::time::Duration;
 
 use anyhow::Context as _;
 use authority::workers;
 use bus::permissions::SENSORS;
-use bus::retry::Backoff;
 use bus::{Bus, Keys, Shutdown};
 use site::{Scan, Site};
-use tokio::io::{AsyncBufReadExt as _, AsyncWriteExt as _, BufReader};
-use tokio::process::{Child, ChildStdin, Command};
+use tokio::process::{Child, Command};
+use tokio::sync::mpsc;
 
 use crate::broker::OwnBroker;
 use crate::cli::{ClockKind, UpArgs, Worker};
+use crate::falls::{self, Kept, Patience, Teller};
 use crate::files;
 use crate::running::Running;
-
-/// How long a worker may take to stop before it is killed.
-const STOPS_WITHIN: Duration = Duration::from_secs(15);
-
-/// A worker that ran this long before it fell over is started again at once.
-const RAN_WELL: Duration = Duration::from_secs(60);
 
 /// `wheelward up`
 pub async fn up(args: UpArgs) -> anyhow::Result<()> {
@@ -81,6 +74,8 @@ pub struct Floor {
     pub keys: Option<Keys>,
     broker: Option<OwnBroker>,
     workers: Vec<tokio::task::JoinHandle<()>>,
+    /// Ends with the last of them.
+    teller: tokio::task::JoinHandle<()>,
     stop: Shutdown,
 }
 
@@ -155,6 +150,9 @@ impl Floor {
             .stations
             .iter()
             .any(|station| station.scan == Scan::Stdin);
+        let (news, heard) = mpsc::unbounded_channel();
+        let teller = Teller::new(bus, site.id, &args.data);
+        let teller = tokio::spawn(teller.tell(heard));
         let workers = Worker::ALL
             .into_iter()
             .filter(|worker| match worker {
@@ -165,7 +163,15 @@ impl Floor {
             })
             .map(|worker| {
                 let typed = typed && worker == Worker::MoveRecorder;
-                tokio::spawn(keep_running(start.clone(), worker, typed, stop.clone()))
+                let kept = Kept {
+                    name: worker.name(),
+                    meanwhile: falls::meanwhile(worker),
+                    log: start.log(worker),
+                    patience: Patience::default(),
+                };
+                let start = start.clone();
+                let spawn = move || start.spawn(worker, typed);
+                tokio::spawn(falls::keep_running(kept, spawn, news.clone(), stop.clone()))
             })
             .collect();
         Ok(Self {
@@ -173,6 +179,7 @@ impl Floor {
             keys,
             broker,
             workers,
+            teller,
             stop,
         })
     }
@@ -185,6 +192,7 @@ impl Floor {
                 tracing::warn!(%error, "a supervisor did not end well");
             }
         }
+        self.teller.abort();
         if let Some(broker) = self.broker {
             broker.stop().await;
         }
@@ -193,49 +201,6 @@ impl Floor {
 
 fn sign_in(keys: Option<&Keys>, url: &str, user: &str) -> String {
     keys.map_or_else(|| url.to_owned(), |keys| keys.sign_in(url, user))
-}
-
-/// Starts a worker again whenever it ends, until told to stop.
-async fn keep_running(start: Start, worker: Worker, typed: bool, stop: Shutdown) {
-    let name = worker.name();
-    let mut backoff = Backoff::new(Duration::from_millis(200), Duration::from_secs(10));
-    while !stop.is_requested() {
-        let mut child = match start.spawn(worker, typed) {
-            Ok(child) => child,
-            Err(error) => {
-                tracing::error!("{name} could not be started: {error}");
-                backoff.wait().await;
-                continue;
-            }
-        };
-        let lines = child
-            .stdin
-            .take()
-            .map(|stdin| tokio::spawn(pass_on_lines(stdin)));
-        let started = tokio::time::sleep(RAN_WELL);
-        tokio::pin!(started);
-        loop {
-            tokio::select! {
-                ended = child.wait() => {
-                    let ended = ended.map_or_else(|e| e.to_string(), |status| status.to_string());
-                    tracing::error!("{name} ended ({ended}): starting it again");
-                    break;
-                }
-                () = &mut started, if !started.is_elapsed() => backoff.reset(),
-                () = stop.requested() => {
-                    finish(&mut child, name).await;
-                    break;
-                }
-            }
-        }
-        if let Some(lines) = lines {
-            lines.abort();
-        }
-        tokio::select! {
-            () = backoff.wait() => {}
-            () = stop.requested() => {}
-        }
-    }
 }
 
 impl Start {
@@ -256,7 +221,7 @@ impl Start {
             .arg("--data")
             .arg(&self.data)
             .args(["--parent", &std::process::id().to_string()])
-            .stderr(self.log(worker)?)
+            .stderr(Stdio::piped())
             .stdin(if typed { Stdio::piped() } else { Stdio::null() })
             // Ctrl-C reaches only us, so that we can stop everything in order.
             .process_group(0)
@@ -264,51 +229,9 @@ impl Start {
             .spawn()
     }
 
-    fn log(&self, worker: Worker) -> std::io::Result<Stdio> {
-        let Some(logs) = &self.logs else {
-            return Ok(Stdio::inherit());
-        };
-        let file = logs.join(format!("{}.log", worker.name()));
-        Ok(std::fs::OpenOptions::new()
-            .create(true)
-            .append(true)
-            .open(file)?
-            .into())
-    }
-}
-
-/// Asks a worker to stop, and kills it when it takes too long.
-async fn finish(child: &mut Child, name: &str) {
-    let Some(pid) = child.id() else { return };
-    // `kill` is built into every shell; a crate for one signal is not worth it.
-    let asked = Command::new("sh")
-        .args(["-c", &format!("kill -TERM {pid}")])
-        .status()
-        .await;
-    if let Err(error) = asked {
-        tracing::warn!(%error, "{name} could not be asked to stop");
-    }
-    if tokio::time::timeout(STOPS_WITHIN, child.wait())
-        .await
-        .is_err()
-    {
-        tracing::warn!(
-            "{name} did not stop in {STOPS_WITHIN:?}: killed; what it had stored is safe"
-        );
-        let _ = child.kill().await;
-    }
-}
-
-/// Lines typed here go to the worker that waits for them.
-async fn pass_on_lines(mut stdin: ChildStdin) {
-    let mut lines = BufReader::new(tokio::io::stdin()).lines();
-    while let Ok(Some(line)) = lines.next_line().await {
-        if stdin
-            .write_all(format!("{line}\n").as_bytes())
-            .await
-            .is_err()
-        {
-            return;
-        }
+    /// The file that a worker's log goes to, if not here.
+    fn log(&self, worker: Worker) -> Option<PathBuf> {
+        let logs = self.logs.as_ref()?;
+        Some(logs.join(format!("{}.log", worker.name())))
     }
 }

@@ -296,6 +296,15 @@ impl Dairy {
     }
 }
 
+/// What a worker keeps so that it need not make it again: the day's allocation, and the pictures
+/// of the stations' workers. Each is put aside alone.
+const KEPT: [&str; 4] = [
+    "dispatcher/today.json",
+    "move-recorder/placement",
+    "scale-reader/placement",
+    "gateway/placement",
+];
+
 /// Deletes what a worker makes again from the log, and nothing that only it has: no outbox, no
 /// people, no ledger and key, no numbers given, no memory of what was printed or delivered.
 fn lose_what_is_derived(data: &Path) {
@@ -379,6 +388,20 @@ async fn every_worker_killed_at_random_answers_as_one_rebuilt_and_nobody_is_told
     dairy.kill_all().await;
     dairy.start_all();
     dairy.comes_to(&survived, "killed and started again").await;
+    for kept in KEPT {
+        let (worker, _) = kept.split_once('/').unwrap();
+        let worker = WORKERS.into_iter().find(|name| *name == worker).unwrap();
+        // Asked to stop, it keeps its picture first.
+        let mut running = dairy.workers.remove(worker).unwrap();
+        running.end("TERM").await;
+        let file = dairy.floor.dir.path().join("data").join(kept);
+        std::fs::rename(&file, file.with_extension("lost"))
+            .unwrap_or_else(|error| panic!("{kept}: {error}"));
+        dairy.start(worker);
+        dairy
+            .comes_to(&survived, &format!("started without {kept}"))
+            .await;
+    }
     dairy.kill_all().await;
     lose_what_is_derived(&dairy.floor.dir.path().join("data"));
     dairy.start_all();

@@ -11,13 +11,16 @@ use super::{Outbox, REFUSED_FILE};
 use crate::publishing::Outgoing;
 use crate::retry::Backoff;
 use crate::telling::{Telling, Told};
-use crate::{Bus, BusError, Clock, OutboxError, Shutdown};
+use crate::{Bus, BusError, Clock, OutboxError, Shutdown, kept};
 
 /// Facts taken out at a time.
 const TAKEN: usize = 1000;
 
 /// How long a worker that was asked to stop goes on sending.
 const LAST_TRY: Duration = Duration::from_secs(2);
+
+/// What people were told, in the outbox's folder.
+const TOLD_FILE: &str = "told.txt";
 
 /// What alerts about refused facts are called, before the station's name.
 const ALERT: &str = "refused-facts-";
@@ -81,7 +84,7 @@ struct Sending<'a> {
 
 impl<'a> Sending<'a> {
     fn new(outbox: &'a Outbox, bus: &'a Bus) -> Self {
-        let told = Told::open(&outbox.inner.dir.join("told.txt"));
+        let told = Told::open(&outbox.inner.dir.join(TOLD_FILE));
         Self {
             outbox,
             bus,
@@ -172,6 +175,7 @@ impl<'a> Sending<'a> {
                 };
                 self.owed = told.over(ALERT, &now, over);
                 self.owed.extend(now);
+                self.owed.extend(self.damaged(told));
             }
             self.changed = false;
         }
@@ -186,6 +190,18 @@ impl<'a> Sending<'a> {
             }
         }
         Ok(())
+    }
+
+    /// Files of this outbox that were put aside.
+    fn damaged(&self, told: &Told) -> Vec<Telling> {
+        let dir = &self.outbox.inner.dir;
+        let name = |dir: Option<&std::path::Path>| {
+            let name = dir.and_then(|dir| dir.file_name());
+            name.unwrap_or_default().to_string_lossy().into_owned()
+        };
+        let whose = format!("{}-{}", name(dir.parent()), name(Some(dir)));
+        let without = [(TOLD_FILE, "People may be told again of refused facts")];
+        kept::owed(told, &whose, dir, &without)
     }
 
     const fn owes(&self) -> bool {

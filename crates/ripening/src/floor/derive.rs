@@ -169,7 +169,8 @@ impl Floor {
         }
         alert::of_wheel(id, wheel, now, &mut spare.told);
         if wheel.told != spare.told {
-            self.board.wheel(slot, &wheel.told, &spare.told);
+            self.board
+                .wheel(slot, &wheel.state, &wheel.told, &spare.told);
             wheel.told.clone_from(&spare.told);
         }
         let state = &wheel.state;

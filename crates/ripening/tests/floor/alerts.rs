@@ -64,6 +64,157 @@ fn thirty_eight_wheels_not_turned_are_one_message_then_one_more_then_one_when_do
         (over[0].step, over[0].alert.as_str()),
         (Step::Cleared, raised[0].alert.as_str())
     );
+    assert_eq!(over[0].text, "stillage S07: turned again");
+}
+
+/// What was told after each fact, looked at when it is stated and at its day's end.
+fn told_of(given: &Given, of: Situation) -> Vec<(Step, String)> {
+    let mut floor = ripening::Floor::new(practice(), chrono::DateTime::UNIX_EPOCH);
+    let mut told = Vec::new();
+    for fact in &given.facts {
+        floor.refresh(fact.occurred_at - chrono::TimeDelta::minutes(1));
+        told.extend(floor.tell());
+        floor.apply(fact);
+        floor.refresh(fact.occurred_at);
+        told.extend(floor.tell());
+    }
+    told.retain(|alert| alert.situation == of);
+    let told = told.into_iter().map(|alert| (alert.step, alert.text));
+    told.collect()
+}
+
+#[test]
+fn an_alert_that_goes_on_on_a_stillage_does_not_say_that_the_work_was_done() {
+    let load = |stillage: &str| WheelLoaded {
+        wheels: vec![wheel("318-01")],
+        stillage: stillage.parse().unwrap(),
+    };
+    let given = Given::default()
+        .at("2026-02-02 09:00", portioned("318-01"))
+        .at("2026-02-07 08:00", unhooped("318-01"))
+        .at("2026-02-07 21:00", load("S07"))
+        .at("2026-02-07 21:30", load("S08"))
+        .at("2026-02-07 22:00", rubbed_up("318-01"));
+    let told = told_of(&given, Situation::NotRubbedUp);
+    let told: Vec<(Step, &str)> = told.iter().map(|(s, text)| (*s, text.as_str())).collect();
+    assert_eq!(
+        told,
+        [
+            (Step::Raised, "wheel 318-01: unhooped but not rubbed up"),
+            (
+                Step::Raised,
+                "1 wheel on stillage S07 unhooped but not rubbed up"
+            ),
+            (Step::Cleared, "wheel 318-01: goes on under stillage S07"),
+            (Step::Cleared, "stillage S07: goes on under stillage S08"),
+            (
+                Step::Raised,
+                "1 wheel on stillage S08 unhooped but not rubbed up"
+            ),
+            (Step::Cleared, "stillage S08: rubbed up"),
+        ]
+    );
+}
+
+#[test]
+fn a_look_that_finds_no_rind_does_not_say_that_one_was_seen() {
+    let seen = |cover: f64| facts::RindObserved {
+        wheels: vec![wheel("318-01")],
+        via: None,
+        cover_pct: quantity::Percent::new(cover).unwrap(),
+    };
+    let given = Given::default()
+        .at("2026-02-02 09:00", portioned("318-01"))
+        .at("2026-02-07 08:00", unhooped("318-01"))
+        .at("2026-03-06 09:00", seen(0.0))
+        .at("2026-03-12 09:00", seen(0.0))
+        .at("2026-03-20 09:00", seen(5.0));
+    let told = told_of(&given, Situation::NoRind);
+    let over = told.iter().filter(|(step, _)| *step == Step::Cleared);
+    let over: Vec<&str> = over.map(|(_, text)| text.as_str()).collect();
+    assert_eq!(
+        over,
+        [
+            "wheel 318-01: no longer asked for now",
+            "wheel 318-01: rind seen"
+        ],
+        "{told:?}"
+    );
+}
+
+/// The words that claim work, and the facts that are it.
+fn is_that_work(words: &str, event: &facts::Event) -> bool {
+    use facts::Event;
+    match words {
+        "turned again" => matches!(event, Event::WheelTurned(_)),
+        "out of the hoop" => matches!(event, Event::WheelUnhooped(_)),
+        "rubbed up" => matches!(event, Event::WheelRubbedUp(_)),
+        "brought to a room" | "moved on" => matches!(event, Event::WheelMoved(_)),
+        "rind seen" => matches!(event, Event::RindObserved(seen) if seen.cover_pct.get() > 0.0),
+        "pierced" => matches!(event, Event::WheelPierced(_)),
+        "ironed" => matches!(event, Event::WheelIroned(_)),
+        "found" => true,
+        "decided on" => matches!(event, Event::WheelGraded(_) | Event::WheelDiscarded(_)),
+        _ => panic!("{words}"),
+    }
+}
+
+const WORK: [&str; 10] = [
+    "turned again",
+    "out of the hoop",
+    "rubbed up",
+    "brought to a room",
+    "rind seen",
+    "moved on",
+    "pierced",
+    "ironed",
+    "found",
+    "decided on",
+];
+
+proptest::proptest! {
+    /// That work was done is said only if a fact of it stands, of a wheel that was there.
+    #[test]
+    fn an_alert_is_over_by_work_only_if_a_fact_says_so(history in crate::order::any_history()) {
+        use std::collections::{BTreeMap, BTreeSet};
+        let mut floor = ripening::Floor::new(crate::order::every_rule(), time("2026-02-01 06:00"));
+        let rights = crate::order::every_rule().rights;
+        let mut applied: Vec<&facts::Fact> = Vec::new();
+        let mut there: BTreeMap<String, BTreeSet<facts::WheelId>> = BTreeMap::new();
+        for fact in &history {
+            floor.apply(fact);
+            applied.push(fact);
+            for at in [fact.occurred_at, floor.now() + chrono::TimeDelta::hours(20)] {
+                floor.refresh(at);
+                for (id, wheel) in floor.wheels() {
+                    let state = wheel.state();
+                    let places = [
+                        Some(format!("wheel {id}")),
+                        state.stillage.map(|stillage| format!("stillage {stillage}")),
+                        state.stack.map(|stack| format!("stack {stack}")),
+                    ];
+                    for place in places.into_iter().flatten() {
+                        there.entry(place).or_default().insert(*id);
+                    }
+                }
+                for alert in floor.tell() {
+                    if alert.step != Step::Cleared {
+                        continue;
+                    }
+                    let said = alert.text.split_once(": ").map_or("", |(_, said)| said);
+                    for words in WORK.into_iter().filter(|words| said.contains(words)) {
+                        let wheels = &there[&alert.subject.to_string()];
+                        let done = applied.iter().any(|fact| {
+                            is_that_work(words, &fact.event)
+                                && fact.event.wheels().iter().any(|id| wheels.contains(id))
+                                && !crate::obvious::never_happened(fact, &applied, &rights)
+                        });
+                        proptest::prop_assert!(done, "{}", alert.text);
+                    }
+                }
+            }
+        }
+    }
 }
 
 #[test]

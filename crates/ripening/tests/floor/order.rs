@@ -11,7 +11,7 @@ use crate::given::{practice_with, recipe_with, time};
 use crate::obvious::never_happened;
 
 /// Two versions, between them with every rule that a recipe may leave out.
-fn every_rule() -> ripening::Practice {
+pub fn every_rule() -> ripening::Practice {
     let mut practice = practice_with(&[(
         "[drain]",
         "[finish]\nweight_g = 10000\ntolerance_g = 100\nage_days = 60\n\n[drain]",
@@ -33,7 +33,7 @@ fn every_rule() -> ripening::Practice {
 }
 
 /// A history; some facts void others, voidings included.
-fn any_history() -> impl Strategy<Value = Vec<Fact>> {
+pub fn any_history() -> impl Strategy<Value = Vec<Fact>> {
     let stated = (
         any_event(),
         0i64..40 * 24,

@@ -48,7 +48,7 @@ pub async fn page(
         .await;
     let (portions, target) = portions.map_err(|error| unfinished(&error))?;
     let Query(what_if) = what_if.map_err(|bad| unfit(&bad))?;
-    let expected = forecast::of_batch(&gateway, t, id, &what_if).await;
+    let expected = forecast::of_batch(&gateway, t, id, &what_if).await?;
     let wishes = visitor.wishes();
     let curd: f64 = portions.iter().sum();
     let content = html! {

@@ -3,6 +3,7 @@
 use facts::{BatchId, RoomId, WheelId};
 use forecast::{Chart, Drawn, Query, WarmerBy};
 use maud::{Markup, html};
+use names::Kind;
 use serde::Deserialize;
 
 use super::{frame, icon, say};
@@ -61,14 +62,27 @@ impl WhatIf {
     }
 }
 
-/// A batch: when it is ready, which wheel to iron, and what if.
-pub async fn of_batch(gateway: &Gateway, t: Tongue, batch: BatchId, what_if: &WhatIf) -> Markup {
+/// A batch: when it is ready, which wheel to iron, and what if. A forecast that cannot be made is
+/// said in its place.
+///
+/// # Errors
+/// A room that nobody knows.
+pub async fn of_batch(
+    gateway: &Gateway,
+    t: Tongue,
+    batch: BatchId,
+    what_if: &WhatIf,
+) -> Result<Markup, Trouble> {
+    let room = what_if.warmer.trim();
+    if !room.is_empty() {
+        gateway.named(Kind::Room, room).await?;
+    }
     let told = match what_if.query(batch.to_string()) {
         Ok(query) => gateway.ask::<Told>("forecast", &query).await,
         Err(trouble) => Err(trouble),
     };
     let picture = picture(gateway, t, Chart::Growth, Some(batch.to_string()), None).await;
-    html! {
+    Ok(html! {
         h2 { (t.say("forecast-title")) }
         @match &told {
             Err(trouble) => { p.empty { (say::core(t, &trouble.words)) } },
@@ -88,7 +102,7 @@ pub async fn of_batch(gateway: &Gateway, t: Tongue, batch: BatchId, what_if: &Wh
                 p.hint { (t.say("forecast-advises")) }
             },
         }
-    }
+    })
 }
 
 fn form(gateway: &Gateway, t: Tongue, what_if: &WhatIf) -> Markup {

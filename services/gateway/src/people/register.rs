@@ -50,27 +50,19 @@ pub struct Register {
 }
 
 impl Register {
-    /// Opens the register in this folder.
+    /// Opens the register in this folder. A damaged one is put aside, and nobody can sign in: the
+    /// pages say so and alarm (`edge` tells of it), where one that did not start could do neither.
     ///
     /// # Errors
     /// When its file cannot be read; the text says what to do.
     pub fn open(dir: &Path) -> anyhow::Result<Self> {
         let path = dir.join("people.json");
-        let book = match std::fs::read(&path) {
-            Ok(bytes) => serde_json::from_slice(&bytes).with_context(|| {
-                format!(
-                    "{} cannot be read: put back a good copy, or delete it and set people up anew",
-                    path.display()
-                )
-            })?,
-            Err(error) if error.kind() == std::io::ErrorKind::NotFound => Book::default(),
-            Err(error) => {
-                return Err(error).with_context(|| format!("cannot open {}", path.display()));
-            }
-        };
+        let book = bus::kept::read(&path, |json| {
+            serde_json::from_slice(&json).map_err(|error| error.to_string())
+        })?;
         Ok(Self {
             path,
-            book: Mutex::new(book),
+            book: Mutex::new(book.unwrap_or_default()),
             writing: Mutex::default(),
         })
     }

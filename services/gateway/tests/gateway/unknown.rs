@@ -28,6 +28,8 @@ const PAGES: &[Row] = &[
     ("/stands/{kind}/{id}", "/stands/hoop/H99", Sent::Get, Kind::Hoop, ""),
     ("/wheels/{wheel}", "/wheels/311-07", Sent::Get, Kind::Wheel, "311-01"),
     ("/batches/{batch}", "/batches/312", Sent::Get, Kind::Batch, "311"),
+    ("/batches/{batch}", "/batches/311?warmer=R9&by_c=2", Sent::Get, Kind::Room, "R0"),
+    ("/batches/{batch}", "/batches/311?warmer=R9", Sent::Get, Kind::Room, "R0"),
     ("/portions", "/portions?batch=312", Sent::Get, Kind::Batch, "311"),
     ("/rooms", "/rooms?air=R9", Sent::Get, Kind::Room, "R0"),
     ("/floor", "/floor?room=R9", Sent::Get, Kind::Room, "R0"),
@@ -126,6 +128,68 @@ fn every_route_is_in_a_table_here() {
         .map(str::to_owned)
         .collect();
     assert_eq!(routed, known);
+}
+
+/// What stands behind a `?` and is no code: counts, days, choices between words, where a list
+/// goes on, what is sought.
+const NO_CODES: &[&str] = &[
+    "after",
+    "all",
+    "by",
+    "by_c",
+    "contact",
+    "day",
+    "days",
+    "from",
+    "grade",
+    "limit",
+    "next",
+    "open",
+    "over",
+    "pierce_later_days",
+    "q",
+    "short",
+    "sure_pct",
+    "wheels",
+    "what",
+    "word",
+];
+
+/// A code that a form begins with, and that is looked up when the form is sent.
+const OF_FORMS: &[(&str, &str)] = &[("/holds", "code")];
+
+/// A code behind the `?` is looked up like one in the path: a parameter without a row fails.
+#[test]
+fn every_parameter_that_is_a_code_is_in_a_table_here() {
+    let document = gateway::api::openapi::document();
+    let calls = gateway::api::openapi::CALLS.iter().flat_map(|call| {
+        let parameters = document["paths"][call.path][call.method]["parameters"].as_array();
+        let in_query = parameters.into_iter().flatten();
+        let in_query = in_query.filter(|parameter| parameter["in"] == "query");
+        let named = in_query.map(|it| (call.path, it["name"].as_str().unwrap()));
+        named.collect::<Vec<_>>()
+    });
+    let pages = gateway::parameters::pages().iter();
+    let pages = pages.flat_map(|(page, names)| names.iter().map(|name| (*page, *name)));
+    let all: Vec<(&str, &str)> = calls.chain(pages).collect();
+    assert!(all.contains(&("/api/v1/promise", "customer")), "{all:?}");
+    let tried = |route: &str, name: &str| {
+        PAGES.iter().chain(CALLS).any(|row| {
+            let query = row.1.split_once('?').map_or("", |(_, query)| query);
+            let mut names = query.split('&').filter_map(|pair| pair.split('=').next());
+            row.0 == route && names.any(|of| of == name)
+        })
+    };
+    let untried: Vec<_> = all
+        .into_iter()
+        .filter(|(_, name)| !NO_CODES.contains(name))
+        .filter(|of| !OF_FORMS.contains(of))
+        .filter(|(route, name)| !tried(route, name))
+        .collect();
+    assert!(
+        untried.is_empty(),
+        "no unknown name is tried of {untried:?}"
+    );
 }
 
 /// A route with something in each of its places.
