@@ -16,7 +16,7 @@ use crate::{Moment, Voids};
 const ON_THE_WAY: TimeDelta = TimeDelta::seconds(5);
 
 /// One entry of a wheel's life: a fact, as far as it concerns this wheel.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Note {
     /// When, and which fact.
     pub moment: Moment,
@@ -62,7 +62,8 @@ impl Claim {
 }
 
 /// What happened to a wheel.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 #[allow(missing_docs)] // the fact types of the same names document the fields
 pub enum What {
     Portioned {

@@ -10,7 +10,7 @@ use quantity::{DairyClock, DairyDay};
 use serde::{Deserialize, Serialize};
 
 use crate::rule::{self, Case};
-use crate::{Claim, Floor, NextAction, Severity, State, Urgency};
+use crate::{Claim, Floor, NextAction, Note, Severity, State, Urgency};
 
 /// One thing a wheel needs.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -331,4 +331,15 @@ pub fn carrier(state: &State) -> Option<Carrier> {
     let stillage = state.stillage.map(|id: StillageId| Carrier::Stillage(id));
     let stack = state.stack.map(Carrier::Stack);
     stillage.or(stack).or(state.hoop.map(Carrier::Hoop))
+}
+
+/// Everything that happened to a wheel and still counts, oldest first.
+///
+/// # Errors
+/// No fact speaks of it.
+pub fn notes(floor: &Floor, id: WheelId) -> Result<Vec<Note>, UnknownName> {
+    let (_, wheel) = super::wheel_named(floor, id)?;
+    let mut notes = wheel.chronicle().notes();
+    notes.retain(|note| !note.is_void(floor.voids()));
+    Ok(notes)
 }

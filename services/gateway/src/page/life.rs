@@ -2,9 +2,8 @@
 
 use chart::{Axis, Figure, Ink, Layer, Line, Marker, Panel, Stroke, at};
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::WheelId;
 use maud::{Markup, html};
-use ripening::{Floor, Note, What};
+use ripening::{Note, What};
 
 use super::frame::figure;
 use super::say;
@@ -14,14 +13,6 @@ use crate::words::Tongue;
 /// The line's width, and its margin at both ends, in its own units.
 const WIDTH: f64 = 1000.0;
 const MARGIN: f64 = 10.0;
-
-/// Everything that happened to a wheel and still counts, oldest first.
-pub fn notes(floor: &Floor, wheel: WheelId) -> Vec<Note> {
-    let notes = floor.wheel(wheel).map(|wheel| wheel.chronicle().notes());
-    let mut notes = notes.unwrap_or_default();
-    notes.retain(|note| !note.is_void(floor.voids()));
-    notes
-}
 
 /// Stays in rooms as bars, turns as ticks, everything else as marks, from left to right.
 pub fn line(gateway: &Gateway, t: Tongue, notes: &[Note]) -> Markup {
