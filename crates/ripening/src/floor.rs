@@ -5,6 +5,7 @@ mod derive;
 mod fold;
 mod folding;
 mod label;
+mod recent;
 mod store;
 mod trouble;
 
@@ -60,6 +61,8 @@ pub struct Floor {
     pierced: BTreeMap<(ToolId, DairyDay), BTreeSet<Slot>>,
     stations: BTreeMap<StationId, StationLog>,
     voids: Voids,
+    /// What the facts folded last speak of.
+    recent: recent::Recent,
     /// Holds over scopes.
     scopes: Scopes,
     counts: Counts,
@@ -101,6 +104,7 @@ impl Floor {
             tools: BTreeMap::new(),
             pierced: BTreeMap::new(),
             stations: BTreeMap::new(),
+            recent: recent::Recent::default(),
             scopes: Scopes::default(),
             counts: Counts::default(),
             gaps: BTreeMap::new(),
