@@ -10,6 +10,7 @@ mod export;
 mod files;
 mod forecast;
 mod labels;
+mod lines;
 mod listen;
 mod office;
 mod orders;
