@@ -8,7 +8,7 @@ use serde::{Deserialize, Serialize};
 use crate::{Factors, Limits, Sample, Size};
 
 /// Curd that was weighed out for one wheel.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Portion {
     /// When.
     pub at: DateTime<Utc>,
@@ -69,7 +69,7 @@ impl From<recipe::Portion> for Aim {
 }
 
 /// How far portions usually lie apart, and where that is known from.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Spread {
     /// Standard deviation of portions weighed one after the other, in grams.
     pub sigma_g: f64,
@@ -114,7 +114,7 @@ impl Spread {
 }
 
 /// By what portions are judged while they are weighed.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Rules {
     /// What they should weigh.
     pub aim: Aim,

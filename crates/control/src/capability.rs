@@ -1,12 +1,12 @@
 //! Whether the portions fit the tolerance (ISO 22514-2).
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// How much room the tolerance leaves, in the unit of what was measured. 1 just fits: about 3
 /// in 1000 are outside; 1.33 is what is usually asked for. The first two look at the spread
 /// within samples: what the work could do; the last two at the spread of all: what it did.
 /// They say little while the chart shows a cause at work, and suppose a normal distribution.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Capability {
     /// Mean of all values.
     pub mean: f64,

@@ -3,13 +3,13 @@
 use chrono::{DateTime, Utc};
 use facts::{BatchId, PersonId, stored_enum};
 use quantity::DairyClock;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::Rules;
 use crate::nelson::Test;
 
 /// To which side.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Lean {
     /// Heavier.
@@ -21,7 +21,7 @@ pub enum Lean {
 }
 
 /// What was found.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case", tag = "what")]
 pub enum What {
     /// Portions lie off the aim.
@@ -53,7 +53,7 @@ impl What {
 }
 
 /// Something that the person at the scale should know.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Finding {
     /// What.
     #[serde(flatten)]

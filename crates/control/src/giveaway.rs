@@ -1,13 +1,13 @@
 //! Curd above the aim, and what it is worth.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::{Aim, Portion};
 
 /// Curd above and below the aim. What is above is given away where wheels are sold by the
 /// piece or with a fixed weight; where they are sold by weight it is only curd that another
 /// wheel could have had.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
 pub struct Giveaway {
     /// All that lies above the aim, in kilograms.
     pub over_kg: f64,

@@ -12,7 +12,7 @@
 //! `portions_that_are_right_are_seldom_told_wrong` repeats it).
 
 use chrono::{DateTime, Utc};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::nelson::Test;
 use crate::{Finding, Lean, Portion, Rules, Sample, What, samples, since};
@@ -24,7 +24,7 @@ pub(crate) const CALM: usize = 2;
 const TELLING: [Test; 3] = [Test::Beyond, Test::TwoOfThree, Test::OneSide];
 
 /// A finding, and when it was over.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Episode {
     /// The finding.
     #[serde(flatten)]

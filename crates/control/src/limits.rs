@@ -1,12 +1,12 @@
 //! Shewhart's limits for means and ranges, from the data (ISO 7870-2).
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::{Factors, Size};
 
 /// Limits, in the unit of what was measured. Points outside them are so rare by chance alone
 /// (about 3 in 1000 means) that a cause is worth looking for.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Limits {
     /// How many values make a sample.
     pub size: Size,

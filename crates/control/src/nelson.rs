@@ -6,12 +6,12 @@
 //! and say whether the pattern holds at the latest one. Other sets of rules differ: the
 //! Western Electric rules call eight points on one side a pattern where Nelson asks for nine.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::Lean;
 
 /// A test.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Test {
     /// 1: one point more than three standard deviations off.

@@ -4,12 +4,12 @@ use std::collections::BTreeMap;
 
 use chrono::{DateTime, Utc};
 use facts::BatchId;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::{Portion, Size};
 
 /// A sample, and where its portions are in the list that it was taken from.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Sample {
     /// The vat.
     pub batch: BatchId,

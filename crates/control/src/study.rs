@@ -3,13 +3,13 @@
 use chrono::{DateTime, Utc};
 use facts::{BatchId, PersonId, RecipeId};
 use quantity::DairyClock;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::nelson::{self, Test};
 use crate::{Aim, Capability, Episode, Giveaway, Limits, Portion, Rules, Sample, samples};
 
 /// Whose portions.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Whose {
     /// A vat's.
@@ -29,7 +29,7 @@ impl std::fmt::Display for Whose {
 }
 
 /// A sample on the chart.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Point {
     /// The sample.
     #[serde(flatten)]
@@ -41,7 +41,7 @@ pub struct Point {
 }
 
 /// Portions by one recipe, looked at together.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Study {
     /// Whose.
     pub whose: Whose,

@@ -3,15 +3,22 @@
 //! on the floor say it.
 
 mod batch;
+mod corrections;
 mod due;
+mod find;
 mod floor;
 mod known;
+mod stand;
 mod wheel;
 
-pub use batch::{BatchPicture, batch};
+pub use batch::{BatchPicture, Portioned, batch, portioned};
+pub use corrections::{About, Correction, Corrections, ToldIn, corrections};
 pub use due::{Due, DueLine, DueQuery, due};
+pub use find::{Found, bare, find};
 pub use floor::{ActionLine, AlertLine, FloorPicture, PlaceLine, floor};
 pub use known::{batch_named, room_named, wheel_named};
+pub use stand::{Place, Places, StandRow, places, stand, stands_on};
 pub use wheel::{
-    Face, LifeLine, MarketLine, NextLine, WheelLife, WheelRow, carrier, census, census_after, wheel,
+    Face, Happened, LifeLine, MarketLine, NextLine, WheelLife, WheelRow, carrier, census,
+    census_after, happened, wheel,
 };

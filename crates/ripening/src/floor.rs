@@ -6,6 +6,7 @@ mod derive;
 mod fold;
 mod folding;
 mod label;
+mod recent;
 mod store;
 mod trouble;
 
@@ -64,6 +65,8 @@ pub struct Floor {
     carried: BTreeMap<StillageId, Carried>,
     stations: BTreeMap<StationId, StationLog>,
     voids: Voids,
+    /// What the facts folded last speak of.
+    recent: recent::Recent,
     /// Holds over scopes.
     scopes: Scopes,
     counts: Counts,
@@ -106,6 +109,7 @@ impl Floor {
             pierced: BTreeMap::new(),
             carried: BTreeMap::new(),
             stations: BTreeMap::new(),
+            recent: recent::Recent::default(),
             scopes: Scopes::default(),
             counts: Counts::default(),
             gaps: BTreeMap::new(),

@@ -67,7 +67,8 @@ impl Claim {
 }
 
 /// What happened to a wheel.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
 #[allow(missing_docs)] // the fact types of the same names document the fields
 pub enum What {
     Portioned {

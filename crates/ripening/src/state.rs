@@ -158,6 +158,8 @@ pub struct State {
     pub labelled: bool,
     /// What facts say of its holds: [`crate::Floor::held`] says which stand.
     pub holds: Ledger,
+    /// The order that it was last sent for; a wheel that came back keeps it.
+    pub sent_for: Option<OrderId>,
     /// The order it is promised to.
     pub allocated: Option<OrderId>,
     /// When it left, and to which market.
@@ -310,8 +312,9 @@ impl State {
             What::Held { hold, .. } => self.hold_note(note, *hold, Says::Held),
             What::Released { hold, .. } => self.hold_note(note, *hold, Says::Released),
             What::Allocated { order } => self.allocated = Some(*order),
-            What::Dispatched { market, .. } => {
+            What::Dispatched { order, market } => {
                 self.left.push(moment);
+                self.sent_for = order.or(self.sent_for);
                 self.dispatched = Some(Seen {
                     value: *market,
                     moment,

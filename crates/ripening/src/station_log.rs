@@ -50,6 +50,14 @@ impl StationLog {
             .map_or(DateTime::UNIX_EPOCH, |latest| latest.at)
     }
 
+    /// Whether a number has arrived.
+    #[must_use]
+    pub fn has(&self, number: u64) -> bool {
+        let place = self.seen.partition_point(|(_, last)| *last < number);
+        let range = self.seen.get(place);
+        range.is_some_and(|(first, _)| *first <= number)
+    }
+
     fn insert(&mut self, number: u64) -> bool {
         if let Some((_, last)) = self.seen.last_mut()
             && last.checked_add(1) == Some(number)
@@ -57,14 +65,10 @@ impl StationLog {
             *last = number;
             return true;
         }
-        let place = self.seen.partition_point(|(_, last)| *last < number);
-        if self
-            .seen
-            .get(place)
-            .is_some_and(|(first, _)| *first <= number)
-        {
+        if self.has(number) {
             return false;
         }
+        let place = self.seen.partition_point(|(_, last)| *last < number);
         self.seen.insert(place, (number, number));
         if let Some((first, last)) = self.seen.get(place + 1).copied()
             && number + 1 == first

@@ -20,7 +20,7 @@ use crate::live;
 use crate::parameters;
 use crate::trouble::Trouble;
 
-pub use record::{acknowledge_alert, void_fact, words};
+pub use record::{acknowledge_alert, said_of, void_fact, words};
 pub use session::{ScanKey, sign_in, signed_in_cookies};
 pub use station::standing;
 

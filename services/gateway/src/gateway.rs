@@ -4,10 +4,13 @@ use std::hash::Hash;
 use std::net::IpAddr;
 use std::path::Path;
 use std::sync::Arc;
+use std::time::Duration;
 
+use bus::retry::Backoff;
 use bus::{Bus, Clock, Shutdown};
 use chrono::{DateTime, Utc};
 use facts::{Event, Fact, StationId};
+use scheduler::{FOLDED, FoldedQuery};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
 use site::Site;
@@ -15,7 +18,7 @@ use tokio::sync::Semaphore;
 
 use crate::guard::Visitor;
 use crate::limit::Limit;
-use crate::outlook::Outlook;
+use crate::moved::Moved;
 use crate::people::{Moment, Register, Signed};
 use crate::setup::Setup;
 use crate::stations::Stations;
@@ -27,6 +30,10 @@ const PINS_AT_ONCE: usize = 2;
 
 /// Live updates served at a time.
 const LISTENERS: usize = 256;
+
+/// How soon it is asked first whether an own fact is folded, and how long at most.
+const FOLDED_SOON: Duration = Duration::from_millis(5);
+const FOLDED_WITHIN: Duration = Duration::from_secs(2);
 
 /// How often callers may ask.
 #[derive(Debug)]
@@ -58,7 +65,7 @@ struct Inner {
     people: Register,
     setup: Setup,
     stations: Stations,
-    outlook: Arc<Outlook>,
+    moved: Moved,
     told: Told,
     limits: Limits,
     pins: Semaphore,
@@ -86,7 +93,7 @@ impl Gateway {
         }
         let inner = Inner {
             setup: Setup::new(dir, people.is_empty()),
-            outlook: Arc::new(Outlook::new(&site, &options)?),
+            moved: Moved::default(),
             told: Told::default(),
             limits: Limits {
                 any: Limit::new(300.0, 50.0),
@@ -176,10 +183,10 @@ impl Gateway {
         &self.0.stations
     }
 
-    /// The days ahead.
+    /// How far the scheduler has folded the log.
     #[must_use]
-    pub fn outlook(&self) -> &Arc<Outlook> {
-        &self.0.outlook
+    pub fn moved(&self) -> &Moved {
+        &self.0.moved
     }
 
     /// How often callers may ask.
@@ -209,9 +216,26 @@ impl Gateway {
         if let Some(last) = facts.last()
             && self.0.bus.is_connected()
         {
-            self.0.outlook.heard(last.station_seq).await;
+            self.folded(last).await;
         }
         Ok(facts)
+    }
+
+    /// Waits until a fact is folded, but not for long: whoever has recorded something should
+    /// find it on the page that they see next.
+    async fn folded(&self, fact: &Fact) {
+        let query = FoldedQuery {
+            station: fact.station,
+            number: fact.station_seq,
+        };
+        let folded = async {
+            let mut backoff = Backoff::new(FOLDED_SOON, FOLDED_WITHIN);
+            while !matches!(self.ask::<bool>(FOLDED, &query).await, Ok(true)) {
+                backoff.wait().await;
+            }
+        };
+        // Without a broker it will take longer; the page is drawn anew then.
+        let _ = tokio::time::timeout(FOLDED_WITHIN, folded).await;
     }
 
     /// Asks the scheduler.

@@ -289,7 +289,7 @@ fn visitor(gateway: &Gateway, request: &Request) -> Visitor {
         signed,
         device: cookie(headers, DEVICE_COOKIE).and_then(|key| people.device(&key)),
         from,
-        seq: *gateway.outlook().moved().borrow(),
+        seq: gateway.moved().seq(),
         asked_tongue: asked.and_then(|asked| Tongue::accepted(asked.to_str().ok()?)),
     }
 }

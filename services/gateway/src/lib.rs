@@ -15,7 +15,7 @@ mod known;
 mod limit;
 mod live;
 mod lookup;
-pub mod outlook;
+mod moved;
 mod page;
 pub mod parameters;
 pub mod people;
@@ -70,7 +70,9 @@ pub async fn run(
     let (served, ended, (), ()) = tokio::join!(
         door.serve(router(gateway.clone()), shutdown.clone()),
         gateway.stations().run(&shutdown),
-        gateway.outlook().follow(gateway.bus(), &shutdown),
+        gateway
+            .moved()
+            .follow(gateway.bus(), &gateway.site().id, &shutdown),
         gateway
             .told()
             .follow(gateway.bus(), &gateway.site().id, &shutdown),

@@ -29,7 +29,7 @@ pub async fn live(
     let place = place.map_err(|_| {
         Trouble::away("too many pages are open at once: close some, or reload this one by hand")
     })?;
-    let moved = gateway.outlook().moved();
+    let moved = gateway.moved().hear();
     let first = true;
     let steps = futures::stream::unfold((moved, gateway, place, first), |state| async move {
         let (mut moved, gateway, place, first) = state;

@@ -145,11 +145,6 @@ fn encoded(path: &str) -> String {
         .collect()
 }
 
-/// The gateway's own trouble with what it has folded.
-fn unfinished(error: &anyhow::Error) -> Trouble {
-    Trouble::away(format!("this was not finished ({error}): try again"))
-}
-
 /// A signed-in page's state: who asks, and that somebody may look.
 fn looking(visitor: &Visitor) -> Result<(), Trouble> {
     visitor.signed().map(|_| ())

@@ -2,19 +2,84 @@
 
 use bus::{BusError, Question, Refusal};
 use chrono::{DateTime, Utc};
-use facts::{BatchId, WheelId};
+use control::{Size, Study, survey};
+use facts::wire::{self, Read};
+use facts::{BatchId, Carrier, StationId, WheelId};
 use names::UnknownName;
-use ripening::Floor;
-use ripening::answer::{self, Due, DueQuery};
+use ripening::answer::{self, Due, DueQuery, Portioned};
+use ripening::{Floor, Target};
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use site::Site;
 
 use crate::Fold;
+use crate::ahead::Ahead;
 
 /// The questions that a scheduler answers.
 pub const QUESTIONS: &[&str] = &[
-    "standing", "due", "floor", "census", "wheel", "batch", "label",
+    "standing",
+    "due",
+    "floor",
+    "census",
+    "wheel",
+    "batch",
+    "label",
+    HAPPENED,
+    PORTIONED,
+    PORTIONS,
+    FIND,
+    NAME,
+    STAND,
+    PLACES,
+    SAID,
+    CORRECTIONS,
+    CORRECTED,
+    FOLDED,
+    DAY,
+    ROOMS,
 ];
+
+/// The question for everything that happened to a wheel and counts.
+pub const HAPPENED: &str = "happened";
+
+/// The question for what a batch was portioned into; the answer is [`Portioned`].
+pub const PORTIONED: &str = "portioned";
+
+/// The question for every batch's portions; the answer is [`Portions`].
+pub const PORTIONS: &str = "portions";
+
+/// The question for whatever a code, a lot, a day or a customer's name finds.
+pub const FIND: &str = "find";
+
+/// The question for a code as it was first written: [`crate::NameQuery`].
+pub const NAME: &str = "name";
+
+/// The question for what stands on a stillage, in a stack or hoop.
+pub const STAND: &str = "stand";
+
+/// The question for where wheels stand, or stood, so many days from now.
+pub const PLACES: &str = "places";
+
+/// The question for what people said of these alerts.
+pub const SAID: &str = "said";
+
+/// The question for what was corrected.
+pub const CORRECTIONS: &str = "corrections";
+
+/// The question why a fact counts as never having happened, if it does.
+pub const CORRECTED: &str = "corrected";
+
+/// The question whether a station's fact has been folded: [`FoldedQuery`].
+pub const FOLDED: &str = "folded";
+
+/// The question for the day's plan; the answer is [`crate::Day`].
+pub const DAY: &str = "day";
+
+/// The question for how full the rooms will be; the answer is [`crate::RoomsAhead`].
+pub const ROOMS: &str = "rooms-ahead";
+
+/// How many batches' portions one answer holds.
+const BATCHES: usize = 30;
 
 /// How many rows of a census one answer holds.
 const CENSUS_ROWS: usize = 1_000;
@@ -37,9 +102,29 @@ pub struct CensusQuery {
     pub after: Option<WheelId>,
 }
 
-pub(crate) async fn answer(fold: &Fold, site: &Site, question: Question) {
+/// Whether a station's fact of this number has been folded.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FoldedQuery {
+    /// The station.
+    pub station: StationId,
+    /// The fact's number.
+    pub number: u64,
+}
+
+/// Every batch's portions, the newest first, and one batch's looked into.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Portions {
+    /// The newest batches.
+    pub batches: Vec<Portioned>,
+    /// The batch that was asked for; else the newest that was portioned.
+    pub shown: Option<BatchId>,
+    /// The study of it.
+    pub study: Option<Study>,
+}
+
+pub(crate) async fn answer(fold: &Fold, site: &Site, ahead: &Ahead, question: Question) {
     let name = question.name.clone();
-    if let Err(error) = respond(fold, site, question).await {
+    if let Err(error) = respond(fold, site, ahead, question).await {
         tracing::warn!(question = name, %error, "a question got no answer");
     }
 }
@@ -55,7 +140,55 @@ fn due_of(floor: &Floor, site: &Site, query: DueQuery) -> Result<Due, UnknownNam
     Ok(answer::due(floor, &query))
 }
 
-async fn respond(fold: &Fold, site: &Site, question: Question) -> Result<(), BusError> {
+fn portions(floor: &Floor, asked: Option<BatchId>) -> Result<Portions, UnknownName> {
+    let asked = asked.map(|batch| answer::batch_named(floor, batch));
+    let asked = asked.transpose()?.map(|(batch, _)| batch);
+    let ids = floor.batches().map(|(id, _)| *id);
+    let mut batches = ids
+        .map(|id| answer::portioned(floor, id))
+        .collect::<Result<Vec<_>, _>>()?;
+    batches.retain(|batch| batch.made.is_some());
+    batches.sort_by_key(|batch| std::cmp::Reverse((batch.made, batch.batch)));
+    batches.truncate(BATCHES);
+    let newest = batches.iter().find(|batch| !batch.portions_g.is_empty());
+    let shown = asked.or(newest.map(|batch| batch.batch));
+    let study = shown.and_then(|batch| survey::vat(floor, batch, Size::USUAL, None));
+    Ok(Portions {
+        batches,
+        shown,
+        study,
+    })
+}
+
+/// Answers with what a query asks for.
+async fn reply<Q: DeserializeOwned, A: Serialize, E: Into<Refusal>>(
+    question: Question,
+    look: impl FnOnce(Q) -> Result<A, E>,
+) -> Result<(), BusError> {
+    let query = question.read::<Q>().map_err(Refusal::from);
+    question
+        .reply(query.and_then(|query| look(query).map_err(Into::into)))
+        .await
+}
+
+/// Why a fact counts as never having happened, if it does. The fact comes as a line.
+fn corrected(floor: &Floor, line: &str) -> Result<Option<String>, Refusal> {
+    match wire::from_line(line) {
+        Ok(Read::Fact(fact)) => {
+            let reason = floor.voids().reason(Target::of(&fact));
+            Ok(reason.map(str::to_owned))
+        }
+        Ok(Read::UnknownType(unknown)) => Err(format!("{} is not known here", unknown.ty).into()),
+        Err(error) => Err(error.to_string().into()),
+    }
+}
+
+async fn respond(
+    fold: &Fold,
+    site: &Site,
+    ahead: &Ahead,
+    question: Question,
+) -> Result<(), BusError> {
     if question.name == "standing" {
         let standing = Standing {
             seq: fold.seq(),
@@ -68,11 +201,7 @@ async fn respond(fold: &Fold, site: &Site, question: Question) -> Result<(), Bus
         return question.still_reading(fold.seq(), fold.end()).await;
     };
     match question.name.as_str() {
-        "due" => {
-            let due = question.read::<DueQuery>().map_err(Refusal::from);
-            let due = due.and_then(|query| Ok(due_of(floor, site, query)?));
-            question.reply(due).await
-        }
+        "due" => reply(question, |query| due_of(floor, site, query)).await,
         "floor" => {
             let rooms: Vec<_> = site
                 .rooms
@@ -81,34 +210,75 @@ async fn respond(fold: &Fold, site: &Site, question: Question) -> Result<(), Bus
                 .collect();
             question.answer(&answer::floor(floor, &rooms)).await
         }
-        "census" => match question.read::<CensusQuery>() {
-            Ok(query) => {
+        "census" => {
+            reply(question, |query: CensusQuery| {
                 let rows = answer::census_after(floor, query.after, CENSUS_ROWS);
-                question.answer(&rows).await
-            }
-            Err(error) => question.refuse(&error.to_string()).await,
-        },
-        "wheel" => {
-            let id = question.read::<WheelId>().map_err(Refusal::from);
-            let life = id.and_then(|id| Ok(answer::wheel(floor, id)?));
-            question.reply(life).await
+                Ok::<_, Refusal>(rows)
+            })
+            .await
         }
+        "wheel" => reply(question, |id: WheelId| answer::wheel(floor, id)).await,
         "label" => {
-            let id = question.read::<WheelId>().map_err(Refusal::from);
-            let label = id.and_then(|id| {
+            reply(question, |id: WheelId| {
                 let (id, _) = answer::wheel_named(floor, id)?;
                 let label = fold.label_now(floor, id);
-                label.ok_or_else(|| {
+                label.ok_or_else(|| -> Refusal {
                     format!("wheel {id} was never portioned here: it has no label").into()
                 })
-            });
-            question.reply(label).await
+            })
+            .await
         }
-        "batch" => {
-            let id = question.read::<BatchId>().map_err(Refusal::from);
-            let batch = id.and_then(|id| Ok(answer::batch(floor, id)?));
-            question.reply(batch).await
+        "batch" => reply(question, |id: BatchId| answer::batch(floor, id)).await,
+        HAPPENED => reply(question, |id: WheelId| answer::happened(floor, id)).await,
+        PORTIONED => reply(question, |id: BatchId| answer::portioned(floor, id)).await,
+        PORTIONS => reply(question, |batch| portions(floor, batch)).await,
+        FIND => {
+            let heard = fold.heard();
+            reply(question, |asked: String| {
+                Ok::<_, Refusal>(heard.find(floor, &asked))
+            })
+            .await
         }
+        NAME => {
+            let heard = fold.heard();
+            reply(question, |query| heard.named(floor, site, &query)).await
+        }
+        STAND => {
+            let heard = fold.heard();
+            reply(question, |asked: Carrier| {
+                let carrier = heard.carrier(asked)?;
+                Ok::<_, UnknownName>((carrier, answer::stand(floor, carrier)))
+            })
+            .await
+        }
+        PLACES => {
+            reply(question, |days: i64| {
+                Ok::<_, Refusal>(answer::places(floor, days))
+            })
+            .await
+        }
+        SAID => {
+            let heard = fold.heard();
+            reply(question, |alerts: Vec<String>| {
+                Ok::<_, Refusal>(heard.said(floor.voids(), &alerts))
+            })
+            .await
+        }
+        CORRECTIONS => reply(question, |about| answer::corrections(floor, about)).await,
+        CORRECTED => reply(question, |line: String| corrected(floor, &line)).await,
+        FOLDED => {
+            reply(question, |query: FoldedQuery| {
+                let stations = floor.stations();
+                let mut same = stations.filter(|(station, _)| **station == query.station);
+                Ok::<_, Refusal>(same.any(|(_, log)| log.has(query.number)))
+            })
+            .await
+        }
+        DAY => {
+            ahead.day(site, floor, fold.seq(), question);
+            Ok(())
+        }
+        ROOMS => question.answer(&ahead.rooms(site, floor)).await,
         other => {
             let sentence = format!("{other:?} is not a question for the scheduler");
             question.refuse(&sentence).await

@@ -18,6 +18,7 @@ use store::{Aside, Batch, Effect, Loaded, Store, StoreError};
 
 use crate::cases::Cases;
 use crate::effects::Publisher;
+use crate::heard::Heard;
 use crate::labelling::{LabelNow, Texts};
 use crate::practice;
 use crate::told::{STANDS, WasTold};
@@ -33,6 +34,7 @@ const STANDS_EVERY: i64 = 9;
 /// The names under which more is stored beside the floor.
 const CASES: &str = "cases";
 const PORTIONS: &str = "portions";
+const HEARD: &str = "heard";
 
 /// How many wheels one notice of what has changed names at most.
 const NOTICED: usize = 2_000;
@@ -59,6 +61,7 @@ pub struct Fold {
     texts: Texts,
     /// Cases packed, for their labels and those of their pallets.
     cases: Cases,
+    heard: Heard,
     /// Looks on while portions are weighed.
     portions: Watch,
     /// What people were told of portions, to be taken up by a floor that is folded anew.
@@ -77,7 +80,7 @@ pub struct Fold {
     noticed: std::collections::HashSet<WheelId>,
 }
 
-/// What a looker-on is told of a wheel when it changes, on `live.<site>.next`.
+/// What lookers-on are told when the floor has moved, on `live.<site>.next`.
 #[derive(Debug, Serialize)]
 struct Notice {
     position: u64,
@@ -101,9 +104,15 @@ impl Fold {
     /// # Errors
     /// [`StoreError`] when the store cannot be used.
     pub fn open(site: &Site, folder: &Path) -> Result<Self, StoreError> {
-        let kept = |store: &Store| Ok((store.kept(PORTIONS)?, store.kept(CASES)?));
+        let kept = |store: &Store| {
+            Ok((
+                store.kept(PORTIONS)?,
+                store.kept(CASES)?,
+                store.kept(HEARD)?,
+            ))
+        };
         let opened = Store::open_with::<Position, _>(folder, practice(site), kept)?;
-        let (store, mut loaded, (mut said, mut cases), aside) = opened;
+        let (store, mut loaded, (mut said, mut cases, mut heard), aside) = opened;
         let known = |ty: &str| facts::TYPES.iter().any(|info| info.ty == ty);
         let passed_over = loaded.floor.gaps().find(|(ty, _)| known(ty));
         let passed_over = passed_over.map(|(ty, gap)| {
@@ -117,7 +126,7 @@ impl Fold {
         if passed_over.is_some() {
             store.empty()?;
             loaded = store.load(practice(site))?;
-            (said, cases) = (None, None);
+            (said, cases, heard) = (None, None, None);
         }
         let Loaded { floor, position } = loaded;
         let next_effect = store.effects()?.last().map_or(1, |(number, _)| number + 1);
@@ -138,6 +147,7 @@ impl Fold {
             site_name: site.name.clone(),
             texts: Texts::of(site),
             cases: cases.unwrap_or_default(),
+            heard: heard.map(Heard::restore).unwrap_or_default(),
             portions,
             recalled: Vec::new(),
             said_standing: None,
@@ -208,6 +218,11 @@ impl Fold {
         self.floor.floor().filter(|_| self.is_live())
     }
 
+    /// What was heard beside it.
+    pub(crate) const fn heard(&self) -> &Heard {
+        &self.heard
+    }
+
     /// The instant of the latest refresh; none before the first.
     #[must_use]
     pub fn now(&self) -> Option<DateTime<Utc>> {
@@ -263,6 +278,7 @@ impl Fold {
                 }
                 self.portions.fact(&fact);
                 self.cases.fact(&fact);
+                self.heard.fact(&fact);
                 if self.is_live() {
                     self.noticed.extend(fact.event.wheels());
                 }
@@ -413,6 +429,9 @@ impl Fold {
         if self.cases.take_changed() {
             batch.keep(CASES, &self.cases)?;
         }
+        if let Some(heard) = self.heard.take_changed() {
+            batch.keep(HEARD, &heard)?;
+        }
         self.next_effect += effects.len() as u64;
         self.unwritten = false;
         self.written_at = monotonic();
@@ -479,11 +498,8 @@ impl Fold {
         self.texts.now(floor, wheel)
     }
 
-    /// Tells lookers-on which wheels have changed and what they need next.
+    /// Tells lookers-on how far the log is folded, and what wheels that have changed need next.
     pub(crate) async fn notify(&mut self, bus: &Bus, site: &Site) {
-        if self.noticed.is_empty() {
-            return;
-        }
         let Some(floor) = self.floor.floor() else {
             return;
         };
@@ -639,6 +655,6 @@ mod tests {
         };
         let bytes = borsh::to_vec(&position).unwrap();
         let should = b"\x03\0\0\0now\x01\0\0\0\0\0\0\0\x02\0\0\0\0\0\0\0";
-        assert_eq!((store::FORMAT, bytes.as_slice()), (7, should.as_slice()));
+        assert_eq!((store::FORMAT, bytes.as_slice()), (8, should.as_slice()));
     }
 }

@@ -5,23 +5,31 @@
 //! published ([`effects`]). Questions are answered from the folded floor
 //! ([`answering`]). Nothing here holds a rule: those are in the crate `ripening`.
 
+pub mod ahead;
 mod answering;
 mod cases;
 mod effects;
 mod fold;
+mod heard;
 mod labelling;
 mod told;
 
 use std::path::Path;
 
+use ahead::Ahead;
 use anyhow::Context as _;
 use bus::{Bus, BusError, Clock, FloorLog, Shutdown, Stored, Tick};
 use ripening::Practice;
 use site::Site;
 use store::StoreError;
 
-pub use answering::{CensusQuery, QUESTIONS, Standing};
+pub use ahead::{Air, Day, RoomsAhead};
+pub use answering::{
+    CORRECTED, CORRECTIONS, CensusQuery, DAY, FIND, FOLDED, FoldedQuery, HAPPENED, NAME, PLACES,
+    PORTIONED, PORTIONS, Portions, QUESTIONS, ROOMS, SAID, STAND, Standing,
+};
 pub use fold::Fold;
+pub use heard::{NameQuery, SaidOf};
 pub use labelling::{LabelNow, Texts};
 
 /// How many messages are taken at once when many wait.
@@ -63,8 +71,10 @@ pub async fn run(
         () = shutdown.requested() => return Ok(()),
     }
     let folder = data.join("scheduler");
+    let ahead = Ahead::new(&site)?;
     loop {
-        let full = match spell(&site, &bus, &mut clock, &folder, &shutdown).await {
+        let spell = spell(&site, &ahead, &bus, &mut clock, &folder, &shutdown);
+        let full = match spell.await {
             Ok(Ended::Stopped) => return Ok(()),
             Ok(Ended::DiskFull) => StoreError::DiskFull(folder.clone()),
             Err(error) => match error.downcast::<StoreError>()? {
@@ -88,6 +98,7 @@ pub async fn run(
 /// failed to write once fails ever after, so it must be opened again.
 async fn spell(
     site: &Site,
+    ahead: &Ahead,
     bus: &Bus,
     clock: &mut Clock,
     folder: &Path,
@@ -132,7 +143,7 @@ async fn spell(
             biased;
             () = shutdown.requested() => break,
             // Before the log, or a long catching-up would leave people without answers.
-            Some(question) = questions.next() => answering::answer(&fold, site, question).await,
+            Some(question) = questions.next() => answering::answer(&fold, site, ahead, question).await,
             tick = clock.next_tick() => waiting = Some(tick),
             chunk = log.next_chunk(CHUNK) => {
                 take(&mut fold, bus, site, &log, &chunk?).await?;

@@ -1,5 +1,6 @@
 //! Measures the spine, side by side in one run: ratios first, absolute figures beside them.
 
+use std::io::Write as _;
 use std::path::Path;
 use std::time::{Duration, Instant};
 
@@ -67,6 +68,9 @@ pub async fn run(args: BenchArgs) -> anyhow::Result<()> {
     let mut measured = Measured::default();
     if let Some(folder) = &args.load {
         return load(folder);
+    }
+    if let (Some(file), Some(days)) = (&args.write, args.days) {
+        return write(file, days);
     }
     if all || args.fold {
         measured.fold = Some(fold(folder.path(), args.rounds).await?);
@@ -150,6 +154,21 @@ impl Measured {
 }
 
 /// Reads the same stream again and again: counting only, then folding into a new store.
+/// Writes the facts of an invented past, in the order of arrival.
+fn write(file: &Path, days: u32) -> anyhow::Result<()> {
+    let site = demo::shipped_site()?;
+    let history = past(&site, Size::larkholm(), days)?;
+    let shown = file.display();
+    let file = std::fs::File::create(file).with_context(|| format!("could not write {shown}"))?;
+    let mut file = std::io::BufWriter::new(file);
+    for fact in history.facts() {
+        writeln!(file, "{}", facts::wire::to_line(fact)?)?;
+    }
+    file.flush()?;
+    eprintln!("{} facts, until {}", history.facts().len(), history.now());
+    Ok(())
+}
+
 async fn fold(folder: &Path, rounds: usize) -> anyhow::Result<FoldMeasured> {
     eprintln!("Playing {FOLD_DAYS} days of Larkholm Dairy (invented) into a stream...");
     let site = demo::shipped_site()?;

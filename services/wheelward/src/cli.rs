@@ -525,6 +525,12 @@ pub struct DemoArgs {
 
 #[derive(Args)]
 pub struct BenchArgs {
+    /// Only write the facts of so many invented days of Larkholm to this file, a line each.
+    #[arg(long, value_name = "FILE", requires = "days")]
+    pub write: Option<PathBuf>,
+    /// How many days.
+    #[arg(long)]
+    pub days: Option<u32>,
     /// Only the fold against raw consumption.
     #[arg(long)]
     pub fold: bool,

@@ -11,6 +11,7 @@ mod falls;
 mod files;
 mod forecast;
 mod labels;
+mod lines;
 mod listen;
 mod office;
 mod orders;

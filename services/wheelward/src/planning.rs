@@ -6,11 +6,11 @@ use std::path::Path;
 
 use anyhow::Context as _;
 use facts::PersonId;
-use gateway::outlook::{problem, site_rooms};
 use names::{Kind, Known};
 use plan::rooms;
 use plan::{Forecast, Makes, Plan, RollCall, Stop, Yesterday};
 use ripening::Floor;
+use scheduler::ahead::{problem_of, site_rooms};
 use site::Site;
 
 use crate::cli::{PlanArgs, RollCallArgs, RoomsArgs, SourceArgs};
@@ -33,7 +33,7 @@ pub async fn plan(args: &PlanArgs) -> anyhow::Result<()> {
     if let Some(person) = args.person {
         people.find(Kind::Person, person)?;
     }
-    let problem = problem(&site, &floor, crew, usize::from(args.days));
+    let problem = problem_of(&site, &floor, crew, usize::from(args.days));
     let yesterday = match &args.yesterday {
         None => Yesterday::default(),
         Some(path) => {

@@ -1,16 +1,14 @@
 //! Facts in the order in which they lie: from files, or from a running floor's log.
 
-use std::io::BufRead as _;
-
-use anyhow::Context as _;
 use chrono::{DateTime, Utc};
 use facts::Fact;
-use facts::wire::{self, Read};
+use facts::wire::Read;
 use names::{Kind, Known};
 use ripening::answer::FloorPicture;
 use ripening::{Floor, Practice};
 
 use crate::cli::{FactsArgs, SourceArgs};
+use crate::lines;
 use crate::running::{Asker, Running};
 
 /// How many messages are taken at once.
@@ -84,20 +82,8 @@ pub async fn each(args: &FactsArgs, mut take: impl FnMut(&Fact)) -> anyhow::Resu
     }
     for path in &args.facts {
         let shown = path.display();
-        let file = std::fs::File::open(path).with_context(|| format!("could not open {shown}"))?;
-        let mut file = std::io::BufReader::with_capacity(1 << 20, file);
-        let mut line = String::new();
-        for number in 1_u64.. {
-            line.clear();
-            let read = file.read_line(&mut line);
-            if read.with_context(|| format!("{shown}:{number}: not readable as text"))? == 0 {
-                break;
-            }
-            let text = line.trim_end();
-            if text.is_empty() {
-                continue;
-            }
-            match wire::from_line(text) {
+        lines::each(path, |number, read| {
+            match read {
                 Ok(Read::Fact(fact)) => take(&fact),
                 Ok(Read::UnknownType(unknown)) => {
                     left.unknown += 1;
@@ -113,7 +99,8 @@ pub async fn each(args: &FactsArgs, mut take: impl FnMut(&Fact)) -> anyhow::Resu
                     }
                 }
             }
-        }
+            Ok(())
+        })?;
     }
     left.tell();
     Ok(())

@@ -2,19 +2,17 @@
 //! support, for tests.
 
 use std::collections::BTreeMap;
-use std::io::{BufRead as _, BufReader};
 use std::path::Path;
 
-use anyhow::Context as _;
 use chrono::{DateTime, Utc};
-use facts::wire::{self, Read};
+use facts::wire::Read;
 use quantity::DairyClock;
 use recipe::RecipeBook;
 use ripening::answer::{self, DueQuery};
 use ripening::{Floor, Practice};
 
 use crate::cli::{ReplayArgs, View};
-use crate::{files, show};
+use crate::{files, lines, show};
 
 /// `wheelward replay`
 pub fn run(args: &ReplayArgs) -> anyhow::Result<()> {
@@ -87,14 +85,9 @@ pub fn fold_each<const N: usize>(
     practices: [Practice; N],
 ) -> anyhow::Result<[Floor; N]> {
     let path = file.display();
-    let file = std::fs::File::open(file).with_context(|| format!("could not open {path}"))?;
     let mut floors = practices.map(|practice| Floor::new(practice, at));
-    for (number, line) in (1..).zip(BufReader::new(file).lines()) {
-        let line = line.with_context(|| format!("{path}:{number}: not readable as text"))?;
-        if line.trim().is_empty() {
-            continue;
-        }
-        match wire::from_line(&line) {
+    lines::each(file, |number, read| {
+        match read {
             Ok(Read::Fact(fact)) if fact.occurred_at > at => {}
             Ok(Read::Fact(fact)) => floors.iter_mut().for_each(|floor| floor.apply(&fact)),
             Ok(Read::UnknownType(unknown)) => {
@@ -109,7 +102,8 @@ pub fn fold_each<const N: usize>(
                 floors.iter_mut().for_each(Floor::count_unreadable);
             }
         }
-    }
+        Ok(())
+    })?;
     floors.iter_mut().for_each(|floor| floor.refresh(at));
     Ok(floors)
 }

@@ -3,6 +3,7 @@
 use chrono::{DateTime, Utc};
 use facts::{BatchId, ForecastTold, WheelId};
 use names::UnknownName;
+use quantity::DairyDay;
 use serde::{Deserialize, Serialize};
 
 use super::wheel::{LifeLine, WheelRow, row};
@@ -68,5 +69,40 @@ pub fn batch(floor: &Floor, id: BatchId) -> Result<BatchPicture, UnknownName> {
         to_iron: batch.progress.to_iron.clone(),
         ready: batch.progress.ready.map(|moment| moment.at),
         expected: batch.progress.expected.clone().map(|(_, told)| told),
+    })
+}
+
+/// What a batch was portioned into.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Portioned {
+    /// The batch.
+    pub batch: BatchId,
+    /// The dairy day it was made; none before a wheel of it was portioned.
+    pub made: Option<DairyDay>,
+    /// Weights of its portions, grams.
+    pub portions_g: Vec<f64>,
+    /// By its recipe: the weight aimed at, and how far off a portion may be, grams.
+    pub target_g: Option<(f64, f64)>,
+}
+
+/// What a batch was portioned into.
+///
+/// # Errors
+/// No fact speaks of it.
+pub fn portioned(floor: &Floor, id: BatchId) -> Result<Portioned, UnknownName> {
+    let (id, batch) = super::batch_named(floor, id)?;
+    let wheels = batch.wheels.iter().filter_map(|wheel| floor.wheel(*wheel));
+    let states = || wheels.clone().map(|wheel| wheel.state());
+    let portions = states().filter_map(|state| Some(f64::from(state.portion?.get())));
+    let target = floor.recipe_of(id).map(|recipe| {
+        let portion = recipe.portion;
+        let weights = [portion.weight_g, portion.tolerance_g];
+        weights.map(|grams| f64::from(grams.get())).into()
+    });
+    Ok(Portioned {
+        batch: id,
+        made: states().find_map(|state| state.made),
+        portions_g: portions.collect(),
+        target_g: target,
     })
 }

@@ -10,7 +10,7 @@ use quantity::{DairyClock, DairyDay};
 use serde::{Deserialize, Serialize};
 
 use crate::rule::{self, Case};
-use crate::{Claim, Floor, NextAction, Severity, State, Urgency};
+use crate::{Claim, Floor, NextAction, Severity, State, Urgency, What};
 
 /// One thing a wheel needs.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -331,4 +331,28 @@ pub fn carrier(state: &State) -> Option<Carrier> {
     let stillage = state.stillage.map(|id: StillageId| Carrier::Stillage(id));
     let stack = state.stack.map(Carrier::Stack);
     stillage.or(stack).or(state.hoop.map(Carrier::Hoop))
+}
+
+/// Something that happened to a wheel.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Happened {
+    /// When.
+    pub at: DateTime<Utc>,
+    /// What.
+    pub what: What,
+}
+
+/// Everything that happened to a wheel and still counts, oldest first.
+///
+/// # Errors
+/// No fact speaks of it.
+pub fn happened(floor: &Floor, id: WheelId) -> Result<Vec<Happened>, UnknownName> {
+    let (_, wheel) = super::wheel_named(floor, id)?;
+    let notes = wheel.chronicle().notes().into_iter();
+    let counts = notes.filter(|note| !note.is_void(floor.voids()));
+    let happened = counts.map(|note| Happened {
+        at: note.moment.at,
+        what: note.what,
+    });
+    Ok(happened.collect())
 }

@@ -8,6 +8,7 @@ use facts::{BatchId, Event, Fact, FactId, ToolId, WheelId};
 use holds::{Guard, Step};
 use quantity::DairyDay;
 
+use super::recent::Mentions;
 use super::{Floor, Gap};
 use crate::chronicle::encoded_note;
 use crate::wheels::Slot;
@@ -23,28 +24,31 @@ impl Floor {
     /// Folds one fact. Nothing is derived until [`Self::refresh`].
     pub fn apply(&mut self, fact: &Fact) {
         let new_number = self.stations.entry(fact.station).or_default().saw(fact);
+        let mut mentions = Mentions {
+            wheels: Vec::new(),
+            batches: made_of(&fact.event).into_iter().collect(),
+        };
         let mut new = false;
         if let Some(note) = Note::of(fact) {
             let day = self.calendar.day_of(note.moment.at);
             let encoded = encoded_note(&note);
             for id in fact.event.wheels() {
-                new |= self.note(*id, (&note, &encoded), day);
+                let (slot, noted) = self.note(*id, (&note, &encoded), day);
+                mentions.wheels.push(slot);
+                new |= noted;
             }
             if new && let Some(Step::Moved(_, Some(stillage))) = note.step {
                 self.stillage_moved(stillage);
             }
         }
+        for batch in mentions.batches.iter().copied() {
+            new |= match &fact.event {
+                Event::ForecastTold(_) => self.forecast(batch, fact),
+                _ => self.make(batch, fact),
+            };
+        }
+        self.recent.remember(fact.id, mentions);
         new |= match &fact.event {
-            Event::VatStarted(e) => self.make(e.batch, fact),
-            Event::VatFilled(e) => self.make(e.batch, fact),
-            Event::VatReworked(e) => self.make(e.batch, fact),
-            Event::VatDosed(e) => self.make(e.batch, fact),
-            Event::VatMeasured(e) => self.make(e.batch, fact),
-            Event::VatCut(e) => self.make(e.batch, fact),
-            Event::VatDrained(e) => self.make(e.batch, fact),
-            Event::VatMilled(e) => self.make(e.batch, fact),
-            Event::VatClosed(e) => self.make(e.batch, fact),
-            Event::VatRecipeChanged(e) => self.make(e.batch, fact),
             Event::RoomClimateRead(facts::RoomClimateRead { room, .. })
             | Event::RoomGasRead(facts::RoomGasRead { room, .. }) => {
                 self.rooms.entry(*room).or_default().read(fact);
@@ -52,7 +56,6 @@ impl Floor {
                 self.changed.rooms.insert(*room);
                 new_number
             }
-            Event::ForecastTold(e) => self.forecast(e.batch, fact),
             Event::ToolChecked(e) => {
                 let new = self.tools.entry(e.tool).or_default().check(fact, e.check);
                 self.stale.tools.insert(e.tool);
@@ -65,9 +68,10 @@ impl Floor {
             | Event::HoldLifted(_)
             | Event::HoldTraced(_)
             | Event::MilkPooled(_) => self.lay(fact),
+            event if made_of(event).is_some() => false,
             // Nothing here derives from these yet: the log keeps them, and the
             // station's numbers tell a duplicate.
-            _ => fact.event.wheels().is_empty() && new_number,
+            event => event.wheels().is_empty() && new_number,
         };
         if new {
             self.counts.facts += 1;
@@ -116,12 +120,18 @@ impl Floor {
         self.counts.unreadable += 1;
     }
 
-    fn note(&mut self, id: WheelId, (note, encoded): (&Note, &[u8]), day: DairyDay) -> bool {
+    /// Gives a wheel a note; whether it is new to it.
+    fn note(
+        &mut self,
+        id: WheelId,
+        (note, encoded): (&Note, &[u8]),
+        day: DairyDay,
+    ) -> (Slot, bool) {
         let slot = self.wheels.slot_or_new(id);
         let wheel = &mut self.wheels[slot];
         let before = wheel.state.batch;
         if wheel.note((note, encoded), day, &self.calendar, &self.voids) == Noted::Duplicate {
-            return false;
+            return (slot, false);
         }
         self.touched(slot, before);
         self.carry(slot, note);
@@ -129,7 +139,7 @@ impl Floor {
             self.pierced.entry((machine, day)).or_default().insert(slot);
             self.stale.tools.insert(machine);
         }
-        true
+        (slot, true)
     }
 
     /// A check of a machine concerns what it pierced that day.
@@ -215,13 +225,17 @@ impl Floor {
             return Some(voided.map_or(Guard::Correction, Guard::of_its_voiding));
         }
         let of_wheel = || {
-            let slots = self.wheels.slots();
-            let mentions = slots.filter(|slot| self.wheels[*slot].chronicle.mentions(fact));
-            let notes = mentions.flat_map(|slot| self.wheels[slot].chronicle.notes());
+            let mentions = self.wheels_of(fact);
+            let notes = mentions
+                .iter()
+                .flat_map(|slot| self.wheels[*slot].chronicle.notes());
             let mut notes = notes.filter(|note| note.moment.fact == fact);
             notes.next().map(|note| note.target().guard)
         };
-        let of_batch = || self.batches.values().find_map(|batch| batch.guard_of(fact));
+        let of_batch = || {
+            let mut batches = self.batches_of(fact);
+            batches.find_map(|id| self.batches.get(id)?.guard_of(fact))
+        };
         let of_tool = || self.tools.values().find_map(|tool| tool.guard_of(fact));
         let of_scope = self.scopes.guard_of(fact);
         of_scope
@@ -249,13 +263,11 @@ impl Floor {
             if self.scopes.guard_of(fact).is_some() {
                 self.wheels_under_scopes_are_stale(fact);
             }
-            let made: Vec<_> = self
-                .batches
-                .iter()
-                .filter(|(_, batch)| batch.guard_of(fact).is_some())
-                .map(|(id, _)| *id)
-                .collect();
-            for batch in made {
+            let made = self.batches_of(fact).filter(|id| {
+                let batch = self.batches.get(id);
+                batch.is_some_and(|batch| batch.guard_of(fact).is_some())
+            });
+            for batch in made.copied().collect::<Vec<_>>() {
                 self.batch_changed(batch);
             }
         }
@@ -289,14 +301,50 @@ impl Floor {
 
     /// Folds again every wheel that a fact speaks of.
     fn fold_what_mentions(&mut self, fact: FactId) {
-        for slot in self.wheels.slots() {
-            if self.wheels[slot].chronicle.mentions(fact) {
-                let wheel = &mut self.wheels[slot];
-                let before = wheel.state.batch;
-                wheel.fold_again(&self.calendar, &self.voids);
-                self.touched(slot, before);
-                self.list_piercings(slot);
+        for slot in self.wheels_of(fact) {
+            let wheel = &mut self.wheels[slot];
+            let before = wheel.state.batch;
+            wheel.fold_again(&self.calendar, &self.voids);
+            self.touched(slot, before);
+            self.list_piercings(slot);
+        }
+    }
+
+    /// The wheels that a fact speaks of.
+    fn wheels_of(&self, fact: FactId) -> Vec<Slot> {
+        match self.recent.of(fact) {
+            Some(mentions) => mentions.wheels.clone(),
+            None => {
+                let slots = self.wheels.slots();
+                let mentions = |slot: &Slot| self.wheels[*slot].chronicle.mentions(fact);
+                slots.filter(mentions).collect()
             }
         }
+    }
+
+    /// The batches whose make a fact may belong to.
+    fn batches_of(&self, fact: FactId) -> impl Iterator<Item = &BatchId> {
+        let recent = self.recent.of(fact);
+        let searched = recent.is_none().then(|| self.batches.keys());
+        let known = recent.into_iter().flat_map(|mentions| &mentions.batches);
+        known.chain(searched.into_iter().flatten())
+    }
+}
+
+/// The batch whose make an event belongs to, or that it forecasts.
+const fn made_of(event: &Event) -> Option<BatchId> {
+    match event {
+        Event::VatStarted(e) => Some(e.batch),
+        Event::VatFilled(e) => Some(e.batch),
+        Event::VatReworked(e) => Some(e.batch),
+        Event::VatDosed(e) => Some(e.batch),
+        Event::VatMeasured(e) => Some(e.batch),
+        Event::VatCut(e) => Some(e.batch),
+        Event::VatDrained(e) => Some(e.batch),
+        Event::VatMilled(e) => Some(e.batch),
+        Event::VatClosed(e) => Some(e.batch),
+        Event::VatRecipeChanged(e) => Some(e.batch),
+        Event::ForecastTold(e) => Some(e.batch),
+        _ => None,
     }
 }

@@ -4,7 +4,7 @@ use axum::Json;
 use axum::extract::{Path, Query, State};
 use facts::{BatchId, RoomId, WheelId};
 use ripening::answer::{BatchPicture, Due, DueQuery, FloorPicture, WheelLife, WheelRow};
-use scheduler::{CensusQuery, Standing};
+use scheduler::{CensusQuery, DAY, Day, ROOMS, RoomsAhead, Standing};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -173,13 +173,8 @@ pub async fn plan(
     visitor: Visitor,
 ) -> Result<Json<PlanBody>, Trouble> {
     visitor.signed()?;
-    let day = gateway.outlook().day(gateway.now()).await;
-    let day = day.map_err(|error| Trouble::away(error.to_string()))?;
-    Ok(Json(PlanBody {
-        now: day.now,
-        plan: day.plan.clone(),
-        missed: day.missed.clone(),
-    }))
+    let Day { now, plan, missed } = gateway.ask(DAY, &()).await?;
+    Ok(Json(PlanBody { now, plan, missed }))
 }
 
 /// `GET /api/v1/rooms`
@@ -191,9 +186,8 @@ pub async fn rooms(
     visitor: Visitor,
 ) -> Result<Json<plan::Forecast>, Trouble> {
     visitor.signed()?;
-    let forecast = gateway.outlook().rooms(gateway.now()).await;
-    let forecast = forecast.map_err(|error| Trouble::away(error.to_string()))?;
-    Ok(Json(forecast))
+    let ahead: RoomsAhead = gateway.ask(ROOMS, &()).await?;
+    Ok(Json(ahead.forecast))
 }
 
 /// `GET /api/v1/told`

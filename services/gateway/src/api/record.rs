@@ -1,14 +1,16 @@
 //! What people state from a desk: an alert was seen, a record was wrong.
 
+use std::collections::BTreeMap;
+
 use authority::people::{Proof, TakenBack, may_correct, taken_back};
 use axum::Json;
 use axum::extract::{Path, State};
 use axum::http::StatusCode;
+use facts::wire;
 use facts::{AlertAcknowledged, Event, Fact, FactId, Voided};
-use holds::Target;
 use names::{Kind, Known};
-use ripening::Floor;
 use ripening::answer::FloorPicture;
+use scheduler::{CORRECTED, SAID, SaidOf};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -86,9 +88,20 @@ pub async fn acknowledge_alert(
     gateway.state(signed, vec![event.into()]).await
 }
 
+/// What people said of alerts, and did not take back.
+///
+/// # Errors
+/// It cannot be looked up now.
+pub async fn said_of(
+    gateway: &Gateway,
+    alerts: &[String],
+) -> Result<BTreeMap<String, Vec<SaidOf>>, Trouble> {
+    gateway.ask(SAID, &alerts).await
+}
+
 /// An alert that is open, or that somebody has said something of before.
 async fn alert_named(gateway: &Gateway, alert: &str) -> Result<String, Trouble> {
-    if !gateway.outlook().said(alert).is_empty() {
+    if !said_of(gateway, &[alert.to_owned()]).await?.is_empty() {
         return Ok(alert.to_owned());
     }
     let told = gateway.told().open();
@@ -133,12 +146,8 @@ pub async fn void_fact(
             rights.words()
         )));
     }
-    let target = Target::of(&target);
-    let look = move |floor: &Floor| floor.voids().reason(target).map(str::to_owned);
-    let corrected = gateway.outlook().look(gateway.now(), look).await;
-    let corrected = corrected
-        .map_err(|error| Trouble::away(format!("this was not finished ({error}): try again")))?;
-    if let Some(why) = corrected {
+    let line = wire::to_line(&target).map_err(|error| Trouble::away(error.to_string()))?;
+    if let Some(why) = gateway.ask::<Option<String>>(CORRECTED, &line).await? {
         return Err(conflict(format!(
             "this record was corrected already ({why}): nothing more is to be done"
         )));

@@ -1,11 +1,14 @@
 //! What people should know now, and what they say about it.
 
+use std::collections::BTreeMap;
+
 use axum::extract::{Query, State};
 use axum::response::Response;
 use bus::telling::{Message, Severity};
 use maud::{Markup, html};
 use ripening::answer::{AlertLine, FloorPicture};
 use ripening::{Level, Subject};
+use scheduler::SaidOf;
 use serde::Deserialize;
 
 use super::frame::{Frame, Here, token};
@@ -16,6 +19,9 @@ use crate::guard::{Filled, Visitor};
 use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
+
+/// What people said, by alert.
+type Said = BTreeMap<String, Vec<SaidOf>>;
 
 #[derive(Debug, Default, Deserialize)]
 pub struct Asked {
@@ -34,14 +40,18 @@ pub async fn page(
     let Query(Asked { from }) = asked.map_err(|bad| unfit(&bad))?;
     let picture: FloorPicture = gateway.ask("floor", &()).await?;
     let told = gateway.told().open();
+    let of_floor = picture.alerts.iter().filter_map(|line| line.alert.clone());
+    let of_workers = told.iter().map(|message| message.telling.alert.clone());
+    let names: Vec<String> = of_floor.chain(of_workers).collect();
+    let said = &api::said_of(&gateway, &names).await?;
     let content = html! {
         @if picture.missing_facts > 0 {
             div.plain-trouble { (icon::level("stop")) p { (t.with("alerts-missing", [("count", picture.missing_facts.into())])) } }
         }
         @if picture.alerts.is_empty() && told.is_empty() { p.empty { (t.say("alerts-none")) } }
         // What workers told first: it is little, and may be much worse than a late turn.
-        @if from == 0 { @for message in &told { (told_card(&gateway, &visitor, t, message)) } }
-        @for alert in pager::part(&picture.alerts, from) { (card(&gateway, &visitor, t, alert)) }
+        @if from == 0 { @for message in &told { (told_card(&gateway, &visitor, t, message, said)) } }
+        @for alert in pager::part(&picture.alerts, from) { (card(&gateway, &visitor, t, alert, said)) }
         (pager::links(t, from, picture.alerts.len(), |from| format!("/alerts?from={from}")))
         @let more = picture.alerts_in_all.saturating_sub(picture.alerts.len());
         @if more > 0 { p { (t.with("more", [("count", more.into())])) } }
@@ -53,7 +63,7 @@ pub async fn page(
     )
 }
 
-fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, alert: &AlertLine) -> Markup {
+fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, alert: &AlertLine, said: &Said) -> Markup {
     let worse = alert.level == Level::Escalated;
     html! {
         article.alert-card {
@@ -69,14 +79,20 @@ fn card(gateway: &Gateway, visitor: &Visitor, t: Tongue, alert: &AlertLine) -> M
                     @if alert.wheels > 0 { (say::wheels(t, alert.wheels)) }
                     @if let Some(since) = alert.since { " · " (t.with("alerts-since", [("time", say::time(gateway, since).into())])) }
                 }
-                @if let Some(name) = &alert.alert { (what_people_say(gateway, visitor, t, name)) }
+                @if let Some(name) = &alert.alert { (what_people_say(gateway, visitor, t, name, said)) }
             }
         }
     }
 }
 
 /// Something that a worker has told.
-fn told_card(gateway: &Gateway, visitor: &Visitor, t: Tongue, message: &Message) -> Markup {
+fn told_card(
+    gateway: &Gateway,
+    visitor: &Visitor,
+    t: Tongue,
+    message: &Message,
+    said: &Said,
+) -> Markup {
     let telling = &message.telling;
     let worst = telling.severity == Severity::Alarm;
     html! {
@@ -85,17 +101,23 @@ fn told_card(gateway: &Gateway, visitor: &Visitor, t: Tongue, message: &Message)
             div {
                 p.big { (say::core(t, &telling.text)) }
                 p { (t.with("alerts-since", [("time", say::time(gateway, message.since).into())])) }
-                (what_people_say(gateway, visitor, t, &telling.alert))
+                (what_people_say(gateway, visitor, t, &telling.alert, said))
             }
         }
     }
 }
 
 /// What people have said of an alert, and where to say more.
-fn what_people_say(gateway: &Gateway, visitor: &Visitor, t: Tongue, alert: &str) -> Markup {
-    let said = gateway.outlook().said(alert);
+fn what_people_say(
+    gateway: &Gateway,
+    visitor: &Visitor,
+    t: Tongue,
+    alert: &str,
+    said: &Said,
+) -> Markup {
+    let said = said.get(alert).map_or(&[][..], Vec::as_slice);
     html! {
-        @for said in &said {
+        @for said in said {
             @let who = said.person.map(|badge| gateway.people().account(badge).map_or_else(|| badge.to_string(), |a| a.name));
             p { span.mark.good { (t.say("alerts-seen")) } " "
                 (who.unwrap_or_default()) ", " (say::time(gateway, said.at)) ": " q { (said.note) } }

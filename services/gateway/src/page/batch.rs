@@ -3,10 +3,11 @@
 use axum::extract::{Path, Query, State};
 use facts::BatchId;
 use maud::{Markup, html};
-use ripening::answer::BatchPicture;
+use ripening::answer::{BatchPicture, Portioned};
+use scheduler::PORTIONED;
 
 use super::frame::{Frame, Here};
-use super::{Gate, forecast, looking, pager, say, unfinished, wheel};
+use super::{Gate, forecast, looking, pager, say, wheel};
 use crate::guard::Visitor;
 use crate::parameters::unfit;
 use crate::people::Wishes;
@@ -28,25 +29,8 @@ pub async fn page(
     let id = BatchId::new(&batch).map_err(|bad| Trouble::bad(bad.to_string()))?;
     let picture: BatchPicture = gateway.ask("batch", &id).await?;
     let id = picture.batch;
-    let portions = gateway
-        .outlook()
-        .look(gateway.now(), move |floor| {
-            let wheels = floor.batch(id).map(|batch| batch.wheels.clone());
-            let portions = wheels.into_iter().flatten().filter_map(|wheel| {
-                let portion = floor.wheel(wheel)?.state().portion?;
-                Some(f64::from(portion.get()))
-            });
-            let target = floor.recipe_of(id).map(|recipe| {
-                let portion = recipe.portion;
-                (
-                    f64::from(portion.weight_g.get()),
-                    f64::from(portion.tolerance_g.get()),
-                )
-            });
-            (portions.collect::<Vec<f64>>(), target)
-        })
-        .await;
-    let (portions, target) = portions.map_err(|error| unfinished(&error))?;
+    let portioned: Portioned = gateway.ask(PORTIONED, &id).await?;
+    let (portions, target) = (portioned.portions_g, portioned.target_g);
     let Query(what_if) = what_if.map_err(|bad| unfit(&bad))?;
     let expected = forecast::of_batch(&gateway, t, id, &what_if).await?;
     let wishes = visitor.wishes();

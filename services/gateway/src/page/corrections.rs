@@ -4,26 +4,21 @@
 use authority::people::{Identification, Right, TakenBack, UNDO_WITHIN, kind_taken_back, table};
 use axum::extract::{Query, State};
 use chrono::{DateTime, Utc};
-use facts::{BatchId, Carrier, FactId};
-use holds::{Guard, Target};
+use facts::{BatchId, FactId};
 use maud::{Markup, html};
-use names::UnknownName;
-use ripening::answer::{self, LifeLine};
-use ripening::{Floor, Wheel};
+use ripening::answer::{About, Corrections, ToldIn};
+use scheduler::CORRECTIONS;
 use serde::Deserialize;
 use station::Action;
 
 use super::frame::{Frame, Here};
-use super::stand::{named, stands_on};
-use super::{Gate, looking, say, unfinished, wheel};
+use super::stand::named;
+use super::{Gate, looking, say, wheel};
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
 use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
-
-/// Corrections shown, newest first.
-const SHOWN: usize = 40;
 
 #[derive(Debug, Default, Deserialize)]
 pub struct Asked {
@@ -31,22 +26,6 @@ pub struct Asked {
     batch: Option<String>,
     /// Only those of the wheels that stand there now: `stillage/S07`.
     stand: Option<String>,
-}
-
-/// Whose corrections.
-#[derive(Debug, Clone, Copy)]
-enum About {
-    Everything,
-    Batch(BatchId),
-    Stand(Carrier),
-}
-
-/// One record that was corrected.
-struct Row {
-    fact: FactId,
-    reason: String,
-    /// What it said, and the page where it is told.
-    found: Option<(LifeLine, String)>,
 }
 
 pub async fn page(
@@ -57,15 +36,8 @@ pub async fn page(
     looking(&visitor)?;
     let t = visitor.tongue();
     let Query(asked) = asked.map_err(|bad| unfit(&bad))?;
-    let about = about(&gateway, asked)?;
-    let look = move |floor: &Floor| {
-        if let About::Batch(batch) = about {
-            answer::batch_named(floor, batch)?;
-        }
-        Ok::<_, UnknownName>(rows(floor, about))
-    };
-    let rows = gateway.outlook().look(gateway.now(), look).await;
-    let (rows, left) = rows.map_err(|error| unfinished(&error))??;
+    let about = about(&gateway, asked).await?;
+    let Corrections { newest, more } = gateway.ask(CORRECTIONS, &about).await?;
     let content = html! {
         p { (t.say("corrections-words")) }
         (who_may(t))
@@ -76,12 +48,13 @@ pub async fn page(
             } } }
             About::Stand(stand) => { p.big { a href=(say::stand_path(stand)) { (say::stand(t, stand)) } } }
         }
-        @if rows.is_empty() { p.empty { (t.say("corrections-none")) } }
+        @if newest.is_empty() { p.empty { (t.say("corrections-none")) } }
         ol.list reversed {
-            @for row in &rows { li {
+            @for row in &newest { li {
                 @match &row.found {
-                    Some((line, path)) => {
-                        a href={ (path) "?all=true#f-" (row.fact) } { (path.rsplit('/').next().unwrap_or(path)) }
+                    Some((line, told_in)) => {
+                        @let (path, code) = place(told_in);
+                        a href={ (path) "?all=true#f-" (row.fact) } { (code) }
                         " · " (wheel::told(&gateway, t, line))
                     }
                     None => {
@@ -91,7 +64,7 @@ pub async fn page(
                 }
             } }
         }
-        @if left > 0 { p { (t.with("more", [("count", left.into())])) } }
+        @if more > 0 { p { (t.with("more", [("count", more.into())])) } }
     };
     let title = t.say("corrections-title");
     Ok(Frame::new(&gateway, &visitor, title, Here::Nowhere)
@@ -170,7 +143,15 @@ fn right_row(t: Tongue, right: &Right) -> Markup {
     }
 }
 
-fn about(gateway: &Gateway, asked: Asked) -> Result<About, Trouble> {
+/// The page where a record is told, and the code of what it is about.
+fn place(told_in: &ToldIn) -> (String, String) {
+    match told_in {
+        ToldIn::Batch(id) => (format!("/batches/{id}"), id.to_string()),
+        ToldIn::Wheel(id) => (format!("/wheels/{id}"), id.to_string()),
+    }
+}
+
+async fn about(gateway: &Gateway, asked: Asked) -> Result<About, Trouble> {
     if let Some(batch) = asked.batch {
         let batch = BatchId::new(&batch).map_err(|bad| Trouble::bad(bad.to_string()))?;
         return Ok(About::Batch(batch));
@@ -179,73 +160,7 @@ fn about(gateway: &Gateway, asked: Asked) -> Result<About, Trouble> {
         return Ok(About::Everything);
     };
     let (kind, id) = stand.split_once('/').unwrap_or((&stand, ""));
-    Ok(About::Stand(named(gateway, kind, id)?))
-}
-
-/// The newest corrections, and how many more there are.
-fn rows(floor: &Floor, about: About) -> (Vec<Row>, usize) {
-    let voids = floor.voids();
-    let stands = |by| !voids.takes_back(Target::kept(by, Guard::Correction));
-    let mut voidings: Vec<_> = voids.iter().filter(|v| stands(v.by)).collect();
-    voidings.sort_by_key(|voiding| std::cmp::Reverse(voiding.by));
-    let mut left = 0;
-    if matches!(about, About::Everything) {
-        left = voidings.len().saturating_sub(SHOWN);
-        voidings.truncate(SHOWN);
-    }
-    let mut rows: Vec<Row> = voidings
-        .into_iter()
-        .map(|voiding| Row {
-            fact: voiding.target,
-            reason: voiding.reason.clone(),
-            found: None,
-        })
-        .collect();
-    for (id, batch) in floor.batches() {
-        let asked = match about {
-            About::Everything => true,
-            About::Batch(wanted) => wanted == *id,
-            About::Stand(_) => false,
-        };
-        let has = |row: &Row| batch.lines.keys().any(|moment| moment.fact == row.fact);
-        if asked && rows.iter().any(has) {
-            let picture = answer::batch(floor, *id);
-            let record = picture.map_or_else(|_| Vec::new(), |picture| picture.record);
-            tell(&mut rows, &record, &format!("/batches/{id}"));
-        }
-    }
-    let asked = |wheel: &Wheel| match about {
-        About::Everything => true,
-        About::Batch(batch) => wheel.state().batch == Some(batch),
-        About::Stand(stand) => stands_on(wheel.state(), stand),
-    };
-    for (id, wheel) in floor.wheels().filter(|(_, wheel)| asked(wheel)) {
-        let has = |row: &Row| row.found.is_none() && wheel.chronicle().mentions(row.fact);
-        if rows.iter().any(has) {
-            let life = answer::wheel(floor, *id);
-            let life = life.map_or_else(|_| Vec::new(), |life| life.life);
-            tell(&mut rows, &life, &format!("/wheels/{id}"));
-        }
-    }
-    // What takes nothing back is no correction.
-    rows.retain(|row| {
-        let found = row.found.as_ref();
-        found.is_none_or(|(line, _)| line.voided.is_some())
-    });
-    if !matches!(about, About::Everything) {
-        rows.retain(|row| row.found.is_some());
-        left = rows.len().saturating_sub(SHOWN);
-        rows.truncate(SHOWN);
-    }
-    (rows, left)
-}
-
-/// What the records among these lines said.
-fn tell(rows: &mut [Row], lines: &[LifeLine], path: &str) {
-    for row in rows.iter_mut().filter(|row| row.found.is_none()) {
-        let line = lines.iter().find(|line| line.fact == row.fact);
-        row.found = line.map(|line| (line.clone(), path.to_owned()));
-    }
+    Ok(About::Stand(named(gateway, kind, id).await?))
 }
 
 /// When a fact was recorded: its id begins with the milliseconds since 1970 (RFC 9562, UUIDv7).

@@ -1,34 +1,25 @@
 //! The rooms drawn, with what stands in them and what it needs: now, on an earlier day, or
 //! on a day to come if nothing is done until then.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 
 use axum::extract::{Query, State as Shared};
-use chrono::{DateTime, TimeDelta, Utc};
-use facts::{BatchId, Carrier, PositionId, RoomId, WheelId};
+use chrono::TimeDelta;
+use facts::{Carrier, RoomId};
 use maud::{Markup, html};
 use names::Kind;
 use quantity::{DairyDay, calendar};
-use ripening::answer::carrier;
-use ripening::{Floor, State, Urgency};
+use ripening::Urgency;
+use ripening::answer::{Place, Places};
+use scheduler::PLACES;
 use serde::Deserialize;
 
 use super::frame::{Frame, Here};
-use super::{Gate, looking, pager, say, unfinished};
+use super::{Gate, looking, pager, say};
 use crate::guard::Visitor;
 use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::words::Tongue;
-
-/// What stands in one place.
-#[derive(Debug, Default)]
-struct Stand {
-    position: Option<PositionId>,
-    batches: BTreeSet<BatchId>,
-    wheels: usize,
-    held: usize,
-    worst: Option<(Urgency, String)>,
-}
 
 /// Days that can be looked back, and ahead.
 const BACK: i64 = 7;
@@ -53,7 +44,7 @@ pub struct Asked {
 const HOOPS: &str = "hoops.";
 const BETWEEN: &str = "between.";
 
-type Rooms = BTreeMap<(Option<RoomId>, bool), BTreeMap<Option<Carrier>, Stand>>;
+type Rooms = BTreeMap<(Option<RoomId>, bool), Vec<Place>>;
 
 pub async fn page(
     Shared(gateway): Gate,
@@ -68,18 +59,15 @@ pub async fn page(
     }
     let days = asked.days.clamp(-BACK, AHEAD);
     let then = calendar::later(gateway.now(), TimeDelta::days(days));
-    let look = move |floor: &Floor| {
-        let rooms = match days {
-            ..0 => past(floor, then),
-            _ => rooms(floor, then),
-        };
-        let strays = floor.wheels().filter(|(_, wheel)| wheel.state().is_stray());
-        let strays: BTreeSet<WheelId> = strays.map(|(id, _)| *id).collect();
-        (rooms, strays)
-    };
-    let looked = gateway.outlook().look(gateway.now(), look).await;
-    let (rooms, strays) = looked.map_err(|error| unfinished(&error))?;
-    let none = BTreeMap::new();
+    let Places { places, strays } = gateway.ask(PLACES, &days).await?;
+    let mut rooms = Rooms::new();
+    for place in places {
+        rooms
+            .entry((place.room, place.hooped))
+            .or_default()
+            .push(place);
+    }
+    let none = Vec::new();
     let hoops = rooms.get(&(None, true)).unwrap_or(&none);
     let between = rooms.get(&(None, false)).unwrap_or(&none);
     let clock = gateway.site().clock;
@@ -137,76 +125,22 @@ fn all_days(t: Tongue, today: DairyDay) -> String {
     days.collect::<Vec<_>>().join("|")
 }
 
-/// Where wheels stand now, and how late what they need will be then.
-fn rooms(floor: &Floor, then: DateTime<Utc>) -> Rooms {
-    let mut rooms = Rooms::new();
-    for (id, wheel) in floor.wheels() {
-        let Some(stand) = stand(&mut rooms, wheel.state()) else {
-            continue;
-        };
-        stand.held += usize::from(!floor.holds(*id).is_empty());
-        let worst = wheel
-            .actions()
-            .iter()
-            .filter(|asked| asked.because.blocked.is_none())
-            .map(|asked| (asked.window.urgency(then), asked))
-            .filter(|(late, _)| *late > Urgency::Ahead)
-            .max_by_key(|(late, asked)| (*late, asked.severity));
-        if let Some((late, asked)) = worst
-            && stand.worst.as_ref().is_none_or(|(worst, _)| late > *worst)
-        {
-            stand.worst = Some((late, asked.action.to_string()));
-        }
-    }
-    rooms
-}
-
-/// Where wheels stood, as far as it is known today: what was corrected since counts as
-/// corrected.
-fn past(floor: &Floor, then: DateTime<Utc>) -> Rooms {
-    let clock = floor.practice().clock;
-    let mut rooms = Rooms::new();
-    for (id, wheel) in floor.wheels() {
-        let mut notes = wheel.chronicle().notes();
-        notes.retain(|note| note.moment.at <= then && !note.is_void(floor.voids()));
-        let state = State::of(notes.iter(), |at| clock.day_of(at));
-        if let Some(stand) = stand(&mut rooms, &state) {
-            stand.held += usize::from(!floor.held_at(*id, then).is_empty());
-        }
-    }
-    rooms
-}
-
-/// What a wheel stands on, with the wheel counted; none when it is not on the floor.
-fn stand<'r>(rooms: &'r mut Rooms, state: &State) -> Option<&'r mut Stand> {
-    if !state.on_floor() || state.born.is_none() {
-        return None;
-    }
-    let room = state.room.map(|room| room.value);
-    let stands = rooms.entry((room, state.in_hoop())).or_default();
-    let stand = stands.entry(carrier(state)).or_default();
-    stand.wheels += 1;
-    stand.position = stand.position.or(state.position);
-    stand.batches.extend(state.batch);
-    Some(stand)
-}
-
 /// A room: what stands in places, then what drains in hoops; a stack takes a place as well.
 fn draw(
     t: Tongue,
     name: &str,
-    stands: &BTreeMap<Option<Carrier>, Stand>,
-    hooped: &BTreeMap<Option<Carrier>, Stand>,
+    stands: &[Place],
+    hooped: &[Place],
     positions: Option<u32>,
     (from, address): (usize, impl Fn(usize) -> String),
 ) -> Markup {
-    let count = |stands: &BTreeMap<_, Stand>| stands.values().map(|s| s.wheels).sum::<usize>();
+    let count = |stands: &[Place]| stands.iter().map(|s| s.wheels).sum::<usize>();
     let draining = count(hooped);
     let wheels = count(stands) + draining;
     let taken = u32::try_from(stands.len() + hooped.len()).unwrap_or(u32::MAX);
     let free = positions.map_or(0, |positions| positions.saturating_sub(taken));
     let mut stands: Vec<_> = stands.iter().collect();
-    stands.sort_by_key(|(carrier, stand)| (stand.position.is_none(), stand.position, **carrier));
+    stands.sort_by_key(|stand| (stand.position.is_none(), stand.position, stand.carrier));
     stands.extend(hooped);
     html! {
         section.room-drawn {
@@ -219,7 +153,7 @@ fn draw(
                 }
             }
             ul.places {
-                @for (carrier, stand) in pager::part(&stands, from) { li { (drawn(t, **carrier, stand)) } }
+                @for stand in pager::part(&stands, from) { li { (drawn(t, stand)) } }
                 @if free > 0 { li.free { (t.with("floor-free", [("count", free.into())])) } }
             }
             (pager::links(t, from, stands.len(), address))
@@ -227,7 +161,7 @@ fn draw(
     }
 }
 
-fn drawn(t: Tongue, carrier: Option<Carrier>, stand: &Stand) -> Markup {
+fn drawn(t: Tongue, stand: &Place) -> Markup {
     let late = stand
         .worst
         .as_ref()
@@ -236,7 +170,7 @@ fn drawn(t: Tongue, carrier: Option<Carrier>, stand: &Stand) -> Markup {
     let inside = html! {
         span.label {
             strong {
-                @match carrier {
+                @match stand.carrier {
                     Some(Carrier::Hoop(id)) => (id),
                     Some(Carrier::Stack(id)) => (id),
                     Some(Carrier::Stillage(id)) => (id),
@@ -251,7 +185,7 @@ fn drawn(t: Tongue, carrier: Option<Carrier>, stand: &Stand) -> Markup {
             @if held { small { (t.with("floor-held", [("count", stand.held.into())])) } }
         }
     };
-    match carrier {
+    match stand.carrier {
         Some(carrier) => html! {
             a.stand.(say::class(late)).held[held] href=(say::stand_path(carrier)) { (inside) }
         },

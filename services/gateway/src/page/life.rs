@@ -2,9 +2,9 @@
 
 use chart::{Axis, Figure, Ink, Layer, Line, Marker, Panel, Stroke, at};
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::WheelId;
 use maud::{Markup, html};
-use ripening::{Floor, Note, What};
+use ripening::What;
+use ripening::answer::Happened;
 
 use super::frame::figure;
 use super::say;
@@ -15,20 +15,12 @@ use crate::words::Tongue;
 const WIDTH: f64 = 1000.0;
 const MARGIN: f64 = 10.0;
 
-/// Everything that happened to a wheel and still counts, oldest first.
-pub fn notes(floor: &Floor, wheel: WheelId) -> Vec<Note> {
-    let notes = floor.wheel(wheel).map(|wheel| wheel.chronicle().notes());
-    let mut notes = notes.unwrap_or_default();
-    notes.retain(|note| !note.is_void(floor.voids()));
-    notes
-}
-
 /// Stays in rooms as bars, turns as ticks, everything else as marks, from left to right.
-pub fn line(gateway: &Gateway, t: Tongue, notes: &[Note]) -> Markup {
+pub fn line(gateway: &Gateway, t: Tongue, notes: &[Happened]) -> Markup {
     let (Some(first), Some(last)) = (notes.first(), notes.last()) else {
         return html! {};
     };
-    let (from, last) = (first.moment.at, last.moment.at);
+    let (from, last) = (first.at, last.at);
     let end = last.max(gateway.now().min(last + TimeDelta::days(3)));
     let span = (end - from).num_minutes().max(1) as f64;
     let x = |at: DateTime<Utc>| {
@@ -37,7 +29,7 @@ pub fn line(gateway: &Gateway, t: Tongue, notes: &[Note]) -> Markup {
     let rooms: Vec<_> = notes
         .iter()
         .filter_map(|note| match note.what {
-            What::Moved { room, .. } => Some((note.moment.at, room)),
+            What::Moved { room, .. } => Some((note.at, room)),
             _ => None,
         })
         .collect();
@@ -64,10 +56,10 @@ pub fn line(gateway: &Gateway, t: Tongue, notes: &[Note]) -> Markup {
                 }
             }
             @for note in turns() {
-                line.turned x1=(px(x(note.moment.at))) y1="80" x2=(px(x(note.moment.at))) y2="100" {}
+                line.turned x1=(px(x(note.at))) y1="80" x2=(px(x(note.at))) y2="100" {}
             }
             @for (nth, note) in others.enumerate() {
-                circle.event cx=(px(x(note.moment.at))) cy=(if nth % 2 == 0 { 34 } else { 116 }) r="6" {}
+                circle.event cx=(px(x(note.at))) cy=(if nth % 2 == 0 { 34 } else { 116 }) r="6" {}
             }
             text x="10" y="145" { (say::time(gateway, from)) }
             text x="990" y="145" text-anchor="end" { (say::time(gateway, end)) }
@@ -77,11 +69,11 @@ pub fn line(gateway: &Gateway, t: Tongue, notes: &[Note]) -> Markup {
 }
 
 /// Weights, and rind and blue as seen and as the iron found it.
-pub fn measures(gateway: &Gateway, t: Tongue, notes: &[Note]) -> Markup {
+pub fn measures(gateway: &Gateway, t: Tongue, notes: &[Happened]) -> Markup {
     let of = |value: fn(&What) -> Option<f64>| -> Vec<(f64, f64)> {
         let points = notes
             .iter()
-            .filter_map(|note| Some((at(note.moment.at), value(&note.what)?)));
+            .filter_map(|note| Some((at(note.at), value(&note.what)?)));
         points.collect()
     };
     let weights = of(|what| match what {
@@ -109,7 +101,7 @@ pub fn measures(gateway: &Gateway, t: Tongue, notes: &[Note]) -> Markup {
         .iter()
         .filter(|note| matches!(note.what, What::Pierced { .. }));
     let pierced = pierced.map(|note| Layer::When {
-        x: at(note.moment.at),
+        x: at(note.at),
         label: "pierced".to_owned(),
     });
     let line = |points: Vec<(f64, f64)>, ink, stroke, marker, label: &str| {

@@ -1,29 +1,21 @@
 //! The rooms: their air against what the cheese there wants, and how full they will be.
 
 use axum::extract::{Query, State};
-use chrono::{DateTime, Utc};
 use facts::RoomId;
 use maud::{Markup, html};
 use names::{Kind, Known};
 use plan::RoomForecast;
 use quantity::DairyDay;
+use scheduler::{Air, ROOMS, RoomsAhead};
 use serde::Deserialize;
 
 use super::frame::{Frame, Here};
-use super::{Gate, forecast, icon, looking, say, unfinished};
+use super::{Gate, forecast, icon, looking, say};
 use crate::guard::Visitor;
 use crate::parameters::unfit;
 use crate::trouble::Trouble;
 use crate::units;
 use crate::words::Tongue;
-
-/// A room's air.
-#[derive(Debug, Clone, Copy)]
-struct Air {
-    at: DateTime<Utc>,
-    temperature_c: f64,
-    humidity_pct: Option<f64>,
-}
 
 /// The narrowest range that every recipe's stage in a room allows.
 #[derive(Debug, Clone, Copy)]
@@ -56,25 +48,10 @@ pub async fn page(
         Some(room) => Some(forecast::of_room(&gateway, t, room).await),
         None => None,
     };
-    let now = gateway.now();
-    let forecast = gateway.outlook().rooms(now).await;
-    let forecast = forecast.map_err(|error| unfinished(&error))?;
-    let airs = gateway
-        .outlook()
-        .look(now, |floor| {
-            let airs = floor.rooms().filter_map(|(id, room)| {
-                let (moment, temperature, humidity) = room.latest(floor.voids())?;
-                let air = Air {
-                    at: moment.at,
-                    temperature_c: temperature.get(),
-                    humidity_pct: humidity.map(quantity::Percent::get),
-                };
-                Some((*id, air))
-            });
-            airs.collect::<Vec<_>>()
-        })
-        .await;
-    let airs = airs.map_err(|error| unfinished(&error))?;
+    let RoomsAhead {
+        forecast,
+        air: airs,
+    } = gateway.ask(ROOMS, &()).await?;
     let right = |id: RoomId| {
         let stages = gateway.site().recipes.iter().flat_map(|r| r.stages.iter());
         stages
@@ -91,7 +68,7 @@ pub async fn page(
     let content = html! {
         @if forecast.rooms.is_empty() { p.empty { (t.say("rooms-none")) } }
         @for room in &forecast.rooms {
-            @let air = airs.iter().find(|(id, _)| *id == room.room).map(|(_, air)| *air);
+            @let air = airs.iter().find(|air| air.room == room.room).copied();
             section.room-drawn id=(room.room) {
                 h2 { (room.room) " · " (room.name) }
                 (climate(&gateway, &visitor, t, air, right(room.room)))

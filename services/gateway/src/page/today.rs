@@ -8,10 +8,11 @@ use maud::{Markup, html};
 use plan::{Plan, RollCall, Stop};
 use ripening::Urgency;
 use ripening::answer::{Due, DueQuery};
+use scheduler::{DAY, Day};
 use serde::Deserialize;
 
 use super::frame::{Frame, Here};
-use super::{Gate, icon, looking, pager, say, unfinished};
+use super::{Gate, icon, looking, pager, say};
 use crate::gateway::Gateway;
 use crate::guard::Visitor;
 use crate::parameters::unfit;
@@ -36,8 +37,7 @@ pub async fn page(
     looking(&visitor)?;
     let t = visitor.tongue();
     let Query(Asked { from }) = asked.map_err(|bad| unfit(&bad))?;
-    let day = gateway.outlook().day(gateway.now()).await;
-    let day = day.map_err(|error| unfinished(&error))?;
+    let day: Day = gateway.ask(DAY, &()).await?;
     let content = match &day.plan {
         Some(plan) => {
             let me = visitor.signed.as_ref().map(|s| s.account.badge);

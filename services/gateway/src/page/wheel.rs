@@ -4,11 +4,12 @@ use axum::extract::{Path, Query, State};
 use axum::response::Response;
 use facts::{FactId, WheelId};
 use maud::{Markup, html};
-use ripening::answer::{LifeLine, NextLine, WheelLife};
+use ripening::answer::{Happened, LifeLine, NextLine, WheelLife};
+use scheduler::HAPPENED;
 use serde::Deserialize;
 
 use super::frame::{Frame, Here, may_correct, token};
-use super::{Gate, forecast, icon, life, looking, say, see, unfinished};
+use super::{Gate, forecast, icon, life, looking, say, see};
 use crate::api;
 use crate::gateway::Gateway;
 use crate::guard::{Filled, Visitor};
@@ -39,18 +40,15 @@ pub async fn page(
     let id = WheelId::new(&wheel).map_err(|bad| Trouble::bad(bad.to_string()))?;
     let life: WheelLife = gateway.ask("wheel", &id).await?;
     let id = life.wheel.wheel;
-    let notes = gateway
-        .outlook()
-        .look(gateway.now(), move |floor| life::notes(floor, id));
-    let notes = notes.await.map_err(|error| unfinished(&error))?;
+    let happened: Vec<Happened> = gateway.ask(HAPPENED, &id).await?;
     let expected = forecast::of_wheel(&gateway, t, id).await;
     let title = t.with("wheel-title", [("wheel", id.to_string().into())]);
     let content = html! {
         (standing(&gateway, &visitor, t, &life))
         (next(&gateway, t, &life.next))
         h2 { (t.say("wheel-life")) }
-        (life::line(&gateway, t, &notes))
-        (life::measures(&gateway, t, &notes))
+        (life::line(&gateway, t, &happened))
+        (life::measures(&gateway, t, &happened))
         (expected)
         (corrected(t, &life.life, shown.all, &format!("/wheels/{id}")))
         ol.list reversed {

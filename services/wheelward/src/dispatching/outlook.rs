@@ -3,9 +3,9 @@
 use dispatch::makes::{MakePlan, Wanting, makes as plan_makes};
 use dispatch::report::{MarketReport, Report, report as look_back};
 use facts::RecipeId;
-use gateway::outlook::site_rooms;
 use plan::{Makes, rooms};
 use quantity::DairyDay;
+use scheduler::ahead::site_rooms;
 
 use crate::cli::{DispatchMakesArgs, DispatchReportArgs};
 use crate::office::Office;
