@@ -56,7 +56,11 @@ fn the_simulation_notices_when_what_is_to_be_sent_again_is_not_synced() {
 fn the_simulation_notices_when_an_outbox_opens_without_syncing_what_it_finds() {
     is_noticed(
         Breakage::OpensUnsynced,
-        &["no lost fact", "numbers without gaps"],
+        &[
+            "no lost fact",
+            "numbers without gaps",
+            "every follower hears all",
+        ],
     );
 }
 

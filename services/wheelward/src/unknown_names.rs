@@ -128,7 +128,7 @@ const ROWS: &[Row] = &[
 const NO_NAMES: &[&str] = &[
     // Files and folders.
     "a", "b", "archive", "crew", "customers", "data", "export", "facts", "file", "files", "from_file",
-    "labels", "load", "makes", "message", "out", "papers", "pdf", "png", "qr", "record", "records",
+    "labels", "load", "write", "makes", "message", "out", "papers", "pdf", "png", "qr", "record", "records",
     "replay", "safety", "seal", "site", "svg", "table", "yesterday",
     // Instants, days, amounts and choices.
     "at", "by", "from", "to", "until", "day", "arrive_on", "arrived", "days", "weeks", "every_weeks",
@@ -312,7 +312,12 @@ fn line(row: &Row, name: &str, dir: &Path, running: bool) -> Option<Vec<String>>
 }
 
 fn unknown(error: &anyhow::Error) -> Option<&UnknownName> {
-    let own = error.downcast_ref::<UnknownName>();
+    let traced = error.downcast_ref::<trace::NoRecall>();
+    let traced = traced.and_then(|none| match none {
+        trace::NoRecall::Unknown(name) => Some(name),
+        trace::NoRecall::NotBegun { .. } => None,
+    });
+    let own = error.downcast_ref::<UnknownName>().or(traced);
     let asked = error
         .downcast_ref::<BusError>()
         .and_then(|error| match error {
