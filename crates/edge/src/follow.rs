@@ -56,14 +56,20 @@ fn take(worker: &Worker, log: &FloorLog, chunk: &[Stored]) {
     let position = log.position();
     let seq = position.seq;
     {
+        let now = worker.now();
         let mut picture = worker.picture();
+        let mut read_to = None;
         for message in chunk {
             // What cannot be read is the scheduler's to reject and to count.
             if let Ok(Read::Fact(fact)) = message.read()
                 && fact.site == worker.site().id
             {
                 picture.placement.apply(&fact);
+                read_to = Some(now.min(message.stored_at).min(fact.recorded_at));
             }
+        }
+        if let Some(at) = read_to {
+            picture.forget_behind(at);
         }
         picture.position = Some(position);
     }

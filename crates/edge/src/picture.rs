@@ -18,6 +18,9 @@ const FORM: u8 = 7;
 /// How long what has left the dairy is kept: longer than any handheld keeps a scan.
 const KEPT: Duration = Duration::days(60);
 
+/// How often, by the log's own time, it is forgotten while the log is read.
+const STEP: Duration = Duration::days(30);
+
 /// The placement, and the place in the log up to which it holds every fact.
 #[derive(Debug)]
 pub(crate) struct Picture {
@@ -101,6 +104,15 @@ impl Picture {
         }
     }
 
+    /// Forgets while the log is read, so that its past is never in memory as a whole. `at`: how
+    /// far it was read, by the earliest of all clocks.
+    pub(crate) fn forget_behind(&mut self, at: DateTime<Utc>) {
+        if self.forgot.is_none_or(|before| at - before >= STEP) {
+            self.placement.forget_before(at - KEPT);
+            self.forgot = Some(at);
+        }
+    }
+
     /// The picture as its file has it.
     pub(crate) fn bytes(&self) -> anyhow::Result<Vec<u8>> {
         let mut bytes = vec![FORM];
@@ -170,6 +182,51 @@ mod tests {
             was.trim_end() == hex,
             "the picture lies otherwise than form {FORM} says: raise FORM, remove {name}, and run this with WHEELWARD_GOLDEN=add"
         );
+    }
+
+    #[test]
+    fn what_left_long_ago_is_forgotten_while_the_log_is_read() {
+        let day = |days: i64| DateTime::UNIX_EPOCH + Duration::days(20_000 + days);
+        let fact = |number: u64, days: i64, event: facts::Event| facts::Fact {
+            id: format!("0190b6b0-0000-7000-8000-{number:012x}")
+                .parse()
+                .unwrap(),
+            site: "larkholm".parse().unwrap(),
+            station: "dispatch".parse().unwrap(),
+            station_seq: number,
+            person: None,
+            occurred_at: day(days),
+            claimed_at: None,
+            recorded_at: day(days),
+            event,
+        };
+        let wheel: facts::WheelId = "B1-01".parse().unwrap();
+        let made = facts::WheelPortioned {
+            wheel,
+            batch: "B1".parse().unwrap(),
+            weight_g: quantity::Grams::new(4_000).unwrap(),
+            scale: None,
+            tare_g: None,
+            mixer: None,
+        };
+        let left = facts::WheelDispatched {
+            wheels: vec![wheel],
+            order: None,
+            market: None,
+            via: None,
+            sale: None,
+        };
+        let mut picture = Picture::default();
+        picture.placement.apply(&fact(1, 0, made.into()));
+        picture.placement.apply(&fact(2, 80, left.into()));
+        let knows = |picture: &Picture| picture.placement.knows(wheel);
+        picture.forget_behind(day(90));
+        assert!(knows(&picture));
+        // Not again before a month of the log is over.
+        picture.forget_behind(day(119));
+        assert!(knows(&picture));
+        picture.forget_behind(day(150));
+        assert!(!knows(&picture));
     }
 
     #[test]
