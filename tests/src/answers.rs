@@ -113,9 +113,22 @@ impl Answers<'_> {
             .collect();
         for batch in batches {
             self.put("batch", &batch).await?;
+            self.put("portioned", &batch).await?;
+            self.put("portions", &batch).await?;
+            self.put("corrections", &json!({ "batch": batch })).await?;
         }
+        for days in [-3, 0, 7] {
+            self.put("places", &days).await?;
+        }
+        for code in ["HARBOUR", "S00", "nothing-of-this-name"] {
+            self.put("find", &code).await?;
+        }
+        self.put("corrections", &"everything").await?;
+        self.put("name", &json!({ "kind": "person", "code": "nobody" }))
+            .await?;
         for row in rows {
             self.put("wheel", &row["wheel"]).await?;
+            self.put("happened", &row["wheel"]).await?;
             self.put("label", &row["wheel"]).await?;
         }
         Some(())

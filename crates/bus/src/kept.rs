@@ -16,13 +16,27 @@ const ALERT: &str = "damaged-file-";
 /// What the name of a file that was put aside goes on with, before its number.
 const ASIDE: &str = ".damaged-";
 
-/// A damaged file that cannot be put aside either.
+/// A small file that cannot be used.
 #[derive(Debug, thiserror::Error)]
-#[error("{} cannot be read ({why}) and cannot be put aside: {source}. Make room there, or give this worker the right to write in its folder", .file.display())]
-pub struct KeptError {
-    file: PathBuf,
-    why: String,
-    source: std::io::Error,
+pub enum KeptError {
+    /// It may be whole, and is left where it is.
+    #[error("{} cannot be opened: {source}. Give this worker the right to read and write there, or see whether the disk works", .file.display())]
+    Closed {
+        /// The file.
+        file: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// It is damaged and cannot be put aside either.
+    #[error("{} cannot be read ({why}) and cannot be put aside: {source}. Make room there, or give this worker the right to write in its folder", .file.display())]
+    Stuck {
+        /// The file.
+        file: PathBuf,
+        /// How it is damaged.
+        why: String,
+        /// What the system said.
+        source: std::io::Error,
+    },
 }
 
 /// Reads a small file; nothing where there is none, or where it was damaged and is put aside.
@@ -40,7 +54,10 @@ pub fn read<T>(
             Err(why) => why,
         },
         Err(error) if error.kind() == ErrorKind::NotFound => return Ok(None),
-        Err(error) => error.to_string(),
+        Err(source) => {
+            let file = file.to_owned();
+            return Err(KeptError::Closed { file, source });
+        }
     };
     let aside = free_name(file);
     match fs::rename(file, &aside) {
@@ -52,7 +69,7 @@ pub fn read<T>(
             );
             Ok(None)
         }
-        Err(source) => Err(KeptError {
+        Err(source) => Err(KeptError::Stuck {
             file: file.to_owned(),
             why,
             source,

@@ -106,6 +106,13 @@ enum Attempt {
 }
 
 impl Desk {
+    /// A held wheel that one of these facts moved or touched, and what holds it.
+    #[must_use]
+    pub fn kept_by(&self, facts: &[facts::FactId]) -> Option<(WheelId, facts::HoldId)> {
+        let picture = self.worker.picture();
+        picture.placement.kept_by(facts, &self.setup.holds)
+    }
+
     /// Opens a station's desk at a worker.
     #[must_use]
     pub fn new(worker: &Worker, station: &Station) -> Self {

@@ -290,8 +290,15 @@ impl Ledger {
             let placed = laid.placed;
             if by_then(placed.moment)
                 && !laid.lifted.is_some_and(&by_then)
-                && released(placed.hold).is_none_or(|release| release.moment < placed.moment)
-                && laid.lies_over(&subject, &by_then)
+                && laid.lies_over(
+                    &subject,
+                    &by_then,
+                    // A release ends what brought the wheel in before it, and nothing that
+                    // brings it in later.
+                    released(placed.hold)
+                        .map(|release| release.moment)
+                        .filter(|release| *release > placed.moment),
+                )
             {
                 add(placed.hold, By::Scope(placed));
             }

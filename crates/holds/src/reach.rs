@@ -201,7 +201,7 @@ pub(crate) struct Subject<'a> {
 
 impl Subject<'_> {
     /// Whether the wheel is in a scope by what was said by then. `lots`: the lot that the scope
-    /// names, and those pooled from it.
+    /// names, and those pooled from it. `released`: only what brought it in since counts.
     ///
     /// Rework of a single wheel into a later batch is followed by whoever keeps the records.
     pub(crate) fn is_within(
@@ -209,37 +209,50 @@ impl Subject<'_> {
         scope: &Scope,
         lots: &[LotId],
         by_then: &dyn Fn(Moment) -> bool,
+        released: Option<Moment>,
     ) -> bool {
         let within = |window: &Window, at: DateTime<Utc>| {
             at >= window.from && window.to.is_none_or(|to| at < to)
         };
+        let since = |moment: Moment| released.is_none_or(|released| moment > released);
         let steps = || {
             let mut steps = self.known.steps(self.wheel);
             steps.retain(|(moment, _)| by_then(*moment));
             steps
         };
+        let is_of = |of: &dyn Fn(&Source) -> bool| {
+            let now = self.made_of(by_then);
+            let before =
+                |released: Moment| self.made_of(&|moment| by_then(moment) && moment <= released);
+            now.iter().any(of) && !released.is_some_and(|at| before(at).iter().any(of))
+        };
         match scope {
-            Scope::Wheels(wheels) => wheels.contains(&self.wheel),
-            Scope::Batch(batch) => self.made_of(by_then).contains(&Source::Batch(*batch)),
+            Scope::Wheels(wheels) => released.is_none() && wheels.contains(&self.wheel),
+            Scope::Batch(batch) => is_of(&|source| *source == Source::Batch(*batch)),
             Scope::Made(window) => {
                 let mut births = self.births.iter();
-                births.any(|birth| within(window, birth.moment.at))
+                births.any(|birth| within(window, birth.moment.at) && since(birth.moment))
             }
             Scope::Lot(_) => {
-                let on_it = |(_, step): (Moment, Step)| matches!(step, Step::Used(lot) if lots.contains(&lot));
-                let in_it =
-                    |source: &Source| matches!(source, Source::Lot(lot) if lots.contains(lot));
-                steps().into_iter().any(on_it) || self.made_of(by_then).iter().any(in_it)
+                let on_it = |(at, step): (Moment, Step)| {
+                    matches!(step, Step::Used(lot) if lots.contains(&lot)) && since(at)
+                };
+                steps().into_iter().any(on_it)
+                    || is_of(&|source| matches!(source, Source::Lot(lot) if lots.contains(lot)))
             }
-            Scope::Tool { tool, window } => steps()
-                .into_iter()
-                .any(|(moment, step)| step == Step::Touched(*tool) && within(window, moment.at)),
+            Scope::Tool { tool, window } => steps().into_iter().any(|(moment, step)| {
+                step == Step::Touched(*tool) && within(window, moment.at) && since(moment)
+            }),
             Scope::Room { room, window } => {
-                self.was_at(Spot::Room(*room), window, &steps(), by_then)
+                self.was_at(Spot::Room(*room), window, &steps(), by_then, released)
             }
-            Scope::Stillage { stillage, window } => {
-                self.was_at(Spot::Stillage(*stillage), window, &steps(), by_then)
-            }
+            Scope::Stillage { stillage, window } => self.was_at(
+                Spot::Stillage(*stillage),
+                window,
+                &steps(),
+                by_then,
+                released,
+            ),
         }
     }
 
@@ -249,6 +262,7 @@ impl Subject<'_> {
         window: &Window,
         steps: &[(Moment, Step)],
         by_then: &dyn Fn(Moment) -> bool,
+        released: Option<Moment>,
     ) -> bool {
         let moves = |stillage| {
             let mut moves = self.known.moves(stillage);
@@ -257,12 +271,15 @@ impl Subject<'_> {
         };
         let told = with_moves_of_stillages(steps, moves);
         let mut stays = stays(&told, moves).into_iter();
-        stays.any(|stay| stay.spot == spot && stay.overlaps(window))
+        // What came there in the same instant counts as after: rather kept than not.
+        let since = |stay: &Stay| released.is_none_or(|released| stay.from >= released.at);
+        stays.any(|stay| stay.spot == spot && stay.overlaps(window) && since(&stay))
     }
 
     /// The batches that the wheel is of, by itself and by rework, and the lots in them.
     fn made_of(&self, by_then: &dyn Fn(Moment) -> bool) -> BTreeSet<Source> {
-        let mut next: Vec<BatchId> = self.births.iter().map(|birth| birth.batch).collect();
+        let births = self.births.iter().filter(|birth| by_then(birth.moment));
+        let mut next: Vec<BatchId> = births.map(|birth| birth.batch).collect();
         let mut found: BTreeSet<Source> = next.iter().copied().map(Source::Batch).collect();
         while let Some(batch) = next.pop() {
             for (moment, source) in self.known.sources(batch) {

@@ -9,6 +9,7 @@ use facts::{
 };
 use recipe::RecipeBook;
 
+use crate::scope::is_new;
 use crate::{Guard, Moment, Source, Target, Voids};
 
 /// Who may release a wheel from a hold, or lift a hold over a scope.
@@ -241,8 +242,8 @@ impl Course {
     /// into it, or was there.
     pub fn apply(&mut self, fact: &Fact) -> bool {
         let moment = Moment::of(fact);
-        let leg = Self::leg(fact).map(|leg| self.legs.insert(moment, leg).is_none());
-        let filled = Self::filled(fact).map(|of| self.filled.insert(moment, of).is_none());
+        let leg = Self::leg(fact).map(|leg| is_new(self.legs.entry(moment), leg));
+        let filled = Self::filled(fact).map(|of| is_new(self.filled.entry(moment), of));
         leg == Some(true) || filled == Some(true)
     }
 

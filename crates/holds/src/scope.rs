@@ -1,6 +1,7 @@
 //! Holds over scopes: wheels, a batch, a time of making, a lot, a room, a stillage, a tool.
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 use std::ops::Bound;
 
 use facts::{Event, Fact, FactId, HoldId, LotId, PersonId, Scope, WheelId, stored_struct};
@@ -67,6 +68,18 @@ stored_struct!(Scopes {
 });
 stored_struct!(Pooled { into, from, guard });
 
+/// Puts what a fact says in its place, unless a fact of that name is there: what was said first
+/// stays. Whether it is new.
+pub(crate) fn is_new<V>(place: Entry<'_, Moment, V>, said: V) -> bool {
+    match place {
+        Entry::Vacant(free) => {
+            free.insert(said);
+            true
+        }
+        Entry::Occupied(_) => false,
+    }
+}
+
 impl Scopes {
     /// Takes a fact in. `false`: it says nothing of a hold over a scope, or was there.
     pub fn apply(&mut self, fact: &Fact) -> bool {
@@ -80,23 +93,23 @@ impl Scopes {
                     reason: e.reason.clone(),
                     person: fact.person,
                 };
-                self.placed.insert(moment, placed).is_none()
+                is_new(self.placed.entry(moment), placed)
             }
             Event::HoldLifted(e) => {
                 let lifted = Lifted {
                     hold: e.hold,
                     person: fact.person,
                 };
-                self.lifted.insert(moment, lifted).is_none()
+                is_new(self.lifted.entry(moment), lifted)
             }
-            Event::HoldTraced(e) => self.traced.insert(moment, e.placed).is_none(),
+            Event::HoldTraced(e) => is_new(self.traced.entry(moment), e.placed),
             Event::MilkPooled(e) => {
                 let pooled = Pooled {
                     into: e.lot,
                     from: e.from.iter().map(|part| part.lot).collect(),
                     guard: Guard::of(fact),
                 };
-                self.pooled.insert(moment, pooled).is_none()
+                is_new(self.pooled.entry(moment), pooled)
             }
             _ => false,
         }
@@ -141,7 +154,7 @@ impl Scopes {
             .placed
             .values()
             .filter(|placed| !placed.needs_tracing());
-        placed.any(|placed| subject.is_within(&placed.scope, &[], &|_| true))
+        placed.any(|placed| subject.is_within(&placed.scope, &[], &|_| true, None))
     }
 
     /// Whether any of them was ever placed over a batch or over what goes into one.
@@ -240,13 +253,15 @@ pub struct Laid<'a> {
 }
 
 impl Laid<'_> {
-    /// Whether it lies over a wheel by what was said by then.
+    /// Whether it lies over a wheel by what was said by then; since it was released from it, if
+    /// it was.
     pub(crate) fn lies_over(
         &self,
         subject: &Subject<'_>,
         by_then: &dyn Fn(Moment) -> bool,
+        released: Option<Moment>,
     ) -> bool {
-        subject.is_within(&self.placed.scope, &self.lots, by_then)
+        subject.is_within(&self.placed.scope, &self.lots, by_then, released)
     }
 
     /// Whether nobody has said yet which wheels it keeps: until then it keeps every wheel.

@@ -167,6 +167,8 @@ pub struct Target {
     pub guard: Guard,
 }
 
+facts::stored_struct!(Target { fact, guard });
+
 impl Target {
     /// Of a fact at hand.
     #[must_use]

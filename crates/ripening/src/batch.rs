@@ -1,5 +1,6 @@
 //! A batch: its make record and how far its wheels are.
 
+use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
@@ -110,7 +111,14 @@ impl Batch {
             started,
             guard: Guard::of(fact),
         };
-        self.lines.insert(Moment::of(fact), line).is_none()
+        // What was said first under a fact's name stays.
+        match self.lines.entry(Moment::of(fact)) {
+            Entry::Vacant(free) => {
+                free.insert(line);
+                true
+            }
+            Entry::Occupied(_) => false,
+        }
     }
 
     /// Whether no fact speaks of it but those of its wheels.

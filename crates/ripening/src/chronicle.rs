@@ -7,7 +7,7 @@
 use facts::stored::borsh::{self, BorshDeserialize as _};
 use facts::{FactId, stored_struct};
 
-use crate::{Moment, Note};
+use crate::{Moment, Note, What};
 
 /// What became of a note that was offered.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -80,6 +80,13 @@ impl Chronicle {
     #[must_use]
     pub fn mentions(&self, fact: FactId) -> bool {
         memchr::memmem::find(&self.encoded, fact.uuid().as_bytes()).is_some()
+    }
+
+    /// How often a fact says that it was portioned, voided ones too.
+    pub(crate) fn portions(&self) -> usize {
+        let notes = self.notes();
+        let portioned = |note: &&Note| matches!(note.what, What::Portioned { .. });
+        notes.iter().filter(portioned).count()
     }
 
     /// How many notes there are.

@@ -65,6 +65,8 @@ pub struct Floor {
     carried: BTreeMap<StillageId, Carried>,
     stations: BTreeMap<StationId, StationLog>,
     voids: Voids,
+    /// Wheels that were portioned more than once, voided portions too.
+    twice_born: BTreeSet<Slot>,
     /// What the facts folded last speak of.
     recent: recent::Recent,
     /// Holds over scopes.
@@ -109,6 +111,7 @@ impl Floor {
             pierced: BTreeMap::new(),
             carried: BTreeMap::new(),
             stations: BTreeMap::new(),
+            twice_born: BTreeSet::new(),
             recent: recent::Recent::default(),
             scopes: Scopes::default(),
             counts: Counts::default(),

@@ -1,9 +1,9 @@
-//! Names that a station can look up by itself: rooms and their places, tools, markets, holds.
-//! Orders and customers are the dispatch desk's.
+//! Names that a station can look up by itself: rooms and their places, tools, markets, holds,
+//! and orders where no dispatch desk has them. Customers are the dispatch desk's.
 
 use std::collections::BTreeSet;
 
-use facts::{HoldId, MarketId, PositionId, RoomId, ToolId};
+use facts::{HoldId, MarketId, OrderId, PositionId, RoomId, ToolId};
 use names::{Kind, UnknownName};
 
 use crate::floor::{Floor, Step};
@@ -67,6 +67,16 @@ pub(crate) fn market(floor: &Floor<'_>, market: MarketId) -> Result<(), UnknownN
     }
     let known = known.iter().map(MarketId::as_str);
     Err(UnknownName::among(Kind::Market, market, known))
+}
+
+/// An order that was placed. Where none ever was, orders are kept elsewhere.
+pub(crate) fn order(floor: &Floor<'_>, order: OrderId) -> Result<(), UnknownName> {
+    let known: BTreeSet<OrderId> = floor.placement.orders().collect();
+    if known.is_empty() || known.contains(&order) {
+        return Ok(());
+    }
+    let known = known.iter().map(OrderId::as_str);
+    Err(UnknownName::among(Kind::Order, order, known))
 }
 
 /// Why a hold cannot be released that nobody ever set.

@@ -10,8 +10,8 @@ use std::io::{Read, Write};
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
 use facts::{
-    BatchId, Carrier, Draft, Event, Fact, FactId, HoldId, HoopId, RecipeId, RoomId, StackId,
-    StillageId, ToolCheck, ToolId, WheelId, stored_enum, stored_struct,
+    BatchId, Carrier, Draft, Event, Fact, FactId, HoldId, HoopId, OrderId, RecipeId, RoomId,
+    StackId, StillageId, ToolCheck, ToolId, WheelId, stored_enum, stored_struct,
 };
 use holds::{
     Course, Guard, Held, Known, Ledger, Note, Over, Rights, Rule, Says, Scopes, Source, Step,
@@ -36,6 +36,8 @@ pub struct Placement {
     aside: HashMap<FactId, Said>,
     /// Who takes each fact back that is kept here.
     guards: HashMap<FactId, Guard>,
+    /// Every order that was placed.
+    orders: BTreeMap<OrderId, BTreeSet<Target>>,
     // The rest is derived from the above.
     hoops: HashMap<HoopId, BTreeSet<(Order, WheelId)>>,
     stacks: HashMap<StackId, BTreeSet<WheelId>>,
@@ -96,6 +98,11 @@ impl Placement {
     pub fn apply(&mut self, fact: &Fact) {
         match &fact.event {
             Event::WheelPortioned(born) => self.number_used(born.batch, born.wheel),
+            Event::OrderPlaced(placed) => {
+                let placed = self.orders.entry(placed.order).or_default();
+                placed.insert(Target::of(fact));
+                return;
+            }
             Event::Voided(voided) => {
                 return self.void(Voiding {
                     reason: String::new(),
@@ -367,6 +374,24 @@ impl Placement {
         ledger.holds(over).into_iter().map(Held::from).collect()
     }
 
+    /// A held wheel that one of these facts says was somewhere, or was touched by something, and
+    /// what holds it: the hold may keep it for that very reason.
+    #[must_use]
+    pub fn kept_by(&self, facts: &[FactId], rule: &Rule) -> Option<(WheelId, HoldId)> {
+        let wheels = |fact: &FactId| match self.touched.get(fact) {
+            Some(Touched::Wheels(wheels)) => wheels.to_vec(),
+            _ => Vec::new(),
+        };
+        let named = facts
+            .iter()
+            .flat_map(|fact| wheels(fact).into_iter().map(move |wheel| (*fact, wheel)));
+        let mut steps = named.filter(|(fact, wheel)| {
+            let steps = self.steps(*wheel);
+            steps.iter().any(|(order, _)| order.fact == *fact)
+        });
+        steps.find_map(|(_, wheel)| Some((wheel, self.held(wheel, rule).first()?.hold)))
+    }
+
     /// Every hold that was ever set, whether a fact set it, or a recipe does, or a scope.
     pub fn holds(&self, rule: &Rule) -> impl Iterator<Item = HoldId> {
         let born = rule.born_under(None).iter().map(|born| born.hold);
@@ -468,6 +493,14 @@ impl Placement {
         Some(order.at)
     }
 
+    /// Every order that was placed and not taken back.
+    pub fn orders(&self) -> impl Iterator<Item = OrderId> {
+        let counts = self.orders.iter();
+        let stands = |placed: &Target| !self.voids.takes_back(*placed);
+        let counts = counts.filter(move |(_, placed)| placed.iter().any(stands));
+        counts.map(|(order, _)| *order)
+    }
+
     /// The next free wheel of a batch: `<batch>-<number>`. `None` when the batch's code
     /// leaves no room for a number.
     #[must_use]
@@ -510,6 +543,7 @@ impl Placement {
             voids: kept.voids,
             aside: kept.aside,
             guards: kept.guards,
+            orders: kept.orders,
         });
     }
 
@@ -522,6 +556,7 @@ impl Placement {
             voids: kept.voids,
             aside: kept.aside,
             guards: kept.guards,
+            orders: kept.orders,
             ..Self::default()
         };
         let mut touched: HashMap<FactId, Vec<WheelId>> = HashMap::new();
@@ -584,6 +619,7 @@ struct Kept {
     voids: Voids,
     aside: HashMap<FactId, Said>,
     guards: HashMap<FactId, Guard>,
+    orders: BTreeMap<OrderId, BTreeSet<Target>>,
 }
 
 impl Said {
@@ -685,7 +721,8 @@ impl BorshSerialize for Placement {
         self.scopes.serialize(to)?;
         voidings.serialize(to)?;
         self.aside.serialize(to)?;
-        self.guards.serialize(to)
+        self.guards.serialize(to)?;
+        self.orders.serialize(to)
     }
 }
 
@@ -705,6 +742,7 @@ impl BorshDeserialize for Placement {
             },
             aside: HashMap::deserialize_reader(from)?,
             guards: HashMap::deserialize_reader(from)?,
+            orders: BTreeMap::deserialize_reader(from)?,
         }))
     }
 }

@@ -257,7 +257,9 @@ impl Session {
         match code {
             Code::Action(Action::Undo) => {
                 let person = self.person();
-                self.done.undo(self.station, person, made.at, scan.received)
+                let floor = (placement, &self.setup.holds);
+                self.done
+                    .undo(self.station, person, made.at, scan.received, floor)
             }
             Code::Action(action) => self.begin(action, placement, scan, made),
             code => {

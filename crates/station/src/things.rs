@@ -81,6 +81,12 @@ impl Things {
                 if let Some(step) = self.named(named, floor) {
                     return step;
                 }
+                if !floor.setup.dispatch_desk
+                    && let Err(unknown) = known::order(floor, id)
+                {
+                    self.order = None;
+                    return Step::wrong(unknown.then("Nothing recorded"));
+                }
                 (self.order, self.sale) = (Some(id), None);
             }
             (Action::Dispatch, Code::Customer(customer, reason)) => {

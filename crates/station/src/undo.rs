@@ -2,9 +2,11 @@
 
 use authority::people::{Recorded, undoable};
 use chrono::{DateTime, Utc};
-use facts::{Event, Fact, FactId, PersonId, StationId, Voided};
+use facts::{Event, Fact, FactId, HoldId, PersonId, StationId, Voided, WheelId};
+use holds::Rule;
 
 use crate::floor::Step;
+use crate::placement::Placement;
 
 /// Records that UNDO can reach back to.
 const UNDOABLE: usize = 50;
@@ -20,6 +22,9 @@ pub struct ToUndo<'a> {
     pub same_session: bool,
     /// What was recorded after it, if anything was: only the last can be undone.
     pub after: Option<&'a str>,
+    /// A wheel that it moved or touched and that is held, perhaps for that very reason, and by
+    /// what.
+    pub kept: Option<(WheelId, HoldId)>,
 }
 
 /// Why a record is not undone at a station, in words for whoever asked.
@@ -65,6 +70,11 @@ pub fn may_undo(
             "Only the last record can be undone, and that is: {last}. A manager corrects any on the wheel's or batch's page"
         )));
     }
+    if let Some((wheel, hold)) = asked.kept {
+        return Err(stays(format!(
+            "Wheel {wheel} is held under {hold}, which may be because of it: somebody who may release it corrects it on the wheel's page"
+        )));
+    }
     Ok(format!("undone: {}", asked.words))
 }
 
@@ -107,8 +117,10 @@ impl Done {
         person: Option<PersonId>,
         made: DateTime<Utc>,
         received: DateTime<Utc>,
+        (placement, rule): (&Placement, &Rule),
     ) -> Step {
         let asked = self.0.last().map(|last| ToUndo {
+            kept: placement.kept_by(&last.facts, rule),
             words: &last.words,
             recorded: Some(last.recorded),
             same_session: true,

@@ -280,6 +280,15 @@ impl Trace<'_> {
         })
     }
 
+    /// Whether a hold over a scope keeps a wheel that was released from it.
+    fn is_in_again(&self, wheel: WheelId, ledger: &Ledger, hold: HoldId) -> bool {
+        let laid = self.index.laid();
+        let mut holds = ledger
+            .holds(self.index.over(wheel, ledger, &laid))
+            .into_iter();
+        holds.any(|standing| standing.hold == hold && matches!(standing.by, By::Scope(_)))
+    }
+
     fn over(&self, placed: &Placed) -> HoldStanding {
         let rights = self.index.rule.rights();
         let mut over = HoldStanding {
@@ -306,7 +315,11 @@ impl Trace<'_> {
                     Gone::Left => over.left.push(wheel),
                     Gone::Discarded => {}
                 },
-                Some(release) if release.moment > placed.moment => {
+                // It may have come into the scope again since.
+                Some(release)
+                    if release.moment > placed.moment
+                        && !self.is_in_again(wheel, &ledger, placed.hold) =>
+                {
                     over.let_go.push(wheel);
                     continue;
                 }

@@ -285,6 +285,8 @@ today-day = Tag
 today-work = Arbeit der Leute
 today-due = Was jetzt getan werden kann
 today-advises = Der Plan rät; was gescannt wird, gilt.
+today-crew-wrong = Es wird kein Plan gemacht: Die Crew-Datei ist nicht lesbar.
+alerts-floor-away = Was der Boden selbst melden würde, ist gerade nicht bekannt:
 today-no-crew = Es wird kein Plan gemacht: Nennen Sie unter [gateway] in der Betriebsdatei eine Crew-Datei. Das hier ist fällig.
 
 ## Die Räume

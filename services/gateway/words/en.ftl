@@ -285,6 +285,8 @@ today-day = Day
 today-work = People's work
 today-due = What may be done now
 today-advises = The plan advises; what people scan decides.
+today-crew-wrong = No plan is made: the crew file does not read.
+alerts-floor-away = What the floor itself would tell is not known now:
 today-no-crew = No plan is made: name a crew file under [gateway] in the site file. This is what is due.
 
 ## The floor

@@ -57,7 +57,11 @@ impl Folder {
                     wanted: site.to_string(),
                 });
             }
-            Err(_) => write_new(&site_file, &format!("{site}\n"))?,
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+                write_new(&site_file, &format!("{site}\n"))?;
+            }
+            // Whose records these are is not guessed.
+            Err(error) => return Err(file(&site_file)(error)),
         }
         let key = key(dir)?;
         let path = dir.join(archive::LEDGER);

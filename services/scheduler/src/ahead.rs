@@ -1,7 +1,7 @@
 //! The days ahead: the plan for people's hands, and how full the rooms will be.
 
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use anyhow::Context as _;
 use bus::Question;
@@ -14,7 +14,6 @@ use recipe::Origin;
 use ripening::Floor;
 use serde::{Deserialize, Serialize};
 use site::Site;
-use tokio::sync::Mutex;
 
 /// Days planned.
 const PLANNED: usize = 14;
@@ -34,6 +33,9 @@ pub struct Day {
     pub plan: Option<Plan>,
     /// What was missed.
     pub missed: RollCall,
+    /// Why there is no plan although the site names a crew file.
+    #[serde(default)]
+    pub trouble: Option<String>,
 }
 
 /// How full the rooms will be, and their air.
@@ -60,68 +62,114 @@ pub struct Air {
 
 /// What the days ahead are reckoned from, and the last plan.
 pub(crate) struct Ahead {
-    crew: Option<Crew>,
-    makes: Option<Makes>,
-    made: Arc<Mutex<Option<Made>>>,
+    /// What is wrong with the crew file, if it does not read: the floor does not wait for it.
+    crew: Result<Option<Crew>, String>,
+    makes: Result<Option<Makes>, String>,
+    plans: Arc<Mutex<Plans>>,
+}
+
+/// The last plan, and who waits for the next.
+#[derive(Default)]
+struct Plans {
+    made: Option<Made>,
+    /// While one is being made: whoever asked meanwhile gets it.
+    waiting: Option<Vec<Question>>,
 }
 
 /// A plan, and the number in the log that it was made at.
 struct Made {
     seq: u64,
-    day: Day,
+    day: Arc<Day>,
 }
 
 impl Ahead {
-    /// # Errors
-    /// A crew file or make plan that cannot be read; the text points at line and column.
-    pub(crate) fn new(site: &Site) -> anyhow::Result<Self> {
+    /// Reads the files that the site names.
+    pub(crate) fn new(site: &Site) -> Self {
         let options = site.gateway.as_ref();
         let crew = options.and_then(|options| options.crew.as_deref());
         let makes = options.and_then(|options| options.makes.as_deref());
-        Ok(Self {
-            crew: crew.map(crew_of).transpose()?,
-            makes: makes.map(|path| makes_of(path, site)).transpose()?,
-            made: Arc::default(),
-        })
+        let told = |error: anyhow::Error| {
+            let words = format!("{error:#}");
+            tracing::error!("{words}");
+            words
+        };
+        Self {
+            crew: crew.map(crew_of).transpose().map_err(told),
+            makes: makes
+                .map(|path| makes_of(path, site))
+                .transpose()
+                .map_err(told),
+            plans: Arc::default(),
+        }
     }
 
     /// Answers with the day's plan, made anew when something happened or a quarter of an
-    /// hour is over; beside everything else, as it takes a moment of work.
+    /// hour is over. It is made beside everything else, one at a time.
     pub(crate) fn day(&self, site: &Site, floor: &Floor, seq: u64, question: Question) {
         let now = floor.now();
-        let made = self.made.clone();
-        let problem = self.crew.clone();
-        let problem = problem.map(|crew| problem_of(site, floor, crew, PLANNED));
+        let mut plans = lock(&self.plans);
+        if let Some(made) = &plans.made
+            && made.seq == seq
+            && (now - made.day.now).abs() < STANDS
+        {
+            let day = made.day.clone();
+            tokio::spawn(async move { give(question, &day).await });
+            return;
+        }
+        if let Some(waiting) = &mut plans.waiting {
+            waiting.push(question);
+            return;
+        }
+        plans.waiting = Some(vec![question]);
+        drop(plans);
+        let problem = self.crew.clone().map(|crew| {
+            let crew = crew?;
+            Some(problem_of(site, floor, crew, PLANNED))
+        });
         let missed = plan::roll_call(floor, 1);
+        let plans = self.plans.clone();
         tokio::spawn(async move {
-            let mut made = made.lock().await;
-            let stands = made
-                .as_ref()
-                .filter(|made| made.seq >= seq && (now - made.day.now).abs() < STANDS);
-            let answered = match stands {
-                Some(made) => question.answer(&made.day).await,
-                None => {
-                    let work = move || problem.map(|p| plan::make(&p, &Yesterday::default()));
-                    match tokio::task::spawn_blocking(work).await {
-                        Ok(plan) => {
-                            let day = Day { now, plan, missed };
-                            let answered = question.answer(&day).await;
-                            *made = Some(Made { seq, day });
-                            answered
-                        }
-                        Err(_) => question.refuse("the scheduler is stopping").await,
-                    }
+            let work = move || {
+                let planned = problem.map(|p| p.map(|p| plan::make(&p, &Yesterday::default())));
+                let (plan, trouble) = match planned {
+                    Ok(plan) => (plan, None),
+                    Err(trouble) => (None, Some(trouble)),
+                };
+                Day {
+                    now,
+                    plan,
+                    missed,
+                    trouble,
                 }
             };
-            if let Err(error) = answered {
-                tracing::warn!(%error, "the plan was not answered");
+            let day = tokio::task::spawn_blocking(work).await.map(Arc::new);
+            let waiting = {
+                let mut plans = lock(&plans);
+                let day = day.as_ref().ok().cloned();
+                plans.made = day.map(|day| Made { seq, day });
+                plans.waiting.take()
+            };
+            for question in waiting.into_iter().flatten() {
+                match &day {
+                    Ok(day) => give(question, day).await,
+                    Err(_) => {
+                        let words =
+                            "the plan could not be made: see the scheduler's log, and ask again";
+                        if let Err(error) = question.refuse(words).await {
+                            tracing::warn!(%error, "the plan was not answered");
+                        }
+                    }
+                }
             }
         });
     }
 
     /// How full the rooms will be.
-    pub(crate) fn rooms(&self, site: &Site, floor: &Floor) -> RoomsAhead {
-        let makes = self.makes.clone();
+    ///
+    /// # Errors
+    /// What is wrong with the make plan.
+    pub(crate) fn rooms(&self, site: &Site, floor: &Floor) -> Result<RoomsAhead, String> {
+        let makes = self.makes.clone()?;
         let makes = makes.unwrap_or_else(|| Makes::none(rooms::fullest_stillage(floor)));
         let first = site.clock.day_of(floor.now());
         let air = floor.rooms().filter_map(|(room, read)| {
@@ -133,11 +181,21 @@ impl Ahead {
                 humidity_pct: humidity.map(Percent::get),
             })
         });
-        RoomsAhead {
+        Ok(RoomsAhead {
             forecast: plan::forecast(floor, first, AHEAD, &site_rooms(site), &makes),
             air: air.collect(),
-        }
+        })
     }
+}
+
+async fn give(question: Question, day: &Day) {
+    if let Err(error) = question.answer(day).await {
+        tracing::warn!(%error, "the plan was not answered");
+    }
+}
+
+fn lock(plans: &Mutex<Plans>) -> MutexGuard<'_, Plans> {
+    plans.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 /// What is to be planned: from today, or from tomorrow when the day's work should be done

@@ -278,7 +278,7 @@ async fn respond(
             ahead.day(site, floor, fold.seq(), question);
             Ok(())
         }
-        ROOMS => question.answer(&ahead.rooms(site, floor)).await,
+        ROOMS => question.reply(ahead.rooms(site, floor)).await,
         other => {
             let sentence = format!("{other:?} is not a question for the scheduler");
             question.refuse(&sentence).await

@@ -4,11 +4,13 @@ use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
+use authority::workers::OFFICE;
+use bus::telling::{self, Message, Telling};
 use bus::{Bus, BusError, Position, Shutdown, Stored};
-use chrono::{DateTime, NaiveTime, Utc};
+use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
 use control::Watch;
 use facts::wire::Read;
-use facts::{Event, FactId, SiteId, Sscc, WheelId};
+use facts::{Event, Fact, FactId, SiteId, Sscc, WheelId};
 use labels::LabelJob;
 use quantity::DairyDay;
 use ripening::{Alert, Floor, Folding, Step, Voiding};
@@ -30,6 +32,9 @@ const WRITE_EVERY: Duration = Duration::from_secs(1);
 /// An alert that still stands after so many days is said to stand, and again after as many:
 /// the stream of what was told forgets after thirty.
 const STANDS_EVERY: i64 = 9;
+
+/// A station's correction that came so long after the time in its name is told.
+const VOIDED_LATE: TimeDelta = TimeDelta::hours(24);
 
 /// The names under which more is stored beside the floor.
 const CASES: &str = "cases";
@@ -73,7 +78,7 @@ pub struct Fold {
     /// A store that did not read, of which people must hear.
     aside: Option<Aside>,
     /// What people have still to hear of messages that count for nothing.
-    alarms: Vec<Effect>,
+    alarms: Vec<Message>,
     /// Of what they heard since this began.
     alarmed: std::collections::BTreeSet<String>,
     /// Wheels changed since people who look on were last told.
@@ -175,7 +180,10 @@ impl Fold {
         );
         if let BusError::FloorRewritten { position, found } = why {
             let id = format!("log-rewritten-{}-{}", position.seq, found.timestamp());
-            fold.alarms.push(raised(id, "alarm", &text));
+            fold.alarms.push(Message {
+                telling: Telling::alarm(id, text),
+                since: *found,
+            });
         }
         Ok(fold)
     }
@@ -283,7 +291,10 @@ impl Fold {
                     self.noticed.extend(fact.event.wheels());
                 }
                 match &fact.event {
-                    Event::Voided(voided) => self.floor.judge(&Voiding::of(&fact, voided)),
+                    Event::Voided(voided) => {
+                        self.look_at_voiding(message, &fact);
+                        self.floor.judge(&Voiding::of(&fact, voided))
+                    }
                     _ => Ok(()),
                 }
             }
@@ -305,6 +316,14 @@ impl Fold {
 
     /// People hear of a message that is in REJECTED: each day once of each station.
     pub fn alarm(&mut self, message: &Stored, reason: &str) {
+        let reason = format!(
+            "counts for nothing: {reason}. It is kept whole in REJECTED; look at who sent it"
+        );
+        self.alarm_as("rejected", message, &reason);
+    }
+
+    /// The same of a message of which people have to hear for another reason.
+    fn alarm_as(&mut self, what: &str, message: &Stored, reason: &str) {
         // A log that is folded anew tells nobody a second time; what came while this worker
         // was away is told.
         if !self.is_live()
@@ -318,20 +337,37 @@ impl Fold {
         let station: String = station.chars().take(20).collect();
         let day = self.now().unwrap_or(message.stored_at);
         let day = day.format("%Y-%m-%d");
-        let id = format!("rejected-{station}-{day}");
-        let text = format!(
-            "message {} of station {station} counts for nothing: {reason}. It is kept whole in REJECTED; look at who sent it",
-            message.seq
-        );
-        let body =
-            serde_json::json!({"alert": id, "step": "raised", "severity": "alarm", "text": text});
-        if self.alarms.iter().all(|alarm| alarm.id != id) && self.alarmed.insert(id.clone()) {
-            self.alarms.push(Effect {
-                tail: "alert.raised".to_owned(),
-                body: body.to_string().into_bytes(),
-                id,
+        let id = format!("{what}-{station}-{day}");
+        let text = format!("message {} of station {station} {reason}", message.seq);
+        if self.alarms.iter().all(|alarm| alarm.telling.alert != id)
+            && self.alarmed.insert(id.clone())
+        {
+            self.alarms.push(Message {
+                telling: Telling::alarm(id, text),
+                since: self.now().unwrap_or(message.stored_at),
             });
         }
+    }
+
+    /// A station takes back its own only for some minutes, by the times in the two facts' names.
+    /// One that came long after the time in its name was kept by a station out of reach, or it is
+    /// dated back: people hear of it.
+    fn look_at_voiding(&mut self, message: &Stored, fact: &Fact) {
+        let named = fact
+            .recorded_at
+            .min(named_at(fact.id).unwrap_or(fact.recorded_at));
+        let late = message.stored_at - named;
+        if !self.broker_tells_time
+            || fact.station.as_str().eq_ignore_ascii_case(OFFICE)
+            || late < VOIDED_LATE
+        {
+            return;
+        }
+        let reason = format!(
+            "takes back a record of that station, says that it was made {} hours before it came, and counts. See whether the station was out of reach for so long; if not, somebody dated it back",
+            late.num_hours()
+        );
+        self.alarm_as("late-correction", message, &reason);
     }
 
     /// The messages up to here have been folded.
@@ -450,11 +486,11 @@ impl Fold {
         let wanted = self.cases.wanted(now, floor.voids());
         for (cause, case) in &wanted.cases {
             let job = self.texts.case(floor, *cause, case);
-            effects.extend(case_effect("case", case.case, *cause, job));
+            effects.extend(case_effect("case", case.case, (*cause, now), job));
         }
         for (cause, pallet, cases) in &wanted.pallets {
             let job = self.texts.pallet(floor, *cause, *pallet, cases);
-            effects.extend(case_effect("pallet", *pallet, *cause, job));
+            effects.extend(case_effect("pallet", *pallet, (*cause, now), job));
         }
         effects.extend(floor.tell().iter().filter_map(alert_effect));
         let labels = floor.take_labels();
@@ -462,8 +498,12 @@ impl Fold {
         effects.extend(portions.iter().filter_map(portions_effect));
         let labels = labels.iter();
         effects.extend(labels.filter_map(|wanted| label_effect(&self.texts.first(wanted))));
-        effects.append(&mut self.alarms);
-        effects.extend(self.aside.take().map(|aside| aside_effect(&aside)));
+        let aside = self.aside.take().map(|aside| Message {
+            telling: aside_telling(&aside),
+            since: now,
+        });
+        let alarms = std::mem::take(&mut self.alarms).into_iter().chain(aside);
+        effects.extend(alarms.filter_map(|alarm| told_effect(&alarm)));
         let day = floor.practice().clock.day_of(now);
         if self.said_standing.replace(day) != Some(day) {
             effects.extend(standing_effects(floor, day));
@@ -528,6 +568,12 @@ impl Fold {
     }
 }
 
+/// When a fact was recorded, as its name begins with (RFC 9562, UUIDv7).
+fn named_at(fact: FactId) -> Option<DateTime<Utc>> {
+    let millis = fact.uuid().as_u128() >> 80;
+    DateTime::from_timestamp_millis(i64::try_from(millis).ok()?)
+}
+
 fn label_effect(job: &LabelJob) -> Option<Effect> {
     let body = serde_json::to_vec(job).ok()?;
     Some(Effect {
@@ -541,7 +587,7 @@ fn label_effect(job: &LabelJob) -> Option<Effect> {
 fn case_effect(
     kind: &str,
     number: Sscc,
-    cause: FactId,
+    (cause, now): (FactId, DateTime<Utc>),
     job: Result<LabelJob, String>,
 ) -> Option<Effect> {
     match job {
@@ -549,11 +595,9 @@ fn case_effect(
         Err(why) => {
             let id = format!("{kind}-label-{cause}");
             let text = format!("{kind} {number} cannot be labelled: {why}");
-            let body = serde_json::json!({"alert": id, "step": "raised", "text": text});
-            Some(Effect {
-                tail: "alert.raised".to_owned(),
-                body: body.to_string().into_bytes(),
-                id,
+            told_effect(&Message {
+                telling: Telling::warning(id, text),
+                since: now,
             })
         }
     }
@@ -611,7 +655,7 @@ fn standing_effects(floor: &Floor, day: DairyDay) -> Vec<Effect> {
 }
 
 /// A store that did not read: nothing is lost, but people should know that it happened.
-fn aside_effect(aside: &Aside) -> Effect {
+fn aside_telling(aside: &Aside) -> Telling {
     let place = aside.path.file_name().unwrap_or_default().to_string_lossy();
     let id = format!("store-aside-{place}");
     let text = format!(
@@ -619,18 +663,16 @@ fn aside_effect(aside: &Aside) -> Effect {
         aside.path.display(),
         aside.why
     );
-    raised(id, "warning", &text)
+    Telling::warning(id, text)
 }
 
-/// What the worker itself has to tell people.
-fn raised(id: String, severity: &str, text: &str) -> Effect {
-    let body =
-        serde_json::json!({"alert": id, "step": "raised", "severity": severity, "text": text});
-    Effect {
-        tail: "alert.raised".to_owned(),
-        body: body.to_string().into_bytes(),
-        id,
-    }
+/// What the worker itself has to tell people: on their pages and in the chat.
+fn told_effect(message: &Message) -> Option<Effect> {
+    Some(Effect {
+        tail: telling::TOPIC.to_owned(),
+        body: serde_json::to_vec(message).ok()?,
+        id: message.telling.alert.clone(),
+    })
 }
 
 /// How long ago, not what time it is.

@@ -71,7 +71,7 @@ pub async fn run(
         () = shutdown.requested() => return Ok(()),
     }
     let folder = data.join("scheduler");
-    let ahead = Ahead::new(&site)?;
+    let ahead = Ahead::new(&site);
     loop {
         let spell = spell(&site, &ahead, &bus, &mut clock, &folder, &shutdown);
         let full = match spell.await {
@@ -139,10 +139,10 @@ async fn spell(
     );
     let mut waiting: Option<Tick> = None;
     loop {
+        // None before the others: a long catching-up must not leave people without answers, nor
+        // many questions the floor without its clock.
         tokio::select! {
-            biased;
             () = shutdown.requested() => break,
-            // Before the log, or a long catching-up would leave people without answers.
             Some(question) = questions.next() => answering::answer(&fold, site, ahead, question).await,
             tick = clock.next_tick() => waiting = Some(tick),
             chunk = log.next_chunk(CHUNK) => {

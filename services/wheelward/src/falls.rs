@@ -44,7 +44,7 @@ impl Default for Patience {
     fn default() -> Self {
         Self {
             falls: 3,
-            within: Duration::from_secs(300),
+            within: Duration::from_secs(900),
         }
     }
 }
@@ -342,8 +342,13 @@ fn said(line: &[u8]) -> Option<String> {
             said.push(letter);
         }
     }
-    // A panic goes on with how to find out more.
-    let says = !said.is_empty() && !said.starts_with("note: ");
+    // A panic goes on with how to find out more; an error in a file with the line that it is
+    // in, and a mark under it.
+    let quoted = said.split_once('|').is_some_and(|(before, _)| {
+        let mut before = before.chars();
+        before.all(|letter| letter == ' ' || letter.is_ascii_digit())
+    });
+    let says = !said.is_empty() && !said.starts_with("note: ") && !quoted;
     says.then(|| said.chars().take(LAST_LINE).collect())
 }
 
@@ -437,7 +442,7 @@ mod tests {
         falls.is_steady();
         // Now and then is no loop.
         let told: Vec<u64> = (30..90)
-            .step_by(4)
+            .step_by(8)
             .filter(|n| falls.fell(minute(*n)))
             .collect();
         assert!(told.is_empty(), "{told:?}");
@@ -452,6 +457,13 @@ mod tests {
         );
         assert_eq!(of("note: run with `RUST_BACKTRACE=1`\n"), None);
         assert_eq!(of("  \n"), None);
+        // What an error points at in a file is not what it says.
+        assert_eq!(
+            of("crew.toml:16:5: no value\n").as_deref(),
+            Some("crew.toml:16:5: no value")
+        );
+        assert_eq!(of("16 | x = = 1\n"), None);
+        assert_eq!(of("   |     ^\n"), None);
         assert_eq!(
             of(&"x".repeat(5_000)).map(|said| said.len()),
             Some(LAST_LINE)

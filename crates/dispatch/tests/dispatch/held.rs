@@ -411,34 +411,38 @@ fn obvious(facts: &[&Fact], wheel: WheelId, until: DateTime<Utc>) -> BTreeSet<Ho
         of.iter().copied()
     });
     let born: BTreeSet<&str> = born.collect();
-    let over = |scope: &Scope| in_scope(&counts, &every, wheel, scope);
     let mut held = BTreeSet::new();
     for hold in HOLDS.map(code::<HoldId>) {
         // Everything that lays the hold over the wheel, until somebody with the right to it
         // takes it away.
         let mut keeps = born.contains(hold.as_str());
-        let mut scopes = 0;
-        for fact in &counts {
+        // What was laid, and how many facts had come when the wheel was last released from it.
+        let mut laid: Vec<(&Scope, bool, Option<usize>)> = Vec::new();
+        for (n, fact) in counts.iter().enumerate() {
             match &fact.event {
                 Event::WheelHeld(e) if e.hold == hold && e.wheels.contains(&wheel) => keeps = true,
                 Event::WheelReleased(e)
                     if e.hold == hold && e.wheels.contains(&wheel) && may(fact.person) =>
                 {
-                    (keeps, scopes) = (false, 0);
+                    keeps = false;
+                    for (_, untraced, released) in &mut laid {
+                        (*untraced, *released) = (false, Some(n + 1));
+                    }
                 }
-                Event::HoldPlaced(e)
-                    if e.hold == hold && (over(&e.scope) || untraced.contains(&fact.id)) =>
-                {
-                    scopes += 1;
+                Event::HoldPlaced(e) if e.hold == hold => {
+                    laid.push((&e.scope, untraced.contains(&fact.id), None));
                 }
                 Event::HoldLifted(e) if e.hold == hold && may(fact.person) => {
-                    scopes = 0;
+                    laid.clear();
                     keeps &= !e.wheels.contains(&wheel);
                 }
                 _ => {}
             }
         }
-        if keeps || scopes > 0 {
+        let over = laid.iter().any(|(scope, untraced, released)| {
+            *untraced || in_scope(&counts, &every, wheel, scope, *released)
+        });
+        if keeps || over {
             held.insert(hold);
         }
     }

@@ -74,15 +74,28 @@ fn taken_back(
 }
 
 /// Whether a wheel is in a scope by these facts, all of which count and are in order. `every`:
-/// those that are known today; milk that was pooled is followed by them.
-pub fn in_scope(facts: &[&Fact], every: &[&Fact], wheel: WheelId, scope: &Scope) -> bool {
+/// those that are known today; milk that was pooled is followed by them. `released`: how many of
+/// the facts had come when the wheel was released from it; only what brought it in since counts.
+pub fn in_scope(
+    facts: &[&Fact],
+    every: &[&Fact],
+    wheel: WheelId,
+    scope: &Scope,
+    released: Option<usize>,
+) -> bool {
+    let before = &facts[..released.unwrap_or(0)];
+    let since = facts[before.len()..].iter();
     let within = |window: &Window, at: DateTime<Utc>| {
         at >= window.from && window.to.is_none_or(|to| at < to)
     };
-    let mut any = facts.iter();
+    let mut any = since;
+    let at = released.and_then(|released| Some(facts[released.checked_sub(1)?].occurred_at));
     match scope {
-        Scope::Wheels(wheels) => wheels.contains(&wheel),
-        Scope::Batch(batch) => batches_of(facts, wheel).contains(batch),
+        Scope::Wheels(wheels) => released.is_none() && wheels.contains(&wheel),
+        Scope::Batch(batch) => {
+            let is_of = |facts: &[&Fact]| batches_of(facts, wheel).contains(batch);
+            is_of(facts) && !(released.is_some() && is_of(before))
+        }
         Scope::Made(window) => any.any(|fact| match &fact.event {
             Event::WheelPortioned(e) => e.wheel == wheel && within(window, fact.occurred_at),
             _ => false,
@@ -106,21 +119,28 @@ pub fn in_scope(facts: &[&Fact], every: &[&Fact], wheel: WheelId, scope: &Scope)
                     }
                 }
             }
-            let batches = batches_of(facts, wheel);
-            any.any(|fact| match &fact.event {
+            let coated = any.any(|fact| match &fact.event {
                 Event::LotUsed(e) => lots.contains(&e.lot) && e.wheels.contains(&wheel),
-                Event::VatDosed(e) => lots.contains(&e.lot) && batches.contains(&e.batch),
-                Event::VatFilled(e) => lots.contains(&e.lot) && batches.contains(&e.batch),
-                Event::VatStarted(e) => {
-                    batches.contains(&e.batch) && e.milk_lots.iter().any(|lot| lots.contains(lot))
-                }
                 _ => false,
-            })
+            });
+            let is_of = |facts: &[&Fact]| {
+                let batches = batches_of(facts, wheel);
+                facts.iter().any(|fact| match &fact.event {
+                    Event::VatDosed(e) => lots.contains(&e.lot) && batches.contains(&e.batch),
+                    Event::VatFilled(e) => lots.contains(&e.lot) && batches.contains(&e.batch),
+                    Event::VatStarted(e) => {
+                        let mut milk = e.milk_lots.iter();
+                        batches.contains(&e.batch) && milk.any(|lot| lots.contains(lot))
+                    }
+                    _ => false,
+                })
+            };
+            coated || (is_of(facts) && !(released.is_some() && is_of(before)))
         }
-        Scope::Room { room, window } => was(facts, wheel, window, |at| at.room == Some(*room)),
-        Scope::Stillage { stillage, window } => {
-            was(facts, wheel, window, |at| at.stillage == Some(*stillage))
-        }
+        Scope::Room { room, window } => was(facts, wheel, window, at, |at| at.room == Some(*room)),
+        Scope::Stillage { stillage, window } => was(facts, wheel, window, at, |at| {
+            at.stillage == Some(*stillage)
+        }),
     }
 }
 
@@ -152,8 +172,16 @@ struct At {
     room: Option<RoomId>,
 }
 
-/// Whether a wheel was there at any instant of a time: the whole floor is played again.
-fn was(facts: &[&Fact], wheel: WheelId, window: &Window, there: impl Fn(At) -> bool) -> bool {
+/// Whether a wheel was there at any instant of a time: the whole floor is played again. `since`:
+/// it must have come there then or later.
+fn was(
+    facts: &[&Fact],
+    wheel: WheelId,
+    window: &Window,
+    since: Option<DateTime<Utc>>,
+    there: impl Fn(At) -> bool,
+) -> bool {
+    let mut came: Option<DateTime<Utc>> = None;
     let mut floor: BTreeMap<WheelId, At> = BTreeMap::new();
     let mut stands: BTreeMap<StillageId, RoomId> = BTreeMap::new();
     let mut found = false;
@@ -196,7 +224,10 @@ fn was(facts: &[&Fact], wheel: WheelId, window: &Window, there: impl Fn(At) -> b
         let lasts = to.is_none_or(|to| from < to);
         let overlaps =
             window.to.is_none_or(|end| from < end) && to.is_none_or(|to| to > window.from);
-        found |= lasts && overlaps && there(floor.get(&wheel).copied().unwrap_or_default());
+        let is_there = there(floor.get(&wheel).copied().unwrap_or_default());
+        came = is_there.then(|| came.unwrap_or(from));
+        let counts = since.is_none_or(|since| came.is_some_and(|came| came >= since));
+        found |= lasts && overlaps && is_there && counts;
     }
     found
 }

@@ -58,17 +58,21 @@ impl Left {
         }
     }
 
-    /// That it is over: that work was done only if it was.
-    fn words(&self, situation: Situation, done: &str) -> String {
+    /// That it is over: that work was done only if it was, and that it goes on only where it
+    /// `stands`.
+    fn words(&self, situation: Situation, done: &str, stands: impl Fn(&Subject) -> bool) -> String {
         let over = situation.words_when_over();
-        if self.under.is_empty() {
-            return match (self.done, self.otherwise) {
+        let under: Vec<&Subject> = self.under.iter().filter(|of| stands(of)).collect();
+        if under.is_empty() {
+            // What became of it where it went on is told under that.
+            let otherwise = self.otherwise || !self.under.is_empty();
+            return match (self.done, otherwise) {
                 (true, false) => done.to_owned(),
                 (true, true) => format!("{done}, or {over}"),
                 (false, _) => over.to_owned(),
             };
         }
-        let under: Vec<String> = self.under.iter().map(ToString::to_string).collect();
+        let under: Vec<String> = under.iter().map(ToString::to_string).collect();
         let under = under.join(", ");
         match (self.done, self.otherwise) {
             (false, false) => format!("goes on under {under}"),
@@ -282,7 +286,10 @@ impl Board {
                 let left = standing.map(|standing| standing.left.clone());
                 let done = situation.done(&State::default());
                 match (done, left) {
-                    (Some((done, _)), Some(left)) => left.words(situation, done),
+                    (Some((done, _)), Some(left)) => left.words(situation, done, |subject| {
+                        let there = self.standing.get(&(situation, *subject));
+                        there.is_some_and(|there| there.level().is_some())
+                    }),
                     _ => situation.words_when_over().to_owned(),
                 }
             }

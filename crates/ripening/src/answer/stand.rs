@@ -10,6 +10,9 @@ use serde::{Deserialize, Serialize};
 use super::carrier;
 use crate::{Floor, State, Urgency};
 
+/// Nobody asks for a day further off.
+const FURTHEST: i64 = 3_660;
+
 /// A wheel that stands there.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StandRow {
@@ -109,6 +112,7 @@ type Found = BTreeMap<(Option<RoomId>, bool, Option<Carrier>), Place>;
 /// done until then; of a day that is over, where they stood.
 #[must_use]
 pub fn places(floor: &Floor, days: i64) -> Places {
+    let days = days.clamp(-FURTHEST, FURTHEST);
     let then = calendar::later(floor.now(), TimeDelta::days(days));
     let found = if days < 0 {
         past(floor, then)

@@ -74,6 +74,10 @@ impl Floor {
                 self.wheels.mark_stale(slot);
             }
         }
+        // A wheel that was portioned twice is one of both batches to whatever holds them.
+        for slot in &self.twice_born {
+            self.wheels.mark_stale(*slot);
+        }
     }
 
     fn progress_changed(&mut self, id: BatchId) -> bool {

@@ -135,6 +135,11 @@ impl Floor {
         }
         self.touched(slot, before);
         self.carry(slot, note);
+        if let What::Portioned { .. } = note.what
+            && self.wheels[slot].chronicle.portions() > 1
+        {
+            self.twice_born.insert(slot);
+        }
         if let What::Pierced { machine } = note.what {
             self.pierced.entry((machine, day)).or_default().insert(slot);
             self.stale.tools.insert(machine);

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 use facts::{BatchId, RoomId, StationId, ToolId, WheelId};
 
 use super::Floor;
-use crate::{Chronicle, Voiding};
+use crate::{Chronicle, Note, Voiding, What};
 
 /// What has changed since it was last asked: what a store must write.
 #[derive(Debug, Default)]
@@ -50,6 +50,10 @@ impl Floor {
     ) -> Result<(), Damaged> {
         let notes = chronicle.read_whole().ok_or(Damaged)?;
         let slot = self.wheels.slot_or_new(id);
+        let portioned = |note: &&Note| matches!(note.what, What::Portioned { .. });
+        if notes.iter().filter(portioned).count() > 1 {
+            self.twice_born.insert(slot);
+        }
         let wheel = &mut self.wheels[slot];
         wheel.chronicle = chronicle;
         wheel.fold(&notes, &self.calendar, &self.voids);

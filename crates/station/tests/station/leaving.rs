@@ -2,7 +2,9 @@
 
 use authority::Role;
 use chrono::Duration;
-use facts::{Event, Grade, WheelGraded, WheelHeld, WheelPortioned, WheelReleased};
+use facts::{
+    Event, Grade, OrderPlaced, Voided, WheelGraded, WheelHeld, WheelPortioned, WheelReleased,
+};
 use station::{Kept, Leaving, Reach, Scan, Stays};
 
 use crate::floor::{Floor, at, setup, wheel};
@@ -726,4 +728,146 @@ fn a_hold_that_nobody_set_is_released_by_nobody() {
     assert!(floor.scan("Q.Q8").contains("while the broker is away"));
     assert_eq!(floor.facts.len(), 1);
     assert!(floor.scans(&["Q.q7", "W.311-01"]).starts_with("OK"));
+}
+
+#[test]
+fn an_order_that_nobody_placed_is_refused_where_no_dispatch_desk_knows_it() {
+    let mut floor = dispatching();
+    let placed = floor.hears(OrderPlaced {
+        order: "O-12".parse().unwrap(),
+        customer: "HARBOUR".to_owned(),
+        market: "NORTH".parse().unwrap(),
+        arrive_on: floor.now.date_naive(),
+        lines: Vec::new(),
+        standing: None,
+    });
+    let unknown = "WRONG  there is no order NOPE; did you mean O-12? Nothing recorded";
+    assert_eq!(floor.scans(&["P.17", "A.DISPATCH", "O.NOPE"]), unknown);
+    let answer = floor.scan("W.311-01");
+    assert!(
+        answer.starts_with("STOP  wheel 311-01 for no order"),
+        "{answer}"
+    );
+    // The order before is not what was meant either.
+    floor.scans(&["A.DISPATCH", "O.o-12", "O.NOPE"]);
+    assert!(floor.scan("W.311-01").starts_with("STOP"));
+    assert!(floor.facts.is_empty());
+    // Known after a restart too, and no longer once it never was.
+    floor.restart_with(setup());
+    let answer = floor.scans(&["A.DISPATCH", "O.O-12", "W.311-01"]);
+    assert!(
+        answer.starts_with("OK  wheel 311-01 dispatched"),
+        "{answer}"
+    );
+    floor.hears(OrderPlaced {
+        order: "O-13".parse().unwrap(),
+        customer: "HARBOUR".to_owned(),
+        market: "NORTH".parse().unwrap(),
+        arrive_on: floor.now.date_naive(),
+        lines: Vec::new(),
+        standing: None,
+    });
+    floor.hears(Voided {
+        fact: placed.id,
+        reason: "entered twice".to_owned(),
+    });
+    let answer = floor.scans(&["A.DISPATCH", "O.O-12"]);
+    assert!(
+        answer.starts_with("WRONG  there is no order O-12"),
+        "{answer}"
+    );
+}
+
+#[test]
+fn what_brought_a_wheel_under_a_hold_is_not_undone_at_a_station() {
+    let mut floor = Floor::with_a_stillage();
+    let always = facts::Window {
+        from: floor.now - Duration::days(1),
+        to: None,
+    };
+    let placed = floor.hears_of(
+        Some("17"),
+        facts::HoldPlaced {
+            hold: "HROOM".parse().unwrap(),
+            scope: facts::Scope::Room {
+                room: "R3".parse().unwrap(),
+                window: always,
+            },
+            reason: "mould on the wall".to_owned(),
+            cause: None,
+        },
+    );
+    floor.now += Duration::minutes(1);
+    floor.hears(facts::HoldTraced {
+        hold: "HROOM".parse().unwrap(),
+        placed: placed.id,
+        wheels: 0,
+    });
+    floor.now += Duration::minutes(1);
+    let undone = floor.scans(&["P.17", "A.MOVE", "R.R3", "W.311-01", "A.UNDO"]);
+    assert!(
+        undone.starts_with("WRONG  not undone: ") && undone.contains("311-01 is held under HROOM"),
+        "{undone}"
+    );
+    let mut floor = Floor::with_a_stillage();
+    let undone = floor.scans(&["P.17", "A.MOVE", "R.R3", "W.311-01", "A.UNDO"]);
+    assert!(undone.starts_with("OK  undone: "), "{undone}");
+}
+
+#[test]
+fn a_release_ends_what_came_before_it_and_nothing_that_comes_later() {
+    let mut floor = Floor::with_a_stillage();
+    let window = facts::Window {
+        from: floor.now - Duration::days(1),
+        to: None,
+    };
+    let placed = floor.hears_of(
+        Some("17"),
+        facts::HoldPlaced {
+            hold: "HROOM".parse().unwrap(),
+            scope: facts::Scope::Room {
+                room: "R3".parse().unwrap(),
+                window,
+            },
+            reason: "mould on the wall".to_owned(),
+            cause: None,
+        },
+    );
+    floor.hears(facts::HoldTraced {
+        hold: "HROOM".parse().unwrap(),
+        placed: placed.id,
+        wheels: 0,
+    });
+    let rule = setup().holds;
+    let moves = |floor: &mut Floor, room: &str| {
+        floor.now += Duration::minutes(1);
+        floor.hears(facts::WheelMoved {
+            wheels: vec![wheel("311-01")],
+            via: None,
+            room: room.parse().unwrap(),
+            position: None,
+        });
+        !floor.placement.held(wheel("311-01"), &rule).is_empty()
+    };
+    let releases = |floor: &mut Floor| {
+        floor.now += Duration::minutes(1);
+        floor.hears_of(
+            Some("17"),
+            WheelReleased {
+                wheels: vec![wheel("311-01")],
+                hold: "HROOM".parse().unwrap(),
+                reason: "looked at".to_owned(),
+            },
+        );
+        !floor.placement.held(wheel("311-01"), &rule).is_empty()
+    };
+    // Released without ever having been there: that exempts it from nothing.
+    assert!(!releases(&mut floor));
+    assert!(moves(&mut floor, "R3"));
+    // Released while it is there, and scanned there again: it stays released.
+    assert!(!releases(&mut floor));
+    assert!(!moves(&mut floor, "R3"));
+    // Out and in again: held again.
+    assert!(!moves(&mut floor, "R2"));
+    assert!(moves(&mut floor, "R3"));
 }

@@ -173,7 +173,9 @@ pub async fn plan(
     visitor: Visitor,
 ) -> Result<Json<PlanBody>, Trouble> {
     visitor.signed()?;
-    let Day { now, plan, missed } = gateway.ask(DAY, &()).await?;
+    let Day {
+        now, plan, missed, ..
+    } = gateway.ask(DAY, &()).await?;
     Ok(Json(PlanBody { now, plan, missed }))
 }
 

@@ -38,8 +38,21 @@ pub async fn page(
     looking(&visitor)?;
     let t = visitor.tongue();
     let Query(Asked { from }) = asked.map_err(|bad| unfit(&bad))?;
-    let picture: FloorPicture = gateway.ask("floor", &()).await?;
     let told = gateway.told().open();
+    // What workers told is shown also when the one that knows the floor is what fell over.
+    let picture = gateway.ask::<FloorPicture>("floor", &()).await;
+    let picture = match picture {
+        Ok(picture) => picture,
+        Err(trouble) if told.is_empty() => return Err(trouble),
+        Err(trouble) => {
+            let content = html! {
+                @for message in &told { (told_card(&gateway, &visitor, t, message, &Said::new())) }
+                div.plain-trouble { (icon::level("stop")) p { (t.say("alerts-floor-away")) " " (say::trouble(t, &trouble)) } }
+            };
+            let frame = Frame::new(&gateway, &visitor, t.say("nav-alerts"), Here::Alerts);
+            return Ok(frame.live().draw(&content));
+        }
+    };
     let of_floor = picture.alerts.iter().filter_map(|line| line.alert.clone());
     let of_workers = told.iter().map(|message| message.telling.alert.clone());
     let names: Vec<String> = of_floor.chain(of_workers).collect();

@@ -17,6 +17,7 @@ use holds::Rights;
 use maud::{Markup, html};
 use names::{Kind, UnknownName};
 use records::{Caution, HoldStanding, InScope, KNOWN, Keeps};
+use scheduler::{NAME, NameQuery};
 use serde::Deserialize;
 
 use super::frame::{Frame, Here, may, token};
@@ -194,7 +195,12 @@ pub async fn place(
     let mut scope = match form.what.as_str() {
         "batch" => Scope::Batch(BatchId::new(code).map_err(bad)?),
         "wheel" => Scope::Wheels(vec![WheelId::new(code).map_err(bad)?]),
-        _ => Scope::Lot(LotId::new(code).map_err(bad)?),
+        "lot" => Scope::Lot(LotId::new(code).map_err(bad)?),
+        _ => {
+            return Err(Trouble::bad(
+                "a hold is placed here over a lot, a batch or a wheel: choose which",
+            ));
+        }
     };
     if form.not_yet.is_none() {
         scope = gateway.ask::<InScope>(KNOWN, &scope).await?.scope;
@@ -210,6 +216,23 @@ pub async fn place(
                 "a hold {hold} stands already, over something else perhaps: see the list, and give this one a code of its own"
             ),
         ));
+    }
+    // Whoever ended the hold before under this code may have done so by a clock that is ahead:
+    // one placed anew would count as ended.
+    let query = NameQuery {
+        kind: Kind::Hold,
+        code: hold.to_string(),
+    };
+    match gateway.ask::<String>(NAME, &query).await {
+        Ok(used) => {
+            return Err(Trouble::new(
+                StatusCode::CONFLICT,
+                "hold-in-use",
+                format!("a hold {used} was placed here before: give this one a code of its own"),
+            ));
+        }
+        Err(trouble) if trouble.unknown.is_some() => {}
+        Err(trouble) => return Err(trouble),
     }
     let placed = HoldPlaced {
         hold,

@@ -64,7 +64,10 @@ pub async fn page(
         None => {
             let due: Due = gateway.ask("due", &DueQuery::default()).await?;
             html! {
-                p.hint { (t.say("today-no-crew")) }
+                @match &day.trouble {
+                    Some(trouble) => div.plain-trouble { (icon::level("wrong")) p { (t.say("today-crew-wrong")) " " (say::core(t, trouble)) } },
+                    None => p.hint { (t.say("today-no-crew")) },
+                }
                 (due_list(&gateway, t, &due, from))
                 (slipped(&gateway, t, &day.missed))
             }

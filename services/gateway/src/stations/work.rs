@@ -173,6 +173,7 @@ impl Work<'_> {
             after: last
                 .filter(|last| last.receipt.seq != asked.receipt.seq)
                 .map(|last| last.receipt.words.as_str()),
+            kept: self.counter.desk.kept_by(&asked.receipt.facts),
         });
         let done = may_undo(to_undo, Some(self.who.person), now, self.stations.now());
         let done = done.map_err(|why| why.to_string())?;

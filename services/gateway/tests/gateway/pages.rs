@@ -230,6 +230,23 @@ async fn what_workers_tell_is_on_the_page_until_it_is_over() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_message_that_counts_for_nothing_is_on_the_alerts_page() {
+    let house = House::start().await;
+    let mut manager = house.browser();
+    manager.sign_in(crate::house::MANAGER.0, crate::house::MANAGER.1);
+    let subject = format!("floor.{}.wheel.turned.room-1", house.site.id);
+    let client = house.bus.client();
+    client.publish(subject, "rubbish".into()).await.unwrap();
+    client.flush().await.unwrap();
+    house
+        .until(&mut manager, "/alerts", "counts for nothing")
+        .await;
+    let listed = manager.get("/api/v1/told").text;
+    assert!(listed.contains("rejected-room-1"), "{listed}");
+    house.end().await;
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn an_alert_is_acknowledged_with_a_name_and_a_note() {
     let house = House::start().await;
     house.six_wheels().await;
