@@ -54,6 +54,7 @@ pub fn read<T>(
             Err(why) => why,
         },
         Err(error) if error.kind() == ErrorKind::NotFound => return Ok(None),
+        Err(error) if error.kind() == ErrorKind::IsADirectory => error.to_string(),
         Err(source) => {
             let file = file.to_owned();
             return Err(KeptError::Closed { file, source });

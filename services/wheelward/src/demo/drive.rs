@@ -36,6 +36,9 @@ const AIR_READ: &str = "room.climate_read";
 /// How long a station may take to answer before the demo gives up.
 const ANSWERS_WITHIN: Duration = Duration::from_secs(20);
 
+/// How long a tick may be on its way to a station.
+const HEARD_WITHIN: Duration = Duration::from_millis(200);
+
 /// One station's line.
 struct Line {
     answers: tokio::io::Lines<BufReader<OwnedReadHalf>>,
@@ -318,6 +321,9 @@ impl Driver {
         let docked = self.docked.get_mut(doing.station).with_context(missing)?;
         let line = if doing.is_late() {
             if docked.1.is_none() {
+                // Where the clock is driven, a line that is opened before the station has heard
+                // what time it is seems to have been open for long.
+                tokio::time::sleep(HEARD_WITHIN).await;
                 docked.1 = Some(Line::of_handheld(docked.0).await?);
             }
             docked.1.as_mut()
