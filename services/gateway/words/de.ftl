@@ -412,6 +412,17 @@ find-label = Ein Kürzel, ein Los, ein Tag oder ein Kunde
 find-hint = Zum Beispiel 311-04, S07, H12, ein Milchlos, eine Bestellung oder 3.3.2026.
 find-customers = Kunden
 find-customer-waits = Ihnen ist noch kein Laib zugesagt oder gesandt.
+found-lot = Los { $code }
+found-order = Auftrag { $code }
+found-hold = Sperre { $code }
+found-person = Ausweis { $code }
+found-tool = Werkzeug { $code }
+found-vat = Kessel { $code }
+found-sample = Probe { $code }
+found-deviation = Abweichung { $code }
+found-hoop = Form { $code }: zurzeit leer
+found-stack = Stapel { $code }: zurzeit leer
+found-stillage = Gestell { $code }: zurzeit leer
 find-none = Nichts heißt „{ $q }“. Sehen Sie auf die Karte.
 
 ## Rückruf

@@ -412,6 +412,17 @@ find-label = A code, a lot, a day or a customer
 find-hint = For instance 311-04, S07, H12, a milk lot, an order, or 2026-03-03.
 find-customers = Customers
 find-customer-waits = No wheel is promised or was sent to them yet.
+found-lot = lot { $code }
+found-order = order { $code }
+found-hold = hold { $code }
+found-person = badge { $code }
+found-tool = tool { $code }
+found-vat = vat { $code }
+found-sample = sample { $code }
+found-deviation = deviation { $code }
+found-hoop = hoop { $code }: empty now
+found-stack = stack { $code }: empty now
+found-stillage = stillage { $code }: empty now
 find-none = Nothing goes by “{ $q }”. Check the code on the card.
 
 ## Recall

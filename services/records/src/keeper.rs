@@ -190,6 +190,12 @@ impl Keeper {
                 format!("the ledger begins today, and the log goes back to {}: what was written before today is vouched for from today on only. If records were kept before, {}{}", first.format("%Y-%m-%d"), restore[..1].to_lowercase(), &restore[1..]),
             ));
         }
+        if let Some(first) = self.findings.first() {
+            told.push(Telling::alarm(
+                "ledger-differs".to_owned(),
+                format!("the ledger is not what was written down: {first}. {} such findings are known. Keep this folder as it is, run `wheelward verify`, and show both to whoever checks the records", self.findings.len()),
+            ));
+        }
         told
     }
 

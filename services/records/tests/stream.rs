@@ -421,6 +421,16 @@ async fn each_dairy_day_is_sealed_once_and_a_rewritten_ledger_is_found_at_the_ne
         findings[0].starts_with("number 3: the ledger has fact "),
         "{findings:?}"
     );
+    let told = house.bus.derived(&house.site.id, "alert.told").await;
+    let told = told.unwrap();
+    let told: Vec<_> = told
+        .iter()
+        .map(|body| String::from_utf8_lossy(body))
+        .collect();
+    assert!(
+        told.iter().any(|body| body.contains("ledger-differs")),
+        "{told:?}"
+    );
     House::stop(worker).await;
 }
 

@@ -53,6 +53,15 @@ stored_struct!(Said {
     guard,
 });
 
+/// What was found by a code, and what else goes by it.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct FoundAll {
+    /// Wheels, batches, carriers and customers.
+    pub found: Found,
+    /// Lots, orders, people, tools and whatever else facts name so.
+    pub others: Vec<(Kind, String)>,
+}
+
 /// Tools, vats and what wheels stand on are cleaned under their own codes.
 const CLEANED: [Kind; 5] = [
     Kind::Tool,
@@ -222,8 +231,9 @@ impl Heard {
         })
     }
 
-    /// Whatever a code, a lot, a day or a customer's name finds.
-    pub(crate) fn find(&self, floor: &Floor, asked: &str) -> Found {
+    /// Whatever a code, a lot, a day or a customer's name finds, and whatever else goes by that
+    /// code.
+    pub(crate) fn find(&self, floor: &Floor, asked: &str) -> FoundAll {
         let mut found = answer::find(floor, asked);
         if asked.chars().count() >= LEAST_OF_A_NAME {
             let asked = asked.to_lowercase();
@@ -239,10 +249,25 @@ impl Heard {
             });
             found.wheels.extend(wheels.map(|(id, _)| *id));
         }
-        if found.is_empty() && !asked.is_empty() {
+        let bare = answer::bare(asked);
+        let stands = found.stands.is_empty();
+        let kinds = Kind::ALL.iter().filter(|kind| match kind {
+            Kind::Hoop | Kind::Stack | Kind::Stillage => stands,
+            // Every site has its own page of rooms.
+            kind => **kind != Kind::Room,
+        });
+        let others = kinds.filter_map(|kind| {
+            let code = self.known.find(*kind, bare).ok()?;
+            Some((*kind, code.to_owned()))
+        });
+        let mut others: Vec<(Kind, String)> = others.collect();
+        let mut orders = self.customers.keys();
+        let order = orders.find(|order| order.as_str().eq_ignore_ascii_case(bare));
+        others.extend(order.map(|order| (Kind::Order, order.to_string())));
+        if found.is_empty() && others.is_empty() && !asked.is_empty() {
             found.near = self.near(floor, asked);
         }
-        found
+        FoundAll { found, others }
     }
 
     /// Codes of anything that may have been meant.

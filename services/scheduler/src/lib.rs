@@ -29,7 +29,7 @@ pub use answering::{
     PORTIONED, PORTIONS, Portions, QUESTIONS, ROOMS, SAID, STAND, Standing,
 };
 pub use fold::Fold;
-pub use heard::{NameQuery, SaidOf};
+pub use heard::{FoundAll, NameQuery, SaidOf};
 pub use labelling::{LabelNow, Texts};
 
 /// How many messages are taken at once when many wait.

@@ -4,8 +4,9 @@ use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Redirect, Response};
 use maud::html;
+use names::Kind;
 use ripening::answer::{Found, bare};
-use scheduler::FIND;
+use scheduler::{FIND, FoundAll};
 use serde::Deserialize;
 
 use super::frame::{Frame, Here};
@@ -36,11 +37,12 @@ pub async fn page(
     let t = visitor.tongue();
     let Query(Asked { q: asked }) = asked.map_err(|bad| unfit(&bad))?;
     let asked: String = asked.trim().chars().take(LONGEST).collect();
-    let found: Found = gateway.ask(FIND, &asked).await?;
-    if let Some(only) = only(&gateway, &asked, &found) {
+    let FoundAll { found, others } = gateway.ask(FIND, &asked).await?;
+    let also = others.iter().any(|(kind, _)| path_of(*kind, "").is_some());
+    if !also && let Some(only) = only(&gateway, &asked, &found) {
         return Ok(Redirect::to(&only).into_response());
     }
-    let nothing = found.is_empty();
+    let nothing = found.is_empty() && others.is_empty();
     let more = |found: usize| {
         html! {
             @if found > SHOWN { p { (t.with("more", [("count", (found - SHOWN).into())])) } }
@@ -63,6 +65,12 @@ pub async fn page(
             @if !found.near.is_empty() { p.big { (t.say("find-near"))
                 @for code in &found.near { " " a href={ "/find?q=" (encoded(code)) } { (code) } }
             } }
+        }
+        @if !others.is_empty() {
+            ul.list { @for (kind, code) in &others { li.big {
+                @let words = t.with(&format!("found-{}", kind.word()), [("code", code.as_str().into())]);
+                @match path_of(*kind, code) { Some(path) => a href=(path) { (words) }, None => (words) }
+            } } }
         }
         @if !found.customers.is_empty() {
             h2 { (t.say("find-customers")) }
@@ -93,6 +101,16 @@ pub async fn page(
         StatusCode::OK
     };
     Ok((found, page).into_response())
+}
+
+/// The page that tells of something that is neither wheel nor batch.
+fn path_of(kind: Kind, code: &str) -> Option<String> {
+    match kind {
+        Kind::Lot => Some(format!("/recall?what=lot&code={}", encoded(code))),
+        Kind::Order => Some("/orders".to_owned()),
+        Kind::Hold => Some("/holds".to_owned()),
+        _ => None,
+    }
 }
 
 /// The page of the only thing found.

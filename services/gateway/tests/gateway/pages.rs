@@ -294,6 +294,15 @@ async fn things_are_found_by_code_and_day() {
         assert_eq!(answer.status, 303, "{asked}: {}", answer.text);
         assert_eq!(answer.headers["location"], leads, "{asked}");
     }
+    // What is neither wheel nor batch is found all the same, with the page that tells of it.
+    house.hold("311-04", "LAB7").await;
+    let found = house
+        .until(&mut manager, "/find?q=lab7", "hold LAB7")
+        .await
+        .text;
+    for says in ["href=\"/holds\"", "href=\"/wheels/311-04\""] {
+        assert!(found.contains(says), "{found}");
+    }
     house.end().await;
 }
 
