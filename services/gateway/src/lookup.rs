@@ -62,10 +62,10 @@ async fn read(gateway: &Gateway, id: FactId) -> Result<Option<Fact>, Trouble> {
     Ok(None)
 }
 
-/// The broker did not have it before: an id begins with the milliseconds since 1970 at which it
-/// was recorded (RFC 9562, UUIDv7). None where that says nothing of the broker's clock.
+/// The broker did not have it before it was recorded. None where that says nothing of the
+/// broker's clock.
 fn not_before(gateway: &Gateway, id: FactId) -> Option<DateTime<Utc>> {
-    let recorded = DateTime::from_timestamp_millis(i64::try_from(id.uuid().as_u128() >> 80).ok()?)?;
+    let recorded = id.received()?;
     let ahead = recorded > gateway.machine_now();
     (!ahead && !gateway.clock_is_driven()).then(|| recorded - SLACK)
 }

@@ -355,7 +355,7 @@ impl Fold {
     fn look_at_voiding(&mut self, message: &Stored, fact: &Fact) {
         let named = fact
             .recorded_at
-            .min(named_at(fact.id).unwrap_or(fact.recorded_at));
+            .min(fact.id.received().unwrap_or(fact.recorded_at));
         let late = message.stored_at - named;
         if !self.broker_tells_time
             || fact.station.as_str().eq_ignore_ascii_case(OFFICE)
@@ -566,12 +566,6 @@ impl Fold {
             }
         }
     }
-}
-
-/// When a fact was recorded, as its name begins with (RFC 9562, UUIDv7).
-fn named_at(fact: FactId) -> Option<DateTime<Utc>> {
-    let millis = fact.uuid().as_u128() >> 80;
-    DateTime::from_timestamp_millis(i64::try_from(millis).ok()?)
 }
 
 fn label_effect(job: &LabelJob) -> Option<Effect> {

@@ -778,10 +778,9 @@ fn an_order_that_nobody_placed_is_refused_where_no_dispatch_desk_knows_it() {
     );
 }
 
-#[test]
-fn what_brought_a_wheel_under_a_hold_is_not_undone_at_a_station() {
-    let mut floor = Floor::with_a_stillage();
-    let always = facts::Window {
+/// A hold HROOM lies over a room since yesterday, and it was worked out whom it keeps.
+fn a_room_is_held(floor: &mut Floor, room: &str) {
+    let window = facts::Window {
         from: floor.now - Duration::days(1),
         to: None,
     };
@@ -790,8 +789,8 @@ fn what_brought_a_wheel_under_a_hold_is_not_undone_at_a_station() {
         facts::HoldPlaced {
             hold: "HROOM".parse().unwrap(),
             scope: facts::Scope::Room {
-                room: "R2".parse().unwrap(),
-                window: always,
+                room: room.parse().unwrap(),
+                window,
             },
             reason: "mould on the wall".to_owned(),
             cause: None,
@@ -803,6 +802,12 @@ fn what_brought_a_wheel_under_a_hold_is_not_undone_at_a_station() {
         placed: placed.id,
         wheels: 0,
     });
+}
+
+#[test]
+fn what_brought_a_wheel_under_a_hold_is_not_undone_at_a_station() {
+    let mut floor = Floor::with_a_stillage();
+    a_room_is_held(&mut floor, "R2");
     floor.now += Duration::minutes(1);
     let undone = floor.scans(&["P.17", "A.MOVE", "R.R2", "W.311-01", "A.UNDO"]);
     assert!(
@@ -817,27 +822,7 @@ fn what_brought_a_wheel_under_a_hold_is_not_undone_at_a_station() {
 #[test]
 fn a_release_ends_what_came_before_it_and_nothing_that_comes_later() {
     let mut floor = Floor::with_a_stillage();
-    let window = facts::Window {
-        from: floor.now - Duration::days(1),
-        to: None,
-    };
-    let placed = floor.hears_of(
-        Some("17"),
-        facts::HoldPlaced {
-            hold: "HROOM".parse().unwrap(),
-            scope: facts::Scope::Room {
-                room: "R3".parse().unwrap(),
-                window,
-            },
-            reason: "mould on the wall".to_owned(),
-            cause: None,
-        },
-    );
-    floor.hears(facts::HoldTraced {
-        hold: "HROOM".parse().unwrap(),
-        placed: placed.id,
-        wheels: 0,
-    });
+    a_room_is_held(&mut floor, "R3");
     let rule = setup().holds;
     let moves = |floor: &mut Floor, room: &str| {
         floor.now += Duration::minutes(1);

@@ -3,8 +3,7 @@
 
 use authority::people::{Identification, Right, TakenBack, UNDO_WITHIN, kind_taken_back, table};
 use axum::extract::{Query, State};
-use chrono::{DateTime, Utc};
-use facts::{BatchId, FactId};
+use facts::BatchId;
 use maud::{Markup, html};
 use ripening::answer::{About, Corrections, ToldIn};
 use scheduler::CORRECTIONS;
@@ -58,7 +57,7 @@ pub async fn page(
                         " · " (wheel::told(&gateway, t, line))
                     }
                     None => {
-                        @if let Some(at) = recorded(row.fact) { span.voided { (say::time(&gateway, at)) } " · " }
+                        @if let Some(at) = row.fact.received() { span.voided { (say::time(&gateway, at)) } " · " }
                         (t.say("voided")) " " (say::core(t, &row.reason))
                     }
                 }
@@ -161,10 +160,4 @@ async fn about(gateway: &Gateway, asked: Asked) -> Result<About, Trouble> {
     };
     let (kind, id) = stand.split_once('/').unwrap_or((&stand, ""));
     Ok(About::Stand(named(gateway, kind, id).await?))
-}
-
-/// When a fact was recorded: its id begins with the milliseconds since 1970 (RFC 9562, UUIDv7).
-fn recorded(fact: FactId) -> Option<DateTime<Utc>> {
-    let millis = fact.uuid().as_u128() >> 80;
-    DateTime::from_timestamp_millis(i64::try_from(millis).ok()?)
 }
