@@ -82,6 +82,8 @@ impl House {
         let ((site, bus, data, stop), clock) = (given(), Clock::system());
         let forecasts = async move { forecaster::run(site, bus, clock, &data, stop).await };
         house.desks = vec![tokio::spawn(desk), tokio::spawn(forecasts)];
+        house.answers("orders").await;
+        house.answers("forecast").await;
         house
     }
 
@@ -114,9 +116,24 @@ impl House {
             desks: Vec::new(),
             _broker: broker,
         };
+        house.answers("due").await;
         house.open().await;
         house.set_up().await;
         house
+    }
+
+    /// Waits for the worker that answers a question: a page that asks before is told that it
+    /// is away.
+    pub async fn answers(&self, question: &str) {
+        let mut backoff = Backoff::new(Duration::from_millis(5), Duration::from_millis(100));
+        for _ in 0..600 {
+            match self.bus.ask::<Value>(&self.site.id, question, &()).await {
+                Err(error) if error.may_pass() => backoff.wait().await,
+                // What it says of a question without its parameters is an answer too.
+                _ => return,
+            }
+        }
+        panic!("waited in vain for an answer to {question:?}");
     }
 
     /// Starts the gateway.

@@ -155,7 +155,7 @@ async fn every_page_of_a_floor_of_200_000_wheels_and_20_000_orders() {
 #[allow(clippy::disallowed_methods)] // measures how long pages take
 async fn every_page_of(share: usize) {
     let house = House::with_desk().await;
-    let (stop, worker) = records(&house);
+    let (stop, worker) = records(&house).await;
     let now = utc_now();
     let began = Instant::now();
     let mut past = Past {

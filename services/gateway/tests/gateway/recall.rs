@@ -1,15 +1,15 @@
 //! A recall in a browser, and holds placed and ended there, over a real records worker.
 
 use bus::{Clock, Shutdown};
-use tokio::task::JoinHandle;
-
 use facts::Event;
 use serde_json::json;
+use tokio::task::JoinHandle;
 
 use crate::house::{House, code};
 
-/// The records worker, whose safety file names badge M1 for ending holds.
-pub fn records(house: &House) -> (Shutdown, JoinHandle<anyhow::Result<()>>) {
+/// The records worker, once it answers: a page that asks it before is told that it is away.
+/// Its safety file names badge M1 for ending holds.
+pub async fn records(house: &House) -> (Shutdown, JoinHandle<anyhow::Result<()>>) {
     let file = |name: &str, text: &str| {
         let path = house.dir.path().join(name);
         std::fs::write(&path, text).unwrap();
@@ -31,7 +31,9 @@ pub fn records(house: &House) -> (Shutdown, JoinHandle<anyhow::Result<()>>) {
     let (bus, shutdown) = (house.bus.clone(), stop.clone());
     let data = house.dir.path().join("data");
     let run = async move { records::run(site, bus, Clock::system(), &data, shutdown).await };
-    (stop, tokio::spawn(run))
+    let worker = tokio::spawn(run);
+    house.answers("holds").await;
+    (stop, worker)
 }
 
 /// What the End of a hold sends from a page that shows it.
@@ -47,7 +49,7 @@ fn end_form(page: &str, hold: &str, reason: &str) -> String {
 async fn the_end_of_a_hold_ends_what_its_reader_saw_and_is_taken_back_as_one() {
     let house = House::start().await;
     house.six_wheels().await;
-    let (stop, worker) = records(&house);
+    let (stop, worker) = records(&house).await;
     let mut manager = house.manager();
     let place = "hold=Q-311&what=batch&code=311&reason=positive+swab";
     assert_eq!(manager.form("/holds", place).status, 303);
@@ -122,7 +124,7 @@ async fn the_end_of_a_hold_ends_what_its_reader_saw_and_is_taken_back_as_one() {
 async fn a_batch_is_traced_its_papers_saved_and_a_hold_over_it_placed_and_ended() {
     let house = House::start().await;
     house.six_wheels().await;
-    let (stop, worker) = records(&house);
+    let (stop, worker) = records(&house).await;
     let mut manager = house.manager();
     let asked = "/recall?what=batch&code=311&contact=yes";
     let page = house.until(&mut manager, asked, "311-06").await;

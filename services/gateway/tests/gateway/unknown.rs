@@ -306,7 +306,7 @@ async fn a_name_that_nobody_knows_is_said_to_be_none_on_every_page_and_call() {
     house.six_wheels().await;
     house.vat_started().await;
     house.promise("A-17", "HARBOUR", &["311-02"]).await;
-    let (stop, worker) = records(&house);
+    let (stop, worker) = records(&house).await;
     let mut manager = house.tablet("tablet-1", "M1", "407193");
     house.until(&mut manager, "/floor", "S07").await;
     house.until(&mut manager, "/api/v1/wheels", "311-06").await;
