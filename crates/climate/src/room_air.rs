@@ -69,6 +69,20 @@ impl RoomAir {
         Self { first, hours }
     }
 
+    /// From hours on end, `first` counted from 1970. What was not measured at either end counts
+    /// as not there.
+    #[must_use]
+    pub fn from_hours(first: i64, mut hours: Vec<Option<Hour>>) -> Self {
+        let Some(begins) = hours.iter().position(Option::is_some) else {
+            return Self::default();
+        };
+        let ends = hours.iter().rposition(Option::is_some).unwrap_or(begins);
+        hours.truncate(ends + 1);
+        hours.drain(..begins);
+        let first = first + i64::try_from(begins).unwrap_or(0);
+        Self { first, hours }
+    }
+
     /// The instant at which the first hour begins.
     #[must_use]
     pub fn begins(&self) -> DateTime<Utc> {

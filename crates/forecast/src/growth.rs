@@ -31,6 +31,17 @@ pub struct Growth {
     pub noise_pct: f64,
 }
 
+facts::stored_struct!(Growth {
+    half_days,
+    half_unsure,
+    steepness,
+    bend,
+    steepness_spread,
+    batch_spread,
+    wheel_spread,
+    noise_pct,
+});
+
 /// A curve of one steepness, ready to be reckoned with.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Curve {

@@ -28,6 +28,17 @@ pub struct Habit {
     pub learnt_from: usize,
 }
 
+facts::stored_struct!(Habit {
+    rind,
+    blue,
+    link,
+    pierce_age_days,
+    pierce_age_spread,
+    ahead_unsure,
+    stretch,
+    learnt_from,
+});
+
 /// Before anything is learnt, no source: how batches and wheels differ and eyes err.
 const BATCH_SPREAD: f64 = 0.12;
 const WHEEL_SPREAD: f64 = 0.05;

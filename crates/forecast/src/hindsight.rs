@@ -45,7 +45,7 @@ pub(crate) fn stretch(
         .values()
         .filter(|batch| batch.recipe.id == recipe)
         .filter_map(|batch| match ready_by_cores(batch, now) {
-            ByCores::Ready(ready) => Some((batch, ready)),
+            ByCores::Ready(ready) => Some((&**batch, ready)),
             _ => None,
         })
         .collect();

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, HashMap};
 use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
-use climate::{Finding, Limits, Offset, Path, Ranges, RoomAir, Whereabouts, inspect, readings};
+use climate::{Limits, Offset, Path, Ranges, RoomAir, Whereabouts, inspect, readings};
 use facts::{BatchId, Event, Fact, FactId, RoomId, SensorId, WheelId};
 use quantity::{DairyClock, DairyDay, calendar};
 use recipe::{Recipe, RecipeBook};
@@ -92,15 +92,13 @@ pub struct History {
     /// The site's clock.
     pub clock: DairyClock,
     /// Batches by code.
-    pub batches: BTreeMap<BatchId, Batch>,
+    pub batches: BTreeMap<BatchId, Arc<Batch>>,
     /// How fast things went in each room.
     pub rooms: Rooms,
     /// Each room's air, hour by hour.
     pub air: BTreeMap<RoomId, RoomAir>,
     /// What each room should be like, where a recipe says so.
     pub ranges: BTreeMap<RoomId, Ranges>,
-    /// Readings that are doubted.
-    pub findings: BTreeMap<RoomId, Vec<Finding>>,
     /// Batches whose recipe is in no file.
     pub without_recipe: Vec<BatchId>,
 }
@@ -132,29 +130,36 @@ impl History {
         sensors: &Sensors,
         now: DateTime<Utc>,
     ) -> Self {
-        let mut order = facts.to_vec();
-        // Nothing can be reckoned from what lies centuries away.
-        order.retain(|fact| fact.occurred_at <= now && calendar::instant(fact.occurred_at).is_ok());
-        let ranges = ranges(recipes);
-        let (mut air, mut findings) = (BTreeMap::new(), BTreeMap::new());
-        for (room, sources) in readings(&order) {
+        let order = by_then(facts, now);
+        let air = readings(&order).into_iter().map(|(room, sources)| {
             let inspected = inspect(&sources, &sensors.offsets, &sensors.limits, now);
-            air.insert(room, RoomAir::of(&inspected.good));
-            findings.insert(room, inspected.findings);
-        }
-        let mut gathering = Gathering::default();
-        for fact in &order {
-            gathering.take(fact);
-        }
-        let whereabouts = Whereabouts::of(&order);
-        let (batches, without_recipe) = gathering.batches(&whereabouts, &clock, recipes);
+            (room, RoomAir::of(&inspected.good))
+        });
+        let (batches, without_recipe) = gathered(&order, &clock, recipes);
+        let batches = batches
+            .into_iter()
+            .map(|(id, batch)| (id, Arc::new(batch)));
+        let air = air.collect();
+        Self::put_together(clock, recipes, batches.collect(), air, without_recipe)
+    }
+
+    /// From batches that were gathered one by one ([`gather`]) and from each room's air: the
+    /// same as [`History::of`] all their facts.
+    #[must_use]
+    pub fn put_together(
+        clock: DairyClock,
+        recipes: &RecipeBook,
+        batches: BTreeMap<BatchId, Arc<Batch>>,
+        air: BTreeMap<RoomId, RoomAir>,
+        without_recipe: Vec<BatchId>,
+    ) -> Self {
+        let ranges = ranges(recipes);
         Self {
             clock,
             batches,
             rooms: Rooms::of(&air, &ranges),
             air,
             ranges,
-            findings,
             without_recipe,
         }
     }
@@ -164,9 +169,42 @@ impl History {
     pub fn wheel(&self, id: WheelId) -> Option<(&Batch, usize)> {
         self.batches.values().find_map(|batch| {
             let place = batch.wheels.binary_search_by_key(&id, |wheel| wheel.id);
-            place.ok().map(|place| (batch, place))
+            place.ok().map(|place| (&**batch, place))
         })
     }
+}
+
+/// The batches that facts tell of up to `now`, and those whose recipe is in no file. `facts`
+/// are those that count, in their order (`holds::counting`). A batch is gathered whole from the
+/// facts that name it or a wheel that was ever portioned into it; of others no more can be said
+/// then than that they were named.
+#[must_use]
+pub fn gather(
+    facts: &[&Fact],
+    clock: &DairyClock,
+    recipes: &RecipeBook,
+    now: DateTime<Utc>,
+) -> (BTreeMap<BatchId, Batch>, Vec<BatchId>) {
+    gathered(&by_then(facts, now), clock, recipes)
+}
+
+/// Facts up to an instant. Nothing can be reckoned from what lies centuries away.
+fn by_then<'f>(facts: &[&'f Fact], now: DateTime<Utc>) -> Vec<&'f Fact> {
+    let by_then =
+        |fact: &&Fact| fact.occurred_at <= now && calendar::instant(fact.occurred_at).is_ok();
+    facts.iter().copied().filter(by_then).collect()
+}
+
+fn gathered(
+    order: &[&Fact],
+    clock: &DairyClock,
+    recipes: &RecipeBook,
+) -> (BTreeMap<BatchId, Batch>, Vec<BatchId>) {
+    let mut gathering = Gathering::default();
+    for fact in order {
+        gathering.take(fact);
+    }
+    gathering.batches(&Whereabouts::of(order), clock, recipes)
 }
 
 /// Rooms as recipes want them; of several recipes in one room, the newest read last.

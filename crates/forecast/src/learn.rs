@@ -19,8 +19,12 @@ use crate::observed::Observed;
 use crate::posterior::Posterior;
 use crate::seen::Seen;
 
-/// Past batches with cores that are looked at, the latest; twice as many in all.
+/// Past batches with cores that are looked at, the latest.
 const LATEST: usize = 80;
+
+/// Batches of a recipe that learning looks at, the newest: whoever keeps so many can let go of
+/// older ones that have left.
+pub const NEWEST: usize = 2 * LATEST;
 
 /// Fewer than this, and the calendar stands.
 const FEWEST: usize = 4;
@@ -44,11 +48,8 @@ impl Past {
     #[must_use]
     pub fn of(history: &History, recipe: RecipeId, now: DateTime<Utc>) -> Vec<Self> {
         let now = days(now);
-        let mut batches: Vec<&Batch> = history
-            .batches
-            .values()
-            .filter(|batch| batch.recipe.id == recipe)
-            .collect();
+        let of_it = history.batches.values().map(|batch| &**batch);
+        let mut batches: Vec<&Batch> = of_it.filter(|batch| batch.recipe.id == recipe).collect();
         batches.sort_by_key(|batch| batch.made);
         let mut pasts = Vec::new();
         let mut ironed = 0;
@@ -59,7 +60,7 @@ impl Past {
             }
             ironed += usize::from(!past.wheels.is_empty());
             pasts.push(past);
-            if ironed == LATEST || pasts.len() == 2 * LATEST {
+            if ironed == LATEST || pasts.len() == NEWEST {
                 break;
             }
         }

@@ -46,9 +46,9 @@ pub use figure::{Chart, Drawn};
 pub use forecaster::{BatchWeights, DryingCurve, Forecaster, Habits, habits};
 pub use growth::Growth;
 pub use habit::{Habit, calendar_ready_age_days};
-pub use history::{At, Batch, Class, History, RindLook, Sensors, Wheel};
+pub use history::{At, Batch, Class, History, RindLook, Sensors, Wheel, gather};
 pub use lattice::{COARSE, FINE, Fineness, Lattice, Link, Look};
-pub use learn::{Past, learn};
+pub use learn::{NEWEST, Past, learn};
 pub use observed::{Flag, Oddity};
 pub use outlook::{
     BatchForecast, Dates, Expected, Move, Outlook, WheelGroup, WorthIroning, readiness,

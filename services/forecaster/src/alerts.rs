@@ -4,11 +4,11 @@
 use std::collections::BTreeMap;
 
 use bus::telling::{Telling, Told};
-use facts::{BatchId, Fact, RecipeId};
+use facts::{BatchId, RecipeId};
 use forecast::{Desk, DryingHabit};
-use makes::{balance, makes};
 
-use crate::known::Pass;
+use crate::line::{Line, Unexplained};
+use crate::round::Pass;
 
 /// Makes older than this are not told of any more: a site that begins to keep records is
 /// not flooded with what lies behind.
@@ -21,16 +21,16 @@ const DRYING: &str = "drying-";
 const YIELD: &str = "yield-";
 
 /// Closed makes whose kilograms do not add up: those to tell of, then older ones.
-pub(crate) fn unexplained(facts: &[&Fact], desk: &Desk) -> (Vec<Telling>, Vec<Telling>) {
+pub(crate) fn unexplained(
+    lines: &BTreeMap<BatchId, Line>,
+    desk: &Desk,
+) -> (Vec<Telling>, Vec<Telling>) {
     let from = desk.today().plus(-TELL_WITHIN_DAYS);
-    let made = makes(facts, &desk.history.clock);
-    let unexplained = made.values().filter_map(|make| {
-        let balance = balance(make);
-        balance.unexplained_kg.filter(|_| make.closed)?;
-        let batch = make.batch;
-        let text = format!("batch {batch}: {}", balance.words?);
+    let unexplained = lines.iter().filter_map(|(batch, line)| {
+        let Unexplained { made, words } = line.unexplained.as_ref()?;
+        let text = format!("batch {batch}: {words}");
         let telling = Telling::warning(format!("{YIELD}{batch}"), text);
-        Some((make.made >= from, telling))
+        Some((*made >= from, telling))
     });
     let (fresh, old): (Vec<_>, Vec<_>) = unexplained.partition(|(fresh, _)| *fresh);
     let tellings = |some: Vec<(bool, Telling)>| some.into_iter().map(|(_, it)| it).collect();

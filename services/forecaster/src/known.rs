@@ -1,4 +1,4 @@
-//! What the forecaster knows of the floor, and one round of forecasts from it.
+//! What the forecaster knows of the floor, and when it counts.
 //!
 //! What a round comes to is a matter of the log and of the day alone, never of when the worker
 //! was started or looked: habits are learnt from what had been recorded when the day began; air
@@ -6,36 +6,42 @@
 //! forecast from the instant of the newest fact that counts.
 
 use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::Arc;
 
-use bus::Stored;
-use bus::telling::Telling;
+use bus::{Position, Stored};
 use chrono::{DateTime, Utc};
 use facts::wire::Read;
-use facts::{BatchId, Event, Fact, ForecastTold, WheelId};
-use forecast::{Desk, Habits, History, Sensors, habits};
+use facts::{BatchId, Event, Fact, FactId, ForecastTold, WheelId};
+use projection::{Store, StoreError};
 use site::Site;
 
-use crate::{alerts, threads};
+use crate::book::{Book, Had, Instant, Newest};
+use crate::round::Round;
+use crate::shelf::{FORMAT, key, line};
 
 /// Facts that forecasts rest on, and what was told last.
 pub(crate) struct Known {
     pub(crate) site: Site,
     /// The present: none before the first tick.
     pub(crate) now: Option<DateTime<Utc>>,
-    /// Those that count; away while a round works with them.
-    facts: Option<Vec<Fact>>,
+    /// What counts; away while a round works with it.
+    book: Option<Book>,
     /// What came meanwhile, and counts.
     fresh: Vec<Fact>,
-    /// What came since, and counts with the next fact that forecasts turn on.
-    waiting: Vec<Fact>,
-    /// When the newest of those that count was recorded.
-    latest: Option<DateTime<Utc>>,
+    /// What came since, and counts with the next fact that forecasts turn on; whether it is
+    /// stored.
+    waiting: BTreeMap<FactId, (Fact, bool)>,
+    /// What was stored as waiting and waits no more.
+    over: Vec<FactId>,
+    newest: Newest,
     /// Something was seen since the last round began.
     stirred: bool,
     /// When the dairy day of the last round began.
     day_began: Option<DateTime<Utc>>,
     /// Something came that had been recorded before that: habits must be learnt again.
     late: bool,
+    /// What was told and has not come back with the log yet.
     told: BTreeMap<BatchId, ForecastTold>,
     /// What no round has seen yet, and what one is at work with.
     young: Young,
@@ -72,44 +78,70 @@ impl Young {
     }
 }
 
-/// What a round begins with.
-pub(crate) struct Round {
-    site: Site,
-    facts: Vec<Fact>,
-    /// The instant that is forecast from, and when its day began.
-    now: DateTime<Utc>,
-    day_began: DateTime<Utc>,
-    /// Habits to go by; none: learn them.
-    habits: Option<Habits>,
-}
-
-/// What a round ends with.
-pub(crate) struct Pass {
-    pub(crate) facts: Vec<Fact>,
-    pub(crate) desk: Desk,
-    pub(crate) told: Vec<ForecastTold>,
-    /// Makes whose kilograms do not add up: fresh ones, and those too old to tell of.
-    pub(crate) unexplained: (Vec<Telling>, Vec<Telling>),
-    /// Batches that dry unlike the others.
-    pub(crate) drying: Vec<Telling>,
+/// A worker's knowledge as its store had it.
+pub(crate) struct Opened {
+    pub(crate) known: Known,
+    /// What it stands for.
+    pub(crate) position: Option<Position>,
 }
 
 impl Known {
-    pub(crate) fn new(site: Site) -> Self {
-        Self {
-            site,
+    /// What is stored in a folder. `damaged`: what did not read there when it was used last, for
+    /// which the store is put aside.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it cannot be used.
+    pub(crate) fn open(
+        site: &Site,
+        folder: &Path,
+        damaged: Option<StoreError>,
+    ) -> Result<Opened, StoreError> {
+        let damaged = std::cell::Cell::new(damaged);
+        let load = |store: &Store| damaged.take().map_or_else(|| Had::of(store), Err);
+        let (store, had, _aside) = Store::open_with(folder, FORMAT, load)?;
+        Ok(Opened {
+            position: had.position.clone(),
+            known: Self::of(Arc::new(store), had, site)?,
+        })
+    }
+
+    fn of(store: Arc<Store>, mut had: Had, site: &Site) -> Result<Self, StoreError> {
+        let waiting = std::mem::take(&mut had.waiting);
+        let newest = had.newest;
+        let book = Book::new(store, had, site)?;
+        let mut young = Young::default();
+        waiting.iter().for_each(|fact| young.take(fact));
+        let waiting: BTreeMap<_, _> = waiting.into_iter().map(|f| (f.id, (f, true))).collect();
+        Ok(Self {
+            site: site.clone(),
             now: None,
-            facts: Some(Vec::new()),
+            day_began: book.learnt_for(),
+            book: Some(book),
             fresh: Vec::new(),
-            waiting: Vec::new(),
-            latest: None,
+            newest,
+            waiting,
+            over: Vec::new(),
             stirred: false,
-            day_began: None,
             late: false,
             told: BTreeMap::new(),
-            young: Young::default(),
+            young,
             at_work: Young::default(),
-        }
+        })
+    }
+
+    /// The same store, emptied: the log is another.
+    pub(crate) fn begin_again(self) -> Result<Self, StoreError> {
+        let Some(book) = self.book else {
+            return Ok(self);
+        };
+        let store = book.shelf.store().clone();
+        store.empty()?;
+        Self::of(store, Had::default(), &self.site)
+    }
+
+    /// Where batches that are not at hand lie; none while a round has it.
+    pub(crate) fn store(&self) -> Option<&Arc<Store>> {
+        self.book.as_ref().map(|book| book.shelf.store())
     }
 
     /// What was made since the last round, and when, by its code.
@@ -130,25 +162,40 @@ impl Known {
         }
     }
 
-    fn fact(&mut self, fact: Fact) {
+    pub(crate) fn fact(&mut self, fact: Fact) {
         self.young.take(&fact);
-        match &fact.event {
-            Event::ForecastTold(told) => {
-                self.told.insert(told.batch, told.clone());
+        if let Event::ForecastTold(told) = &fact.event {
+            if self.told.get(&told.batch) == Some(told) {
+                self.told.remove(&told.batch);
             }
-            event if rests_on(event) => {
-                let late = self.day_began.is_some_and(|began| fact.recorded_at < began);
-                let turns = forecasts_turn_on(event);
-                self.late |= late;
-                self.stirred |= late || turns;
-                self.waiting.push(fact);
-                if turns {
-                    let newest = self.waiting.iter().map(|fact| fact.recorded_at).max();
-                    self.latest = self.latest.max(newest);
-                    self.fresh.append(&mut self.waiting);
-                }
+            self.fresh.push(fact);
+        } else if rests_on(&fact.event) {
+            let at = fact.recorded_at;
+            self.newest.came = self.newest.came.max(Some(Instant { at }));
+            let turns = forecasts_turn_on(&fact.event);
+            if is_of_milk(&fact.event) {
+                return;
             }
-            _ => {}
+            let late = self
+                .day_began
+                .is_some_and(|began| fact.recorded_at < began);
+            self.late |= late;
+            self.stirred |= late || turns;
+            self.waiting.entry(fact.id).or_insert((fact, false));
+            if turns {
+                self.newest.counts = self.newest.counts.max(self.newest.came.take());
+                self.count(|_| true);
+            }
+        }
+    }
+
+    /// Those that waited count from now on.
+    fn count(&mut self, which: impl Fn(&Fact) -> bool) {
+        for (id, (fact, stored)) in self.waiting.extract_if(.., |_, (fact, _)| which(fact)) {
+            self.fresh.push(fact);
+            if stored {
+                self.over.push(id);
+            }
         }
     }
 
@@ -156,85 +203,96 @@ impl Known {
         self.stirred
     }
 
-    /// Begins a round; none while another is at work. `habits`: those of the last round.
-    pub(crate) fn round(&mut self, now: DateTime<Utc>, habits: Option<&Habits>) -> Option<Round> {
-        let mut facts = self.facts.take()?;
+    /// Writes what was read up to a position of the log; later, while a round is at work.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn write(&mut self, position: Option<&Position>) -> Result<(), StoreError> {
+        if let Some(mut book) = self.book.take() {
+            let written = self.settle(&mut book).and_then(|()| book.shelf.write(position));
+            self.book = Some(book);
+            written?;
+        }
+        Ok(())
+    }
+
+    /// Puts into the book what has come.
+    fn settle(&mut self, book: &mut Book) -> Result<(), StoreError> {
+        for fact in self.fresh.drain(..) {
+            book.take(&fact)?;
+        }
+        for id in self.over.drain(..) {
+            book.shelf.remove(key::waiting(id));
+        }
+        for (id, (fact, stored)) in self.waiting.iter_mut().filter(|(_, (_, stored))| !stored) {
+            book.shelf.put(key::waiting(*id), &line(fact)?)?;
+            *stored = true;
+        }
+        if self.late {
+            book.forget_habits();
+        }
+        book.keep_newest(self.newest)
+    }
+
+    /// Begins a round; none while another is at work.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn round(&mut self, now: DateTime<Utc>) -> Result<Option<Round>, StoreError> {
+        let Some(mut book) = self.book.take() else {
+            return Ok(None);
+        };
         let clock = self.site.clock;
         let day_began = clock.start_of(clock.day_of(now));
-        let of_before = |fact: &mut Fact| fact.recorded_at < day_began;
-        facts.append(&mut self.fresh);
-        facts.extend(self.waiting.extract_if(.., of_before));
-        let same_day = self.day_began == Some(day_began) && !self.late;
+        self.count(|fact| fact.recorded_at < day_began);
+        self.settle(&mut book)?;
         self.day_began = Some(day_began);
         self.late = false;
         self.stirred = false;
         self.at_work = std::mem::take(&mut self.young);
-        Some(Round {
+        for (fact, _) in self.waiting.values() {
+            self.young.take(fact);
+        }
+        Ok(Some(Round {
             site: self.site.clone(),
-            facts,
+            book,
             now: self
-                .latest
-                .map_or(day_began, |at| at.min(now).max(day_began)),
+                .newest
+                .counts
+                .map_or(day_began, |newest| newest.at.min(now).max(day_began)),
             day_began,
-            habits: habits.filter(|_| same_day).cloned(),
-        })
+        }))
     }
 
-    /// Takes the facts back; gives what has to be told.
-    pub(crate) fn back(&mut self, facts: Vec<Fact>, told: Vec<ForecastTold>) -> Vec<ForecastTold> {
-        self.facts = Some(facts);
+    /// Takes the book back; gives what has to be told.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn back(
+        &mut self,
+        mut book: Book,
+        told: Vec<ForecastTold>,
+    ) -> Result<Vec<ForecastTold>, StoreError> {
+        self.settle(&mut book)?;
+        let book = self.book.insert(book);
         self.at_work = Young::default();
         let mut news = Vec::new();
         for told in told {
-            if self.told.get(&told.batch).is_none_or(|b| differs(b, &told)) {
+            let before = match self.told.get(&told.batch) {
+                Some(before) => Some(before.clone()),
+                None => book.told(told.batch)?,
+            };
+            if before.is_none_or(|before| differs(&before, &told)) {
                 self.told.insert(told.batch, told.clone());
                 news.push(told);
             }
         }
-        news
+        Ok(news)
     }
 }
 
-impl Round {
-    pub(crate) fn work(self) -> Pass {
-        let Self {
-            site,
-            mut facts,
-            now,
-            day_began,
-            habits: known,
-        } = self;
-        let sensors = Sensors::default();
-        let rights = site.rights();
-        let of =
-            |counts: &[&Fact], now| History::of(counts, site.clock, &site.recipes, &sensors, now);
-        let habits = known.unwrap_or_else(|| {
-            facts.sort_by_key(|fact| fact.recorded_at);
-            let before = facts.partition_point(|fact| fact.recorded_at < day_began);
-            let history = of(&holds::counting(&facts[..before], &rights), day_began);
-            habits(&history, day_began, &Habits::new(), threads())
-        });
-        let counts = holds::counting(&facts, &rights);
-        let history = of(&counts, now);
-        let desk = Desk {
-            history,
-            habits,
-            now,
-        };
-        let all = desk.forecaster().all(threads());
-        let told = all.iter().map(|forecast| desk.told(forecast)).collect();
-        let batches: Vec<BatchId> = all.iter().map(|forecast| forecast.batch).collect();
-        Pass {
-            told,
-            unexplained: alerts::unexplained(&counts, &desk),
-            drying: alerts::drying(&desk, &batches),
-            facts,
-            desk,
-        }
-    }
-}
-
-/// Whether a fact says anything to a forecast.
+/// Whether a fact says anything to a forecast. Facts that were not kept are not in the store:
+/// with another kind, its format is another.
 const fn rests_on(event: &Event) -> bool {
     matches!(
         event,
@@ -279,6 +337,11 @@ const fn forecasts_turn_on(event: &Event) -> bool {
     )
 }
 
+/// Milk moves the instant that is forecast from; nothing else rests on it.
+const fn is_of_milk(event: &Event) -> bool {
+    matches!(event, Event::MilkReceived(_) | Event::MilkPooled(_))
+}
+
 /// Whether another day is expected for anything, or another wheel tells more: what it rests
 /// on alone is no news.
 fn differs(before: &ForecastTold, now: &ForecastTold) -> bool {
@@ -286,85 +349,4 @@ fn differs(before: &ForecastTold, now: &ForecastTold) -> bool {
     days(before) != days(now)
         || before.cover_pct != now.cover_pct
         || before.worth_ironing != now.worth_ironing
-}
-
-#[cfg(test)]
-mod tests {
-    use chrono::TimeDelta;
-    use facts::wire;
-    use recipe::Origin;
-
-    use super::*;
-
-    const RECORDED: &str = include_str!("../../../tests/data/larkholm-70-days.ndjson");
-    const SITE: &str = include_str!("../../../deploy/demo/larkholm.toml");
-    const RECIPE: &str = include_str!("../../../deploy/demo/larkholm-blue.toml");
-
-    fn known() -> Known {
-        let origin = Origin {
-            file: "larkholm.toml",
-            text: SITE,
-        };
-        let read = |_: &std::path::Path| Ok(RECIPE.to_owned());
-        Known::new(Site::parse(&origin, std::path::Path::new(""), read).unwrap())
-    }
-
-    /// What a round at that moment comes to.
-    fn round(
-        known: &mut Known,
-        now: DateTime<Utc>,
-        habits: &mut Option<Habits>,
-    ) -> Vec<ForecastTold> {
-        let pass = known.round(now, habits.as_ref()).unwrap().work();
-        *habits = Some(pass.desk.habits);
-        known.back(pass.facts, Vec::new());
-        pass.told
-    }
-
-    #[test]
-    fn one_that_lived_through_the_day_and_one_started_late_come_to_the_same() {
-        let facts: Vec<Fact> = RECORDED
-            .lines()
-            .filter_map(|line| match wire::from_line(line) {
-                Ok(Read::Fact(fact)) => Some(fact),
-                _ => None,
-            })
-            .collect();
-        let evening = "2026-03-12T20:00:00Z".parse::<DateTime<Utc>>().unwrap();
-        let morning = evening - TimeDelta::hours(15);
-        let until = |at| facts.partition_point(|fact| fact.recorded_at <= at);
-        let (mut lived, mut habits) = (known(), None);
-        let mut from = 0;
-        for hours in [0, 4, 9, 15] {
-            let now = morning + TimeDelta::hours(hours);
-            let to = until(now);
-            facts[from..to]
-                .iter()
-                .for_each(|fact| lived.fact(fact.clone()));
-            from = to;
-            round(&mut lived, now, &mut habits);
-        }
-        assert!(until(evening) > until(morning) + 20);
-        // Somebody's handheld had kept something since the day before.
-        let mut late = facts[..until(morning)]
-            .iter()
-            .rfind(|fact| matches!(fact.event, Event::WheelMoved(_) | Event::RindObserved(_)))
-            .unwrap()
-            .clone();
-        late.id = "0190b6b0-0000-7000-8000-000000000001".parse().unwrap();
-        late.station_seq += 100_000;
-        lived.fact(late.clone());
-        assert!(lived.is_stirred());
-        let lived = round(&mut lived, evening, &mut habits);
-
-        let (mut started, mut anew) = (known(), None);
-        facts[..from]
-            .iter()
-            .for_each(|fact| started.fact(fact.clone()));
-        started.fact(late);
-        let started = round(&mut started, evening + TimeDelta::hours(2), &mut anew);
-        assert!(started.len() > 20);
-        assert_eq!(started, lived);
-        assert_eq!(anew, habits);
-    }
 }

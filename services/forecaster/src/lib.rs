@@ -5,26 +5,39 @@
 //! fact, `batch.forecast`: so the rules that go by it stay a matter of facts alone, the same
 //! after a rebuild as before, and what people planned by can be explained later. Questions
 //! are answered from the latest forecasts.
+//!
+//! What forecasts rest on lies in a store of its own ([`book`]), so that a start reads only what
+//! came since, and memory holds what is in the house and what learning looks at.
 
+mod air;
 mod alerts;
+mod book;
 mod known;
+mod line;
+mod round;
+mod shelf;
+#[cfg(test)]
+mod tests;
 
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context as _;
+use bus::retry::Backoff;
 use bus::telling::Told;
-use bus::{Bus, BusError, Clock, Draft, Outbox, Question, Refusal, Shutdown, Tick, kept};
+use bus::{Bus, BusError, Clock, Draft, Outbox, Question, Refusal, Shutdown, kept};
 use facts::{Event, StationId};
 use forecast::{Desk, NoForecast, Query};
 use names::Kind;
+use projection::{Follower, News, Store, StoreError};
 use quantity::DairyDay;
 use site::Site;
 use tokio::task::JoinHandle;
 use tokio::time::Instant;
 
-use known::{Known, Pass, Young};
+use known::{Known, Opened, Young};
+use round::Pass;
 
 /// The station that states forecasts.
 pub const STATION: &str = "forecaster";
@@ -36,10 +49,13 @@ pub const QUESTIONS: &[&str] = &["forecast"];
 const TOLD: &str = "told.txt";
 
 /// What is done without a file that was damaged, for whoever hears of it.
-const WITHOUT: &[(&str, &str)] = &[(TOLD, "What people were told was read back from the broker")];
+const WITHOUT: &[(&str, &str)] = &[
+    (TOLD, "What people were told was read back from the broker"),
+    (STORE, "What forecasts rest on was read again from the log"),
+];
 
-/// How many messages are taken at once.
-const CHUNK: usize = 4_096;
+/// What forecasts rest on, in this worker's folder.
+const STORE: &str = "store";
 
 /// Between two rounds of forecasts. A stack of scans is one round, not twenty.
 const REST: Duration = Duration::from_secs(2);
@@ -51,7 +67,7 @@ const REST: Duration = Duration::from_secs(2);
 pub async fn run(
     site: Site,
     bus: Bus,
-    mut clock: Clock,
+    clock: Clock,
     data: &Path,
     shutdown: Shutdown,
 ) -> anyhow::Result<()> {
@@ -68,62 +84,138 @@ pub async fn run(
         let (outbox, bus, shutdown) = (outbox.clone(), bus.clone(), shutdown.clone());
         tokio::spawn(async move { outbox.drain(&bus, &shutdown).await })
     };
-    let mut log = bus.floor_after(None).await?;
-    let end = bus.floor_end().await?;
-    let mut questions = bus.questions(&site.id, QUESTIONS).await?;
-    let mut rounds = Rounds {
-        station: StationId::new(STATION)?,
-        known: Known::new(site),
-        outbox,
-        running: None,
-        desk: None,
-        day: None,
-        seq: 0,
-        end,
-    };
-    let mut owed = kept::owed(&told, STATION, &folder, WITHOUT);
-    let mut waiting: Option<Tick> = None;
-    let mut rests_until = Instant::now();
+    let mut damaged = None;
     loop {
-        tokio::select! {
-            biased;
-            () = shutdown.requested() => break,
-            Some(question) = questions.next() => rounds.answer(question),
-            done = finished(&mut rounds.running) => {
-                let pass = done.context("a round of forecasts ended badly")?;
-                owed = alerts::owed(&told, &pass);
-                owed.extend(kept::owed(&told, STATION, &folder, WITHOUT));
-                rounds.take(pass)?;
-                rests_until = Instant::now() + REST;
-            }
-            chunk = log.next_chunk(CHUNK) => {
-                for message in chunk? {
-                    rounds.known.message(&message);
+        let worker = Worker {
+            site: &site,
+            bus: &bus,
+            folder: &folder,
+            outbox: &outbox,
+            shutdown: &shutdown,
+        };
+        let Err(error) = worker.spell(&mut told, clock.clone(), damaged.take()).await else {
+            break;
+        };
+        match error.downcast::<StoreError>()? {
+            full @ StoreError::DiskFull(_) => {
+                tracing::error!("{full}");
+                let mut backoff = Backoff::default();
+                while !projection::has_room(&folder) {
+                    tokio::select! {
+                        () = backoff.wait() => {}
+                        () = shutdown.requested() => return Ok(()),
+                    }
                 }
-                rounds.seq = log.position().seq;
             }
-            tick = clock.next_tick() => waiting = Some(tick),
-            () = tokio::time::sleep_until(rests_until), if rounds.is_due() => {}
-        }
-        if rounds.seq < end {
-            continue; // the past first
-        }
-        told.tell(&bus, &site_id, clock.now(), &mut owed).await?;
-        if let Some(tick) = waiting.take_if(|tick| rounds.seq >= tick.after_seq) {
-            rounds.known.now = Some(tick.now);
-        }
-        if clock.is_the_machines() {
-            rounds.known.now = Some(clock.now());
-        }
-        if Instant::now() >= rests_until {
-            rounds.begin_if_due();
+            unreadable @ StoreError::Unreadable { .. } => damaged = Some(unreadable),
+            other => return Err(other.into()),
         }
     }
     draining.await.context("the outbox stopped")?;
     Ok(())
 }
 
-async fn finished(running: &mut Option<JoinHandle<Pass>>) -> Result<Pass, tokio::task::JoinError> {
+/// What a spell of work needs.
+struct Worker<'w> {
+    site: &'w Site,
+    bus: &'w Bus,
+    folder: &'w Path,
+    outbox: &'w Outbox,
+    shutdown: &'w Shutdown,
+}
+
+impl Worker<'_> {
+    /// Forecasts from what is stored until shutdown, or until the store fails: then it must be
+    /// opened again. `damaged`: what did not read in it.
+    async fn spell(
+        &self,
+        told: &mut Told,
+        clock: Clock,
+        damaged: Option<StoreError>,
+    ) -> anyhow::Result<()> {
+        let Self { bus, folder, .. } = *self;
+        let Opened {
+            mut known,
+            mut position,
+        } = Known::open(self.site, &folder.join(STORE), damaged)?;
+        match bus.floor_after(position.as_ref()).await {
+            Err(error) if error.is_another_log() => {
+                tracing::error!("{error}");
+                known = known.begin_again()?;
+                position = None;
+            }
+            other => drop(other?),
+        }
+        let mut follower = Follower::start(
+            bus,
+            &self.site.id,
+            QUESTIONS,
+            clock.clone(),
+            position.as_ref(),
+            self.shutdown.clone(),
+        )
+        .await?;
+        let mut rounds = Rounds {
+            station: StationId::new(STATION)?,
+            store: known.store().cloned(),
+            known,
+            outbox: self.outbox.clone(),
+            running: None,
+            desk: None,
+            day: None,
+        };
+        let mut owed = kept::owed(told, STATION, folder, WITHOUT);
+        let mut rests_until = Instant::now();
+        loop {
+            tokio::select! {
+                biased;
+                done = finished(&mut rounds.running) => {
+                    let pass = done.context("a round of forecasts ended badly")??;
+                    owed = alerts::owed(told, &pass);
+                    owed.extend(kept::owed(told, STATION, folder, WITHOUT));
+                    rounds.take(pass)?;
+                    rounds.known.write(Some(&follower.position()))?;
+                    rests_until = Instant::now() + REST;
+                }
+                news = follower.next() => match news? {
+                    News::Stop => break,
+                    News::Question(question) => match &rounds.desk {
+                        Some(_) => rounds.answer(question),
+                        None => follower.still_reading(question).await,
+                    },
+                    News::Facts(messages) => {
+                        for message in &messages {
+                            rounds.known.message(message);
+                        }
+                        rounds.known.write(Some(&follower.position()))?;
+                    }
+                    News::Tick => {}
+                },
+                () = tokio::time::sleep_until(rests_until), if rounds.is_due() => {}
+            }
+            if !follower.is_live() {
+                continue; // the past first
+            }
+            told.tell(bus, &self.site.id, clock.now(), &mut owed).await?;
+            if let Some(now) = follower.take_time() {
+                rounds.known.now = Some(now);
+            }
+            if Instant::now() >= rests_until {
+                rounds.begin_if_due()?;
+            }
+        }
+        if let Some(running) = rounds.running.take() {
+            let _ = running.await; // it has the store
+        }
+        Ok(())
+    }
+}
+
+type Running = JoinHandle<Result<Pass, StoreError>>;
+
+async fn finished(
+    running: &mut Option<Running>,
+) -> Result<Result<Pass, StoreError>, tokio::task::JoinError> {
     match running {
         Some(task) => {
             let done = task.await;
@@ -138,14 +230,13 @@ async fn finished(running: &mut Option<JoinHandle<Pass>>) -> Result<Pass, tokio:
 struct Rounds {
     station: StationId,
     known: Known,
+    /// Where batches lie that are not at hand.
+    store: Option<Arc<Store>>,
     outbox: Outbox,
-    running: Option<JoinHandle<Pass>>,
+    running: Option<Running>,
     desk: Option<Arc<Desk>>,
     /// The dairy day of the last round.
     day: Option<DairyDay>,
-    /// How far the log was read, and where it ended when reading began.
-    seq: u64,
-    end: u64,
 }
 
 impl Rounds {
@@ -154,27 +245,26 @@ impl Rounds {
         self.known.is_stirred() && self.known.now.is_some() && self.running.is_none()
     }
 
-    fn begin_if_due(&mut self) {
+    fn begin_if_due(&mut self) -> Result<(), StoreError> {
         let Some(now) = self.known.now.filter(|_| self.running.is_none()) else {
-            return;
+            return Ok(());
         };
         let day = self.known.site.clock.day_of(now);
         let new_day = self.day != Some(day);
         if !new_day && !self.known.is_stirred() {
-            return;
+            return Ok(());
         }
         self.day = Some(day);
-        let before = self.desk.as_ref().map(|desk| &desk.habits);
-        let Some(round) = self.known.round(now, before) else {
-            return;
-        };
-        self.running = Some(tokio::task::spawn_blocking(move || round.work()));
+        if let Some(round) = self.known.round(now)? {
+            self.running = Some(tokio::task::spawn_blocking(move || round.work()));
+        }
+        Ok(())
     }
 
-    fn take(&mut self, pass: Pass) -> Result<(), bus::OutboxError> {
+    fn take(&mut self, pass: Pass) -> anyhow::Result<()> {
         // It is told now, whatever instant it is forecast from.
         let now = self.known.now.unwrap_or(pass.desk.now);
-        let told = self.known.back(pass.facts, pass.told);
+        let told = self.known.back(pass.book, pass.told)?;
         let drafts = told.into_iter().map(|told| Draft {
             occurred_at: now,
             claimed_at: None,
@@ -188,29 +278,49 @@ impl Rounds {
 
     /// Answers beside everything else: a question takes a moment of work.
     fn answer(&self, question: Question) {
-        let desk = self.desk.clone();
-        let (seq, end) = (self.seq, self.end);
-        let young = self.known.young();
+        let Some(desk) = self.desk.clone() else {
+            return;
+        };
+        let away = self.store.clone();
+        let (young, site) = (self.known.young(), self.known.site.clone());
         tokio::spawn(async move {
-            let answered = match desk {
-                Some(desk) => answer(desk, young, question).await,
-                None => question.still_reading(seq, end).await,
-            };
-            if let Err(error) = answered {
+            if let Err(error) = answer(desk, young, away, site, question).await {
                 tracing::warn!(%error, "a question got no answer");
             }
         });
     }
 }
 
-async fn answer(desk: Arc<Desk>, young: Young, question: Question) -> Result<(), BusError> {
+async fn answer(
+    desk: Arc<Desk>,
+    young: Young,
+    away: Option<Arc<Store>>,
+    site: Site,
+    question: Question,
+) -> Result<(), BusError> {
     let query = match question.read::<Query>() {
         Ok(query) => query,
         Err(error) => return question.refuse(&error.to_string()).await,
     };
     let work = move || {
-        desk.answer(&query, threads()).map_err(|none| {
-            let made = query.what.and_then(|what| young.made(what.trim()));
+        let mut answer = desk.answer(&query, threads());
+        let what = query.what.as_deref().map(str::trim);
+        if let (Err(NoForecast::Unknown(name)), Some(what), Some(store)) = (&answer, what, &away)
+            && name.kind == Kind::BatchOrWheel
+        {
+            // It left long ago.
+            match book::from_disk(store, &site, what, desk.now) {
+                Ok(Some(batch)) => {
+                    let mut desk = Desk::clone(&desk);
+                    desk.history.batches.insert(batch.id, batch);
+                    answer = desk.answer(&query, threads());
+                }
+                Ok(None) => {}
+                Err(error) => tracing::warn!("{error}"),
+            }
+        }
+        answer.map_err(|none| {
+            let made = what.and_then(|what| young.made(what));
             match (none, made) {
                 (NoForecast::Unknown(name), Some(at)) if name.kind == Kind::BatchOrWheel => {
                     let at = desk.history.clock.local(at);

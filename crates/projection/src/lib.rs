@@ -1,0 +1,9 @@
+//! What every worker that follows the log shares.
+
+mod effects;
+mod follower;
+mod store;
+
+pub use effects::{Effect, Publisher};
+pub use follower::{Follower, News};
+pub use store::{Aside, Batch, Store, StoreError, has_room};
