@@ -136,9 +136,7 @@ impl History {
             (room, RoomAir::of(&inspected.good))
         });
         let (batches, without_recipe) = gathered(&order, &clock, recipes);
-        let batches = batches
-            .into_iter()
-            .map(|(id, batch)| (id, Arc::new(batch)));
+        let batches = batches.into_iter().map(|(id, batch)| (id, Arc::new(batch)));
         let air = air.collect();
         Self::put_together(clock, recipes, batches.collect(), air, without_recipe)
     }

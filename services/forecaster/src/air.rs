@@ -91,14 +91,14 @@ impl Air {
         fact: &Fact,
         read: &RoomClimateRead,
     ) -> Result<Option<Place>, StoreError> {
-        let known = key::place(fact.id);
-        if shelf.has(&known)? {
-            return Ok(None);
-        }
         let place = Place {
             room: read.room,
             week: week_of(fact.occurred_at),
         };
+        let known = key::under(&key::readings(place.room, place.week), fact.id);
+        if shelf.has(&known)? {
+            return Ok(None);
+        }
         let kept = Kept {
             at: fact.occurred_at,
             recorded: fact.recorded_at,
@@ -107,10 +107,31 @@ impl Air {
             temperature: read.temperature_c,
             humidity: read.humidity_pct,
         };
-        let readings = key::readings(place.room, place.week);
-        shelf.put(key::under(&readings, fact.id), &kept)?;
-        shelf.put(known, &place)?;
+        shelf.put(known, &kept)?;
         Ok(Some(place))
+    }
+
+    /// Where a reading is kept, if there is such a one. Readings are seldom taken back: every
+    /// week of every room is looked through.
+    pub(crate) fn place(
+        &self,
+        shelf: &Shelf,
+        reading: FactId,
+    ) -> Result<Option<Place>, StoreError> {
+        let looked_at = self.rooms.iter().flat_map(|(room, weeks)| {
+            let place = |week: &u32| Place {
+                room: *room,
+                week: *week,
+            };
+            weeks.keys().map(place)
+        });
+        for place in looked_at.chain(self.stirred.iter().copied()) {
+            let readings = key::readings(place.room, place.week);
+            if shelf.has(&key::under(&readings, reading))? {
+                return Ok(Some(place));
+            }
+        }
+        Ok(None)
     }
 
     /// Something about a week is new: it is looked at again, and those beside it.

@@ -19,7 +19,7 @@ use site::Site;
 
 use crate::air::{Air, Place};
 use crate::line::{Gathered, Line};
-use crate::shelf::{Shelf, exact, key, line, read};
+use crate::shelf::{Shelf, exact, id, key, line, read};
 
 /// What stays at hand of what has left.
 #[derive(Debug, Clone, Copy)]
@@ -87,6 +87,8 @@ pub(crate) struct Book {
     batches: BTreeMap<BatchId, Arc<Batch>>,
     air: Air,
     learnt: Option<Learnt>,
+    /// Facts that something takes back, here or not.
+    voided: BTreeSet<FactId>,
     of_wheel: HashMap<WheelId, BatchId>,
     pub(crate) keeps: Keeps,
 }
@@ -101,6 +103,7 @@ pub(crate) struct Had {
     stirred: BTreeSet<BatchId>,
     air: Air,
     learnt: Option<Learnt>,
+    voided: BTreeSet<FactId>,
     stamp: Option<u64>,
 }
 
@@ -126,6 +129,11 @@ impl Had {
             had.stirred.insert(batch);
             Ok(())
         })?;
+        store.each(key::VOIDS, |ids, ()| {
+            let voided = ids.first_chunk::<16>().ok_or("no fact's name")?;
+            had.voided.insert(id(voided)?);
+            Ok(())
+        })?;
         store.each(key::WAITING, |_, line: String| {
             had.waiting.push(read(&line)?);
             Ok(())
@@ -147,6 +155,7 @@ impl Book {
             batches: BTreeMap::new(),
             air: had.air,
             learnt: had.learnt,
+            voided: had.voided,
             of_wheel: HashMap::new(),
             keeps: Keeps::default(),
         };
@@ -187,7 +196,7 @@ impl Book {
                 let Some(place) = Air::take(&mut self.shelf, fact, read)? else {
                     return Ok(());
                 };
-                for voider in self.shelf.ids(&key::voids(fact.id))? {
+                for voider in self.voids_of(fact.id)? {
                     self.attach(voider, Unit::Air(place))?;
                 }
                 self.air.stir(&mut self.shelf, place)
@@ -197,6 +206,7 @@ impl Book {
                 self.shelf.put(key::fact(fact.id), &line(fact)?)?;
                 let voids = key::voids(voided.fact);
                 self.shelf.put(key::under(&voids, fact.id), &())?;
+                self.voided.insert(voided.fact);
                 for unit in self.units_of(voided.fact)? {
                     self.attach(fact.id, unit)?;
                 }
@@ -270,23 +280,32 @@ impl Book {
         Ok(())
     }
 
+    /// What takes a fact back.
+    fn voids_of(&self, fact: FactId) -> Result<Vec<FactId>, StoreError> {
+        if self.voided.contains(&fact) {
+            self.shelf.ids(&key::voids(fact))
+        } else {
+            Ok(Vec::new())
+        }
+    }
+
     /// Where a fact belongs: one that takes another back, where that one does.
     fn units_of(&mut self, fact: FactId) -> Result<Vec<Unit>, StoreError> {
         let (mut at, mut seen) = (fact, BTreeSet::new());
         while seen.insert(at) {
-            if let Some(place) = self.shelf.get::<Place>(&key::place(at))? {
-                return Ok(vec![Unit::Air(place)]);
-            }
             match self.shelf.fact(at)?.map(|fact| fact.event) {
                 Some(Event::Voided(voided)) => at = voided.fact,
                 Some(event) => {
                     let batches = self.named(&event)?;
                     return Ok(batches.into_iter().map(Unit::Batch).collect());
                 }
-                None => break,
+                None => {
+                    let place = self.air.place(&self.shelf, at)?;
+                    return Ok(place.into_iter().map(Unit::Air).collect());
+                }
             }
         }
-        Ok(Vec::new()) // not here yet, or a ring of voidings
+        Ok(Vec::new()) // a ring of voidings
     }
 
     /// Puts a fact where it belongs, with all that takes it back.
@@ -301,7 +320,7 @@ impl Book {
             let key = key::under(&prefix, fact);
             if !self.shelf.has(&key)? {
                 self.shelf.put(key, &())?;
-                more.extend(self.shelf.ids(&key::voids(fact))?);
+                more.extend(self.voids_of(fact)?);
                 new = true;
             }
         }
@@ -352,10 +371,10 @@ impl Book {
         if gathered.line.occurred > now {
             self.stir(id)?; // a part of it is still to come
         }
-        self.batches
-            .extend(gathered.batch.map(|batch| (id, batch)));
+        self.batches.extend(gathered.batch.map(|batch| (id, batch)));
         if self.lines.get(&id) != Some(&gathered.line) {
-            self.shelf.put(key::line(id), &(id, gathered.line.clone()))?;
+            self.shelf
+                .put(key::line(id), &(id, gathered.line.clone()))?;
             self.lines.insert(id, gathered.line);
         }
         Ok(())
@@ -363,13 +382,12 @@ impl Book {
 
     /// Everything that forecasts are made from, as of the last [`Book::renew`].
     pub(crate) fn history(&self, site: &Site) -> History {
-        let without = self.lines.iter().filter(|(_, line)| line.without_recipe);
         History::put_together(
             site.clock,
             &site.recipes,
             self.batches.clone(),
             self.air.hours(),
-            without.map(|(id, _)| *id).collect(),
+            without_recipe(&self.lines),
         )
     }
 
@@ -411,7 +429,7 @@ impl Book {
             &site.recipes,
             at_hand_then,
             air,
-            Vec::new(),
+            without_recipe(&lines),
         ))
     }
 
@@ -475,6 +493,11 @@ pub(crate) fn from_disk(
         }
     }
     Ok(None)
+}
+
+fn without_recipe(lines: &BTreeMap<BatchId, Line>) -> Vec<BatchId> {
+    let without = lines.iter().filter(|(_, line)| line.without_recipe);
+    without.map(|(id, _)| *id).collect()
 }
 
 /// Those that have wheels in the house or had lately, and the newest of each recipe, from which

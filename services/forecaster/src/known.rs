@@ -176,9 +176,7 @@ impl Known {
             if is_of_milk(&fact.event) {
                 return;
             }
-            let late = self
-                .day_began
-                .is_some_and(|began| fact.recorded_at < began);
+            let late = self.day_began.is_some_and(|began| fact.recorded_at < began);
             self.late |= late;
             self.stirred |= late || turns;
             self.waiting.entry(fact.id).or_insert((fact, false));
@@ -209,7 +207,9 @@ impl Known {
     /// [`StoreError`].
     pub(crate) fn write(&mut self, position: Option<&Position>) -> Result<(), StoreError> {
         if let Some(mut book) = self.book.take() {
-            let written = self.settle(&mut book).and_then(|()| book.shelf.write(position));
+            let written = self
+                .settle(&mut book)
+                .and_then(|()| book.shelf.write(position));
             self.book = Some(book);
             written?;
         }

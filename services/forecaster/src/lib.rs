@@ -196,7 +196,8 @@ impl Worker<'_> {
             if !follower.is_live() {
                 continue; // the past first
             }
-            told.tell(bus, &self.site.id, clock.now(), &mut owed).await?;
+            told.tell(bus, &self.site.id, clock.now(), &mut owed)
+                .await?;
             if let Some(now) = follower.take_time() {
                 rounds.known.now = Some(now);
             }

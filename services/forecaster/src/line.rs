@@ -102,8 +102,8 @@ impl Gathered {
         });
         let made = batch.as_ref().map(|batch| batch.made);
         let gone = batch.as_ref().and_then(|batch| {
-            let left = batch.classes.iter().map(|class| class.left);
-            left.fold(Some(f64::NEG_INFINITY), |last, left| Some(last?.max(left?)))
+            let mut left = batch.classes.iter().map(|class| class.left);
+            left.try_fold(f64::NEG_INFINITY, |last, left| Some(last.max(left?)))
         });
         let line = Line {
             recipe: batch.as_ref().map(|batch| batch.recipe.id),

@@ -55,11 +55,6 @@ pub(crate) mod key {
         named(WAITING, id)
     }
 
-    /// Where a reading of air is kept.
-    pub(crate) fn place(id: FactId) -> Vec<u8> {
-        named(b"p/", id)
-    }
-
     /// Facts of a batch; a fact's id follows.
     pub(crate) fn facts_of(batch: BatchId) -> Vec<u8> {
         [coded(b"b/", batch.as_str()).as_slice(), b"/"].concat()
@@ -75,9 +70,11 @@ pub(crate) mod key {
         [coded(b"u/", wheel.as_str()).as_slice(), b"/"].concat()
     }
 
-    /// What takes a fact back; a fact's id follows.
+    /// What takes facts back: the one's id, then the other's.
+    pub(crate) const VOIDS: &[u8] = b"t/";
+
     pub(crate) fn voids(id: FactId) -> Vec<u8> {
-        named(b"t/", id)
+        named(VOIDS, id)
     }
 
     /// Readings of a week; a fact's id follows.
@@ -182,7 +179,11 @@ impl Shelf {
         }
     }
 
-    pub(crate) fn put(&mut self, key: Vec<u8>, value: &impl BorshSerialize) -> Result<(), StoreError> {
+    pub(crate) fn put(
+        &mut self,
+        key: Vec<u8>,
+        value: &impl BorshSerialize,
+    ) -> Result<(), StoreError> {
         let value = borsh::to_vec(value).map_err(StoreError::Encoding)?;
         self.changed.insert(key, Some(value));
         Ok(())

@@ -53,7 +53,7 @@ fn office(nth: u64, at: DateTime<Utc>, event: impl Into<Event>) -> Fact {
     Fact {
         id: named(nth),
         site: site().id,
-        station: "office".parse().unwrap(),
+        station: "gateway".parse().unwrap(),
         station_seq: nth,
         person: Some("01".parse().unwrap()),
         occurred_at: at,

@@ -244,6 +244,23 @@ async fn every_batch_is_forecast_told_once_and_asked_about() {
     let tomorrow = now + TimeDelta::days(1);
     tick(&bus, tomorrow).await;
     within(told_at_least(&bus, first.len() as u64 + 1, tomorrow)).await;
+    let all = within(ask(&bus, &Query::default(), tomorrow)).await;
+    stop(worker).await;
+
+    // A store in which a record does not read is put aside, and people hear of it.
+    let store = data.join("forecaster/store");
+    {
+        let records = sled::open(&store).unwrap().open_tree("floor").unwrap();
+        let (key, value) = records.scan_prefix("l/").next().unwrap().unwrap();
+        records.insert(key, &value[..value.len() / 2]).unwrap();
+    }
+    let mut alerts = listen(bus.jobs("test", &site().id, "alert.>").await.unwrap());
+    let worker = start(&bus, &data, tomorrow).await;
+    assert_eq!(within(ask(&bus, &Query::default(), tomorrow)).await, all);
+    let (name, alert) = within(alerts.recv()).await.unwrap();
+    assert_eq!(name, "damaged-file-forecaster-store.damaged-1");
+    let text = alert["text"].as_str().unwrap();
+    assert!(text.contains("read again from the log"), "{text}");
     stop(worker).await;
     broker.stop().await;
 }

@@ -69,7 +69,11 @@ fn whatever_order_facts_come_in_a_book_has_what_they_say_together() {
             worker.restart(&[]);
         }
         // All of it counts with the next fact that forecasts turn on.
-        worker.hear(&[office(90_000, now, returned(vec!["NOBODYS".parse().unwrap()]))]);
+        worker.hear(&[office(
+            90_000,
+            now,
+            returned(vec!["NOBODYS".parse().unwrap()]),
+        )]);
         let (is, is_before) = of_book(&mut worker, Keeps::default(), now);
         same(&is, &was);
         same(&is_before, &was_before);
@@ -78,8 +82,19 @@ fn whatever_order_facts_come_in_a_book_has_what_they_say_together() {
 
 #[test]
 fn what_left_is_let_go_of_and_comes_back_when_something_new_is_said_of_it() {
-    let facts = recorded();
+    let mut facts = recorded();
     let now = facts.iter().map(|fact| fact.recorded_at).max().unwrap();
+    // The oldest batches leave whole, a few days ago.
+    for (nth, batch) in (50..).zip(of_all(&facts, now).batches.values().take(8)) {
+        let gone = WheelDispatched {
+            wheels: batch.wheels.iter().map(|wheel| wheel.id).collect(),
+            via: None,
+            order: None,
+            market: None,
+            sale: None,
+        };
+        facts.push(office(nth, now - TimeDelta::days(4), gone));
+    }
     let keeps = Keeps {
         days: 2.0,
         newest: 3,
@@ -88,7 +103,13 @@ fn what_left_is_let_go_of_and_comes_back_when_something_new_is_said_of_it() {
     let mut worker = Worker::new();
     worker.hear(&facts);
     let (kept, before) = of_book(&mut worker, keeps, now);
-    let ids = |history: &History| history.batches.keys().copied().collect::<BTreeSet<BatchId>>();
+    let ids = |history: &History| {
+        history
+            .batches
+            .keys()
+            .copied()
+            .collect::<BTreeSet<BatchId>>()
+    };
     let gone: Vec<BatchId> = ids(&all).difference(&ids(&kept)).copied().collect();
     assert!(gone.len() > 5, "{gone:?}");
     for id in &gone {
@@ -106,11 +127,11 @@ fn what_left_is_let_go_of_and_comes_back_when_something_new_is_said_of_it() {
     }
     // A return, a dispatch that is taken back, and a core that lay in a handheld.
     let dispatched = |id: BatchId| {
-        let of_it = |fact: &&&Fact| {
-            matches!(&fact.event, Event::WheelDispatched(e)
-                if all.batches[&id].wheels.iter().any(|w| e.wheels.contains(&w.id)))
+        let of_it = |fact: &&Fact| {
+            (named(50)..named(60)).contains(&fact.id)
+                && fact.event.wheels().contains(&all.batches[&id].wheels[0].id)
         };
-        facts.iter().filter(|fact| of_it(&fact)).next_back().unwrap()
+        facts.iter().find(of_it).unwrap()
     };
     let wheel = dispatched(gone[0]).event.wheels()[0];
     let void = Voided {
@@ -138,7 +159,10 @@ fn what_left_is_let_go_of_and_comes_back_when_something_new_is_said_of_it() {
     for id in &gone[..2] {
         assert_eq!(kept.batches.get(id), all.batches.get(id), "{id} is back");
     }
-    assert!(!kept.batches.contains_key(&gone[2]), "it was folded and put away");
+    assert!(
+        !kept.batches.contains_key(&gone[2]),
+        "it was folded and put away"
+    );
     worker.write();
     let store = worker.known().store().unwrap().clone();
     let found = from_disk(&store, &site(), gone[2].as_str(), now).unwrap();
