@@ -187,17 +187,43 @@ fn mixed_up(seed: u64) -> Vec<Fact> {
         }
         nth += 1;
         let earlier = log.choose(&mut rng).unwrap().clone();
-        let (fact, reason) = (earlier.id, "wrong".to_owned());
-        log.push(match rng.random_range(0..4) {
-            0 => earlier,
-            1 => {
-                let mut kept = earlier; // in a handheld, sent in afterwards
-                kept.id = named(nth);
-                kept.recorded_at = now;
-                kept
+        let is_void = |fact: &&Fact| matches!(fact.event, Event::Voided(_));
+        let lately_void = log.iter().rfind(is_void).map(|fact| fact.id);
+        let is_birth = |fact: &&Fact| matches!(fact.event, Event::WheelPortioned(_));
+        let births: Vec<&Fact> = log.iter().filter(is_birth).collect();
+        let reason = "wrong".to_owned();
+        let new = match (rng.random_range(0..5), lately_void) {
+            (0, _) => earlier, // again
+            (1, _) => Fact {
+                id: named(nth), // it lay in a handheld
+                recorded_at: now,
+                ..earlier
+            },
+            (2, _) => {
+                // Another batch claims the wheel.
+                let births = births.choose(&mut rng).zip(births.choose(&mut rng));
+                let Some((wheel, other)) = births else {
+                    continue;
+                };
+                let mut again = Fact {
+                    id: named(nth),
+                    recorded_at: now,
+                    ..(*wheel).clone()
+                };
+                if let (Event::WheelPortioned(again), Event::WheelPortioned(other)) =
+                    (&mut again.event, &other.event)
+                {
+                    again.batch = other.batch;
+                }
+                again
             }
-            _ => office(nth, now, Voided { fact, reason }),
-        });
+            (3, Some(fact)) => office(nth, now, Voided { fact, reason }),
+            _ => {
+                let fact = earlier.id;
+                office(nth, now, Voided { fact, reason })
+            }
+        };
+        log.push(new);
         let left = |fact: &&Fact| matches!(&fact.event, Event::WheelDispatched(_));
         if let Some(Event::WheelDispatched(WheelDispatched { wheels, .. })) =
             log.iter().rfind(left).map(|fact| fact.event.clone())

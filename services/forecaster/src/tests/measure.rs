@@ -14,6 +14,17 @@ fn memory() -> u64 {
     number.parse().unwrap()
 }
 
+/// Processor time of this process so far, s; a clock tick is a hundredth.
+fn worked() -> f64 {
+    let stat = std::fs::read_to_string("/proc/self/stat").unwrap();
+    let after_name = stat.rsplit(')').next().unwrap();
+    let fields = after_name.split_whitespace().skip(11).take(2);
+    fields
+        .map(|ticks| ticks.parse::<f64>().unwrap())
+        .sum::<f64>()
+        / 100.0
+}
+
 struct Measured {
     worker: Worker,
     text: String,
@@ -21,11 +32,14 @@ struct Measured {
 
 impl Measured {
     fn look(&mut self, now: DateTime<Utc>) {
-        let began = Instant::now();
+        let (began, worked_before) = (Instant::now(), worked());
         let known = self.worker.known();
         let pass = known.round(now).unwrap().unwrap().work().unwrap();
-        let took = began.elapsed();
-        println!("{now}: a round {took:?}, {} kB", memory());
+        let (took, cpu) = (began.elapsed(), worked() - worked_before);
+        println!(
+            "{now}: a round {took:?}, {cpu:.2} s of CPU, {} kB",
+            memory()
+        );
         let text = &mut self.text;
         writeln!(text, "{now} {}", pass.desk.now).unwrap();
         for told in &pass.told {
@@ -85,8 +99,8 @@ fn what_a_start_and_a_round_cost() {
         }
     }
     measured.worker.write();
-    let took = began.elapsed();
-    println!("{facts} facts read in {took:?}, {} kB", memory());
+    let (took, cpu, kb) = (began.elapsed(), worked(), memory());
+    println!("{facts} facts read in {took:?}, {cpu:.2} s of CPU, {kb} kB");
     let last = last.unwrap();
     measured.look(last);
     measured.look(last + TimeDelta::seconds(30));
@@ -95,9 +109,10 @@ fn what_a_start_and_a_round_cost() {
         std::fs::write(out, &measured.text).unwrap();
     }
     measured.worker.known = None;
-    let began = Instant::now();
+    let (began, cpu) = (Instant::now(), worked());
     measured.worker.restart(&[]);
-    println!("opened in {:?}, {} kB", began.elapsed(), memory());
+    let (took, cpu) = (began.elapsed(), worked() - cpu);
+    println!("opened in {took:?}, {cpu:.2} s of CPU, {} kB", memory());
     measured.look(last + TimeDelta::days(1));
     let store = measured.worker.known().store().unwrap().clone();
     println!("{} bytes on disk", store.size_on_disk().unwrap());
