@@ -13,32 +13,14 @@ use std::sync::Arc;
 use bus::Position;
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Event, Fact, FactId, ForecastTold, RecipeId, WheelId, stored_struct};
-use forecast::{Batch, Habit, Habits, History, NEWEST};
+use forecast::{Batch, Habit, Habits, History};
 use projection::{Store, StoreError};
 use site::Site;
 
 use crate::air::{Air, Place};
+use crate::at_hand::{Keeps, at_hand};
 use crate::line::{Gathered, Line};
 use crate::shelf::{Shelf, exact, id, key, line, read};
-
-/// What stays at hand of what has left.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Keeps {
-    /// A batch, for so long after its last wheel has left, days: within that time wheels come
-    /// back.
-    pub(crate) days: f64,
-    /// So many of each recipe, the newest.
-    pub(crate) newest: usize,
-}
-
-impl Default for Keeps {
-    fn default() -> Self {
-        Self {
-            days: 60.0,
-            newest: NEWEST,
-        }
-    }
-}
 
 /// Wheels whose batch is remembered between two facts.
 const WHEELS: usize = 20_000;
@@ -469,61 +451,9 @@ impl Book {
     }
 }
 
-/// The batch that a person means and that is no longer at hand, gathered from the disk: its
-/// code or a wheel's.
-pub(crate) fn from_disk(
-    store: &Arc<Store>,
-    site: &Site,
-    what: &str,
-    now: DateTime<Utc>,
-) -> Result<Option<Arc<Batch>>, StoreError> {
-    let shelf = Shelf::new(store.clone());
-    let wheel = what.parse::<WheelId>().ok();
-    let of_wheel = wheel.map(|wheel| shelf.get::<Vec<BatchId>>(&key::wheel(wheel)));
-    let of_wheel = of_wheel.transpose()?.flatten().unwrap_or_default();
-    for id in what.parse().ok().into_iter().chain(of_wheel) {
-        let facts = shelf.facts_of(id)?;
-        let gathered = Gathered::of(id, &facts, site, now, None);
-        let batch = gathered.and_then(|gathered| gathered.batch);
-        let meant = |batch: &Arc<Batch>| {
-            what.parse() == Ok(batch.id) || batch.wheels.iter().any(|w| Some(w.id) == wheel)
-        };
-        if let Some(batch) = batch.filter(meant) {
-            return Ok(Some(batch));
-        }
-    }
-    Ok(None)
-}
-
 fn without_recipe(lines: &BTreeMap<BatchId, Line>) -> Vec<BatchId> {
     let without = lines.iter().filter(|(_, line)| line.without_recipe);
     without.map(|(id, _)| *id).collect()
-}
-
-/// Those that have wheels in the house or had lately, and the newest of each recipe, from which
-/// learning goes on.
-fn at_hand(
-    lines: &BTreeMap<BatchId, Line>,
-    day_began: DateTime<Utc>,
-    keeps: Keeps,
-) -> BTreeSet<BatchId> {
-    let gone_by = day_began.timestamp() as f64 / 86_400.0 - keeps.days;
-    let mut at_hand = BTreeSet::new();
-    let mut by_recipe: BTreeMap<RecipeId, Vec<(quantity::DairyDay, BatchId)>> = BTreeMap::new();
-    for (id, line) in lines {
-        let Some(recipe) = line.recipe else {
-            continue;
-        };
-        by_recipe.entry(recipe).or_default().push((line.made, *id));
-        if line.gone.is_none_or(|at| at > gone_by) {
-            at_hand.insert(*id);
-        }
-    }
-    for mut batches in by_recipe.into_values() {
-        batches.sort_unstable_by(|a, b| b.cmp(a));
-        at_hand.extend(batches.iter().take(keeps.newest).map(|(_, id)| *id));
-    }
-    at_hand
 }
 
 /// What gathering and learning go by beside facts.

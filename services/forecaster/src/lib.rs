@@ -11,6 +11,7 @@
 
 mod air;
 mod alerts;
+mod at_hand;
 mod book;
 mod known;
 mod line;
@@ -19,6 +20,7 @@ mod shelf;
 #[cfg(test)]
 mod tests;
 
+use std::cell::Cell;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
@@ -86,6 +88,7 @@ pub async fn run(
     };
     let mut damaged = None;
     loop {
+        let opened = opened(&site, &folder.join(STORE), damaged.take()).await?;
         let worker = Worker {
             site: &site,
             bus: &bus,
@@ -93,7 +96,7 @@ pub async fn run(
             outbox: &outbox,
             shutdown: &shutdown,
         };
-        let Err(error) = worker.spell(&mut told, clock.clone(), damaged.take()).await else {
+        let Err(error) = worker.spell(opened, &mut told, clock.clone()).await else {
             break;
         };
         match error.downcast::<StoreError>()? {
@@ -115,6 +118,28 @@ pub async fn run(
     Ok(())
 }
 
+/// How long a store that this worker has just let go of may still be held, by a question that
+/// is being answered or by what is flushed to the disk.
+const HELD: Duration = Duration::from_secs(10);
+
+/// Opens the store. `damaged`: what did not read in it.
+async fn opened(
+    site: &Site,
+    folder: &Path,
+    damaged: Option<StoreError>,
+) -> Result<Opened, StoreError> {
+    let until = Instant::now() + HELD;
+    let damaged = Cell::new(damaged);
+    loop {
+        match Known::open(site, folder, &damaged) {
+            Err(StoreError::InUse(_)) if Instant::now() < until => {
+                tokio::time::sleep(Duration::from_millis(100)).await;
+            }
+            other => return other,
+        }
+    }
+}
+
 /// What a spell of work needs.
 struct Worker<'w> {
     site: &'w Site,
@@ -126,18 +151,13 @@ struct Worker<'w> {
 
 impl Worker<'_> {
     /// Forecasts from what is stored until shutdown, or until the store fails: then it must be
-    /// opened again. `damaged`: what did not read in it.
-    async fn spell(
-        &self,
-        told: &mut Told,
-        clock: Clock,
-        damaged: Option<StoreError>,
-    ) -> anyhow::Result<()> {
+    /// opened again.
+    async fn spell(&self, opened: Opened, told: &mut Told, clock: Clock) -> anyhow::Result<()> {
         let Self { bus, folder, .. } = *self;
         let Opened {
             mut known,
             mut position,
-        } = Known::open(self.site, &folder.join(STORE), damaged)?;
+        } = opened;
         match bus.floor_after(position.as_ref()).await {
             Err(error) if error.is_another_log() => {
                 tracing::error!("{error}");
@@ -306,11 +326,13 @@ async fn answer(
     let work = move || {
         let mut answer = desk.answer(&query, threads());
         let what = query.what.as_deref().map(str::trim);
+        let made = what.and_then(|what| young.made(what));
         if let (Err(NoForecast::Unknown(name)), Some(what), Some(store)) = (&answer, what, &away)
             && name.kind == Kind::BatchOrWheel
+            && made.is_none()
         {
             // It left long ago.
-            match book::from_disk(store, &site, what, desk.now) {
+            match at_hand::from_disk(store, &site, what, desk.now) {
                 Ok(Some(batch)) => {
                     let mut desk = Desk::clone(&desk);
                     desk.history.batches.insert(batch.id, batch);
@@ -320,19 +342,16 @@ async fn answer(
                 Err(error) => tracing::warn!("{error}"),
             }
         }
-        answer.map_err(|none| {
-            let made = what.and_then(|what| young.made(what));
-            match (none, made) {
-                (NoForecast::Unknown(name), Some(at)) if name.kind == Kind::BatchOrWheel => {
-                    let at = desk.history.clock.local(at);
-                    format!(
-                        "{} is not forecast yet: it was made {at}; ask again after the next round, tomorrow at the latest",
-                        name.asked
-                    )
-                    .into()
-                }
-                (none, _) => refusal(none),
+        answer.map_err(|none| match (none, made) {
+            (NoForecast::Unknown(name), Some(at)) if name.kind == Kind::BatchOrWheel => {
+                let at = desk.history.clock.local(at);
+                format!(
+                    "{} is not forecast yet: it was made {at}; ask again after the next round, tomorrow at the latest",
+                    name.asked
+                )
+                .into()
             }
+            (none, _) => refusal(none),
         })
     };
     match tokio::task::spawn_blocking(work).await {

@@ -5,6 +5,7 @@ mod book;
 mod layout;
 mod measure;
 
+use std::cell::Cell;
 use std::path::Path;
 
 use chrono::{DateTime, TimeDelta, Utc};
@@ -114,7 +115,7 @@ impl Worker {
 }
 
 fn open(folder: &Path) -> Opened {
-    Known::open(&site(), &folder.join("store"), None).unwrap()
+    Known::open(&site(), &folder.join("store"), &Cell::new(None)).unwrap()
 }
 
 /// What a round came to.

@@ -8,7 +8,7 @@ use forecast::{History, Sensors};
 use rand::seq::SliceRandom as _;
 
 use super::*;
-use crate::book::{Keeps, from_disk};
+use crate::at_hand::{Keeps, from_disk};
 
 /// What all facts together say.
 fn of_all(facts: &[Fact], now: DateTime<Utc>) -> History {

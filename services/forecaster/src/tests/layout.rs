@@ -124,7 +124,7 @@ fn a_store_with_a_record_that_does_not_read_is_put_aside_and_begun_anew() {
             let round = opened.known.round(at("2026-03-12T20:00:00Z")).unwrap();
             let unreadable = round.unwrap().work().err().unwrap();
             drop(opened);
-            opened = Known::open(&site(), &path, Some(unreadable)).unwrap();
+            opened = Known::open(&site(), &path, &Cell::new(Some(unreadable))).unwrap();
         }
         assert!(path.with_extension("damaged-1").is_dir());
         assert_eq!(opened.position, None, "nothing of it is believed");

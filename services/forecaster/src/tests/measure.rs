@@ -64,17 +64,27 @@ impl Measured {
 
 /// `WHEELWARD_FACTS`: a file of facts, as `wheelward bench --write` makes one;
 /// `WHEELWARD_EVERY`: a round every so many hours (0: only at the end); `WHEELWARD_OUT`: where
-/// to write all that is told and answered, to be compared.
+/// to write all that is told and answered, to be compared; `WHEELWARD_STORE`: where to leave the
+/// store, or, with `WHEELWARD_NOW`, one to start from.
 #[test]
 #[ignore = "measures, for minutes"]
 fn what_a_start_and_a_round_cost() {
     let set = |name: &str| std::env::var(name).ok();
-    let file = set("WHEELWARD_FACTS").unwrap();
     let every: i64 = set("WHEELWARD_EVERY").map_or(0, |hours| hours.parse().unwrap());
     let mut measured = Measured {
         worker: Worker::new(),
         text: String::new(),
     };
+    if let Some((store, now)) = set("WHEELWARD_STORE").zip(set("WHEELWARD_NOW")) {
+        let began = Instant::now();
+        let known = open(Path::new(&store)).known;
+        measured.worker.known = Some(known);
+        println!("opened in {:?}, {} kB", began.elapsed(), memory());
+        measured.look(at(&now));
+        println!("told after {:?}, {} kB", began.elapsed(), memory());
+        return;
+    }
+    let file = set("WHEELWARD_FACTS").unwrap();
     let began = Instant::now();
     let lines = std::io::BufReader::new(std::fs::File::open(&file).unwrap()).lines();
     let (mut facts, mut last) = (0, None);
@@ -116,4 +126,10 @@ fn what_a_start_and_a_round_cost() {
     measured.look(last + TimeDelta::days(1));
     let store = measured.worker.known().store().unwrap().clone();
     println!("{} bytes on disk", store.size_on_disk().unwrap());
+    drop(store);
+    if let Some(store) = set("WHEELWARD_STORE") {
+        measured.worker.known = None;
+        let left = measured.worker.folder.keep();
+        std::fs::rename(left.join("store"), Path::new(&store).join("store")).unwrap();
+    }
 }
