@@ -2,8 +2,10 @@
 
 mod effects;
 mod follower;
+mod records;
 mod store;
 
 pub use effects::{Effect, Publisher};
 pub use follower::{Follower, News};
+pub use records::{Record, Records};
 pub use store::{Aside, Batch, Store, StoreError, has_room};

@@ -10,7 +10,7 @@ use climate::{Hour, Reading, RoomAir, Source, inspect};
 use facts::{Event, Fact, FactId, RoomClimateRead, RoomId, SensorId, StationId, stored_struct};
 use forecast::Sensors;
 use holds::{Guard, Rights, Target, Voiding, Voids};
-use projection::{Store, StoreError};
+use projection::{Records as _, Store, StoreError};
 use quantity::{Celsius, Percent};
 
 use crate::shelf::{Shelf, exact, id, key};

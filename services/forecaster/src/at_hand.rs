@@ -6,7 +6,7 @@ use std::sync::Arc;
 use chrono::{DateTime, Utc};
 use facts::{BatchId, RecipeId, WheelId};
 use forecast::{Batch, NEWEST};
-use projection::{Store, StoreError};
+use projection::{Records as _, Store, StoreError};
 use quantity::DairyDay;
 use site::Site;
 

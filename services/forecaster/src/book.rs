@@ -14,7 +14,7 @@ use bus::Position;
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Event, Fact, FactId, ForecastTold, RecipeId, WheelId, stored_struct};
 use forecast::{Batch, Habit, Habits, History};
-use projection::{Store, StoreError};
+use projection::{Records as _, Store, StoreError};
 use site::Site;
 
 use crate::air::{Air, Place};
@@ -445,8 +445,8 @@ impl Book {
         };
         match read(&line).map(|fact| fact.event) {
             Ok(Event::ForecastTold(told)) => Ok(Some(told)),
-            Ok(_) => Err(self.shelf.unreadable(&key, "no forecast".to_owned())),
-            Err(why) => Err(self.shelf.unreadable(&key, why)),
+            Ok(_) => Err(self.shelf.unreadable(&key, "no forecast")),
+            Err(why) => Err(self.shelf.unreadable(&key, &why)),
         }
     }
 }

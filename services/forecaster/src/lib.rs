@@ -86,9 +86,9 @@ pub async fn run(
         let (outbox, bus, shutdown) = (outbox.clone(), bus.clone(), shutdown.clone());
         tokio::spawn(async move { outbox.drain(&bus, &shutdown).await })
     };
-    let mut damaged = None;
+    let damaged = Cell::new(None);
     loop {
-        let opened = opened(&site, &folder.join(STORE), damaged.take()).await?;
+        let opened = Known::open(&site, &folder.join(STORE), &damaged)?;
         let worker = Worker {
             site: &site,
             bus: &bus,
@@ -110,34 +110,12 @@ pub async fn run(
                     }
                 }
             }
-            unreadable @ StoreError::Unreadable { .. } => damaged = Some(unreadable),
+            unreadable @ StoreError::Unreadable { .. } => damaged.set(Some(unreadable)),
             other => return Err(other.into()),
         }
     }
     draining.await.context("the outbox stopped")?;
     Ok(())
-}
-
-/// How long a store that this worker has just let go of may still be held, by a question that
-/// is being answered or by what is flushed to the disk.
-const HELD: Duration = Duration::from_secs(10);
-
-/// Opens the store. `damaged`: what did not read in it.
-async fn opened(
-    site: &Site,
-    folder: &Path,
-    damaged: Option<StoreError>,
-) -> Result<Opened, StoreError> {
-    let until = Instant::now() + HELD;
-    let damaged = Cell::new(damaged);
-    loop {
-        match Known::open(site, folder, &damaged) {
-            Err(StoreError::InUse(_)) if Instant::now() < until => {
-                tokio::time::sleep(Duration::from_millis(100)).await;
-            }
-            other => return other,
-        }
-    }
 }
 
 /// What a spell of work needs.

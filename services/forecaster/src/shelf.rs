@@ -1,15 +1,16 @@
 //! What lies in the store, and what is about to: both are read as one, and written with the
 //! position that they stand for.
 
+use std::cmp::Ordering;
 use std::collections::BTreeMap;
-use std::io::{Result as IoResult, Write};
+use std::ops::Bound;
 use std::sync::Arc;
 
 use bus::Position;
-use facts::stored::borsh::{self, BorshDeserialize, BorshSerialize};
+use facts::stored::borsh::{self, BorshSerialize};
 use facts::wire::{self, Read};
 use facts::{BatchId, Fact, FactId, RoomId, WheelId};
-use projection::{Batch, Store, StoreError};
+use projection::{Batch, Record, Records, Store, StoreError};
 
 /// The number of the layout: raised when what is stored would be read or worked out
 /// differently, or when another type of fact is kept. The log is then read again.
@@ -137,20 +138,51 @@ pub(crate) mod exact {
     }
 }
 
-/// A record that is written down already.
-struct Encoded<'e>(&'e [u8]);
-
-impl BorshSerialize for Encoded<'_> {
-    fn serialize<W: Write>(&self, to: &mut W) -> IoResult<()> {
-        to.write_all(self.0)
-    }
-}
-
 /// A store with what has changed since it was last written.
 pub(crate) struct Shelf {
     store: Arc<Store>,
     /// By key; nothing where a record is to go.
     changed: BTreeMap<Vec<u8>, Option<Vec<u8>>>,
+}
+
+impl Records for Shelf {
+    type Error = StoreError;
+
+    fn bytes(&self, key: &[u8]) -> Result<Option<Vec<u8>>, StoreError> {
+        match self.changed.get(key) {
+            Some(changed) => Ok(changed.clone()),
+            None => self.store.bytes(key),
+        }
+    }
+
+    fn from(&self, from: Bound<&[u8]>) -> impl Iterator<Item = Result<Record, StoreError>> {
+        let mut stored = self.store.from(from).peekable();
+        let changed = self.changed.range::<[u8], _>((from, Bound::Unbounded));
+        let mut changed = changed.peekable();
+        std::iter::from_fn(move || {
+            loop {
+                let order = match (stored.peek(), changed.peek()) {
+                    (None, None) => return None,
+                    (Some(Ok((key, _))), Some((own, _))) => key.cmp(own),
+                    (Some(_), _) => Ordering::Less,
+                    (None, Some(_)) => Ordering::Greater,
+                };
+                if order == Ordering::Less {
+                    return stored.next();
+                }
+                if order == Ordering::Equal {
+                    stored.next();
+                }
+                if let Some((key, Some(value))) = changed.next() {
+                    return Some(Ok((key.clone(), value.clone())));
+                }
+            }
+        })
+    }
+
+    fn unreadable(&self, key: &[u8], why: &str) -> StoreError {
+        self.store.unreadable(key, why)
+    }
 }
 
 impl Shelf {
@@ -165,18 +197,8 @@ impl Shelf {
         &self.store
     }
 
-    pub(crate) fn get<T: BorshDeserialize>(&self, key: &[u8]) -> Result<Option<T>, StoreError> {
-        match self.changed.get(key) {
-            Some(changed) => changed.as_deref().map(decoded).transpose(),
-            None => self.store.get(key),
-        }
-    }
-
     pub(crate) fn has(&self, key: &[u8]) -> Result<bool, StoreError> {
-        match self.changed.get(key) {
-            Some(changed) => Ok(changed.is_some()),
-            None => self.store.has(key),
-        }
+        Ok(self.bytes(key)?.is_some())
     }
 
     pub(crate) fn put(
@@ -193,31 +215,6 @@ impl Shelf {
         self.changed.insert(key, None);
     }
 
-    /// Every record whose key begins so, in no order: the rest of the key, and the value.
-    pub(crate) fn each<T: BorshDeserialize>(
-        &self,
-        prefix: &[u8],
-        mut take: impl FnMut(&[u8], T) -> Result<(), String>,
-    ) -> Result<(), StoreError> {
-        let mut key = prefix.to_vec();
-        self.store.each(prefix, |rest, value: T| {
-            key.truncate(prefix.len());
-            key.extend_from_slice(rest);
-            if self.changed.contains_key(&key) {
-                return Ok(());
-            }
-            take(rest, value)
-        })?;
-        let changed = self.changed.range(prefix.to_vec()..);
-        for (key, value) in changed.take_while(|(key, _)| key.starts_with(prefix)) {
-            if let Some(value) = value {
-                let rest = key.get(prefix.len()..).unwrap_or_default();
-                take(rest, decoded(value)?).map_err(|why| senseless(key, &why))?;
-            }
-        }
-        Ok(())
-    }
-
     /// The names of facts under a key.
     pub(crate) fn ids(&self, prefix: &[u8]) -> Result<Vec<FactId>, StoreError> {
         let mut ids = Vec::new();
@@ -232,7 +229,7 @@ impl Shelf {
     pub(crate) fn fact(&self, id: FactId) -> Result<Option<Fact>, StoreError> {
         let key = key::fact(id);
         let line: Option<String> = self.get(&key)?;
-        line.map(|line| read(&line).map_err(|why| self.unreadable(&key, why)))
+        line.map(|line| read(&line).map_err(|why| self.unreadable(&key, &why)))
             .transpose()
     }
 
@@ -243,41 +240,14 @@ impl Shelf {
         facts.flatten().collect()
     }
 
-    /// Writes what has changed. What cannot be written stays to be written.
+    /// Writes what has changed. What cannot be written is lost: the log has it.
     pub(crate) fn write(&mut self, position: Option<&Position>) -> Result<(), StoreError> {
-        let mut batch = Batch::default();
-        for (key, value) in &self.changed {
-            match value {
-                Some(value) => batch.put(key, &Encoded(value))?,
-                None => batch.remove(key),
-            }
-        }
+        let mut batch = Batch(std::mem::take(&mut self.changed).into_iter().collect());
         if let Some(position) = position {
             batch.position(position)?;
         }
-        self.store.write(&batch)?;
-        self.changed.clear();
-        Ok(())
+        self.store.write(&batch)
     }
-
-    pub(crate) fn unreadable(&self, key: &[u8], why: String) -> StoreError {
-        StoreError::Unreadable {
-            path: self.store.path().to_owned(),
-            key: key.escape_ascii().to_string(),
-            why,
-        }
-    }
-}
-
-fn decoded<T: BorshDeserialize>(bytes: &[u8]) -> Result<T, StoreError> {
-    borsh::from_slice(bytes).map_err(StoreError::Encoding)
-}
-
-fn senseless(key: &[u8], why: &str) -> StoreError {
-    StoreError::Encoding(std::io::Error::other(format!(
-        "{}: {why}",
-        key.escape_ascii()
-    )))
 }
 
 /// A fact's id at the end of a key.
