@@ -23,10 +23,11 @@ pub(crate) struct Keeps {
     pub(crate) newest: usize,
 }
 
-impl Default for Keeps {
-    fn default() -> Self {
+impl Keeps {
+    /// What a site keeps at hand.
+    pub(crate) const fn of(site: &Site) -> Self {
         Self {
-            days: 60.0,
+            days: site.closed_after_days as f64,
             newest: NEWEST,
         }
     }

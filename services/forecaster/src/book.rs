@@ -139,7 +139,7 @@ impl Book {
             learnt: had.learnt,
             voided: had.voided,
             of_wheel: HashMap::new(),
-            keeps: Keeps::default(),
+            keeps: Keeps::of(site),
         };
         let stamp = stamp(site);
         if had.stamp != Some(stamp) {

@@ -64,7 +64,7 @@ fn whatever_order_facts_come_in_a_book_has_what_they_say_together() {
             worker.write();
             if n == 2 {
                 // Half of it is folded already.
-                of_book(&mut worker, Keeps::default(), now - TimeDelta::days(1));
+                of_book(&mut worker, Keeps::of(&site()), now - TimeDelta::days(1));
             }
             worker.restart(&[]);
         }
@@ -74,7 +74,7 @@ fn whatever_order_facts_come_in_a_book_has_what_they_say_together() {
             now,
             returned(vec!["NOBODYS".parse().unwrap()]),
         )]);
-        let (is, is_before) = of_book(&mut worker, Keeps::default(), now);
+        let (is, is_before) = of_book(&mut worker, Keeps::of(&site()), now);
         same(&is, &was);
         same(&is_before, &was_before);
     }
@@ -181,7 +181,7 @@ fn readings_that_come_weeks_late_or_are_taken_back_change_the_week_they_belong_t
     });
     let mut worker = Worker::new();
     worker.hear(&early);
-    of_book(&mut worker, Keeps::default(), now);
+    of_book(&mut worker, Keeps::of(&site()), now);
     worker.write();
     worker.restart(&[]);
     let of_air = || facts.iter().filter(air).enumerate();
@@ -193,7 +193,7 @@ fn readings_that_come_weeks_late_or_are_taken_back_change_the_week_they_belong_t
     for part in [&first, &late, &second] {
         worker.hear(part);
     }
-    let (is, _) = of_book(&mut worker, Keeps::default(), now);
+    let (is, _) = of_book(&mut worker, Keeps::of(&site()), now);
     let all = of_all(&[facts, first, second].concat(), now);
     assert!(all.air.values().any(|air| air.hours().len() > 1_000));
     assert_eq!(is.air, all.air);
