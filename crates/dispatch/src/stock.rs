@@ -168,18 +168,15 @@ impl GradeCounts {
         *self.0.entry(recipe).or_default().entry(grade).or_default() += wheels;
     }
 
-    /// Every wheel of a floor that was graded lately: within as many days as wheels that have
-    /// left are kept at hand.
+    /// Every wheel of a floor that was ever graded.
     #[must_use]
     pub fn of_floor(floor: &Floor) -> Self {
         let mut counts = Self::default();
-        let clock = &floor.practice().clock;
-        let days = floor.practice().closed_after_days;
-        let first = clock.day_of(floor.now()).plus(1 - days);
+        for (recipe, grade, wheels) in floor.graded_away() {
+            counts.note(recipe, grade, wheels);
+        }
         for (id, wheel) in floor.wheels() {
-            let grade = wheel.state().grade;
-            let lately = grade.filter(|grade| clock.day_of(grade.moment.at) >= first);
-            if let (Some(grade), Some(case)) = (lately, floor.case(*id)) {
+            if let (Some(grade), Some(case)) = (wheel.state().grade, floor.case(*id)) {
                 counts.note(case.recipe.id, grade.value, 1);
             }
         }

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, HoldId, WheelId};
+use facts::{BatchId, HoldId, RecipeId, WheelId};
 use holds::{Held, Laid, Ledger, Over};
 use recipe::Recipe;
 
@@ -17,9 +17,14 @@ impl Floor {
     /// version, the newest stands in for it, and [`crate::Batch::missing_recipe`] says so.
     #[must_use]
     pub fn recipe_of(&self, batch: BatchId) -> Option<&Arc<Recipe>> {
+        let batch = self.batches.get(&batch);
+        self.recipe_by(batch.and_then(|batch| batch.recipe(&self.voids)))
+    }
+
+    /// The recipe that stands for one that was stated, or was not.
+    pub(super) fn recipe_by(&self, stated: Option<(RecipeId, u32)>) -> Option<&Arc<Recipe>> {
         let recipes = &self.practice.recipes;
-        let stated = self.batches.get(&batch);
-        if let Some((recipe, version)) = stated.and_then(|b| b.recipe(&self.voids)) {
+        if let Some((recipe, version)) = stated {
             let exact = recipes.get(recipe, version);
             return exact.or_else(|| recipes.newest(recipe));
         }

@@ -10,8 +10,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, Datelike as _, TimeDelta, Utc};
 use facts::stored::instant;
 use facts::{
-    BatchId, Event, Fact, FactId, RecipeId, ReworkSource, RoomId, StillageId, ToolId, WheelId,
-    stored_struct,
+    BatchId, Event, Fact, FactId, Grade, RecipeId, ReworkSource, RoomId, StillageId, ToolId,
+    WheelId, stored_struct,
 };
 use holds::Target;
 use quantity::DairyDay;
@@ -137,7 +137,7 @@ fn number(day: DairyDay) -> Day {
     day.date().num_days_from_ce()
 }
 
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 struct Brief {
     /// The first and the last instant of which it has a note.
     from: DateTime<Utc>,
@@ -145,9 +145,20 @@ struct Brief {
     /// How many of its wheels left, and how many were thrown away.
     dispatched: u32,
     discarded: u32,
+    /// The recipe and version that it was stated to go by.
+    recipe: Option<(RecipeId, u32)>,
+    /// How many of its wheels were given each grade.
+    grades: BTreeMap<Grade, u32>,
 }
 
-stored_struct!(Brief { from via instant, until via instant, dispatched, discarded });
+stored_struct!(Brief {
+    from via instant,
+    until via instant,
+    dispatched,
+    discarded,
+    recipe,
+    grades,
+});
 stored_struct!(Away { pierced, batches });
 
 impl Away {
@@ -326,6 +337,15 @@ impl Reopens for Floor {
 }
 
 impl Floor {
+    /// How many wheels of closed batches were given each grade, by their recipe.
+    pub fn graded_away(&self) -> impl Iterator<Item = (RecipeId, Grade, usize)> + '_ {
+        self.away.batches.values().flat_map(|of| {
+            let recipe = self.recipe_by(of.recipe).map(|recipe| recipe.id);
+            let grades = of.grades.iter();
+            grades.filter_map(move |(grade, n)| Some((recipe?, *grade, *n as usize)))
+        })
+    }
+
     /// Wheels of these that are not here.
     #[must_use]
     pub fn needs_wheels(&self, wheels: &[WheelId]) -> Vec<WheelId> {
@@ -450,9 +470,8 @@ impl Floor {
             moves: Vec::new(),
         };
         closed.moves = self.moves_of(&closed.stillages(), &slots);
-        self.away
-            .batches
-            .extend(self.brief(&slots).map(|of| (kept, of)));
+        let brief = self.brief(closed.made.recipe(&self.voids), &slots);
+        self.away.batches.extend(brief.map(|of| (kept, of)));
         for slot in slots {
             self.forget(slot, kept);
         }
@@ -461,7 +480,7 @@ impl Floor {
         Some(closed)
     }
 
-    fn brief(&self, slots: &[Slot]) -> Option<Brief> {
+    fn brief(&self, recipe: Option<(RecipeId, u32)>, slots: &[Slot]) -> Option<Brief> {
         let lives = slots.iter().map(|slot| &self.wheels[*slot].life);
         let ends = lives.flat_map(|life| life.first().into_iter().chain(life.last()));
         let ends = ends.filter_map(|no| Some(self.notes.moment(*no)?.at));
@@ -471,11 +490,17 @@ impl Floor {
             let gone = states.clone().filter(|state| gone(state)).count();
             u32::try_from(gone).unwrap_or(u32::MAX)
         };
+        let mut grades = BTreeMap::new();
+        for grade in states.clone().filter_map(|state| state.grade) {
+            *grades.entry(grade.value).or_default() += 1;
+        }
         Some(Brief {
             from,
             until,
             dispatched: many(|state| state.dispatched.is_some()),
             discarded: many(|state| state.discarded.is_some()),
+            recipe,
+            grades,
         })
     }
 

@@ -49,6 +49,14 @@ fn story() -> Given {
                 machine: "PM1".parse().unwrap(),
             },
         )
+        .at(
+            "2026-03-30 09:00",
+            WheelGraded {
+                wheels: vec![wheel(BATCH[0])],
+                via: None,
+                grade: Grade::A,
+            },
+        )
         .at("2026-04-01 09:00", left(&BATCH[..1]))
         .at(
             "2026-04-01 09:00",
@@ -109,6 +117,9 @@ fn a_batch_is_put_away_sixty_days_after_its_last_wheel_left_and_not_a_day_before
     let glance = |floor: &Floor| format!("{:#?}", answer::floor(floor, &[]));
     assert_eq!(glance(&floor), glance(&whole));
     assert!(glance(&floor).contains("dispatched: 1"));
+    let graded: Vec<_> = floor.graded_away().collect();
+    assert_eq!(graded, [("practice-blue".parse().unwrap(), Grade::A, 1)]);
+    assert_eq!(whole.graded_away().count(), 0);
 }
 
 #[test]
