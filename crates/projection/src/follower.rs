@@ -13,6 +13,7 @@ pub const CHUNK: usize = 4_096;
 const SAYS_EVERY: Duration = Duration::from_secs(5);
 
 /// What comes to a worker.
+#[allow(clippy::large_enum_variant)] // there is one at a time, and it is taken at once
 pub enum News {
     /// The log's next messages, in order.
     Facts(Vec<Stored>),

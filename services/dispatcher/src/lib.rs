@@ -166,10 +166,10 @@ pub async fn run(
             () = tokio::time::sleep_until(rests_until), if desk.is_stirred() && solving.is_none() => {}
         }
         let due = written_at.elapsed() >= WRITE_EVERY;
-        if due || follower.is_live() {
-            if let Some(now) = follower.take_time() {
-                desk.reaches(now);
-            }
+        if (due || follower.is_live())
+            && let Some(now) = follower.take_time()
+        {
+            desk.reaches(now);
         }
         if due {
             // What is not written is read again from the log.

@@ -208,7 +208,7 @@ pub struct Writer<'a> {
 impl<'a> Writer<'a> {
     /// Goes on from what is stored.
     pub fn on(store: &'a Store) -> Self {
-        let loaded = load(&store, practice()).unwrap();
+        let loaded = load(store, practice()).unwrap();
         Self {
             store,
             floor: timed(loaded.floor),
@@ -239,7 +239,7 @@ impl<'a> Writer<'a> {
 
 /// What is stored, as people would see it, and its position.
 pub fn stored(store: &Store) -> (Option<u64>, String) {
-    let mut loaded = load(&store, practice()).unwrap();
+    let mut loaded = load(store, practice()).unwrap();
     let floor = loaded.floor.refresh(end());
     (loaded.position, seen(floor))
 }

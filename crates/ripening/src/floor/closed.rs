@@ -376,7 +376,8 @@ impl Floor {
         if self.looked.replace(looked) == Some(looked) {
             return Vec::new();
         }
-        let mut made: BTreeMap<Option<(RecipeId, u32)>, Vec<(DairyDay, BatchId)>> = BTreeMap::new();
+        type Made = Vec<(DairyDay, BatchId)>;
+        let mut made: BTreeMap<Option<(RecipeId, u32)>, Made> = BTreeMap::new();
         for (id, batch) in &self.batches {
             let days = batch.wheels.iter().filter_map(|wheel| self.made_on(*wheel));
             if let Some(day) = days.min() {

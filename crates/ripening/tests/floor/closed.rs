@@ -3,9 +3,9 @@
 use std::collections::BTreeMap;
 
 use facts::{
-    BatchId, Fact, FactId, ToolCheck, ToolChecked, Voided, WheelDiscarded, WheelDispatched,
+    BatchId, Fact, FactId, Grade, ToolCheck, ToolChecked, Voided, WheelDiscarded, WheelDispatched,
 };
-use facts::{WheelPierced, WheelReturned};
+use facts::{WheelGraded, WheelPierced, WheelReturned};
 use ripening::{Closed, Floor, Needs, Reopens as _, Situation, answer};
 
 use crate::given::{Given, portioned, time, turned, wheel};

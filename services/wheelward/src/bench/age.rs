@@ -166,7 +166,8 @@ impl Floor {
             self.tick().await?;
             let mut next = Vec::new();
             for (worker, question) in waits {
-                let asked = self.bus.ask::<Value>(&self.site, question, &json!({}));
+                let query = json!({});
+                let asked = self.bus.ask::<Value>(&self.site, question, &query);
                 match asked.await {
                     Err(error) if error.may_pass() => next.push((worker, question)),
                     // What it says of a question that it cannot read is an answer too.
