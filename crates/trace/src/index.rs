@@ -93,26 +93,27 @@ impl Index {
     /// same about holds as before.
     #[must_use]
     pub fn lying_in(storage: Box<dyn Storage>, rule: Rule) -> Self {
-        let shelf = Shelf::new(storage);
-        let counts: Counts = shelf.get(&Key::of(Table::Counts)).unwrap_or_default();
         let mut index = Self {
+            shelf: Shelf::new(storage),
             voids: Voids::under(rule.rights().clone()),
             rule,
-            written: counts.clone(),
-            counts,
             ..Self::default()
         };
-        for voiding in shelf.under(&Key::of(Table::Voiding), |_, voiding: Voiding| voiding) {
+        let whole = |table| Key::of(table);
+        let shelf = &index.shelf;
+        index.counts = shelf.get(&whole(Table::Counts)).unwrap_or_default();
+        index.written = index.counts.clone();
+        for voiding in shelf.under(&whole(Table::Voiding), |_, voiding: Voiding| voiding) {
             index.voids.add(voiding);
         }
-        for kept in shelf.under(&Key::of(Table::Scope), |_, kept: Kept| kept) {
+        let of_scopes = shelf.under(&whole(Table::Scope), |_, kept: Kept| kept);
+        for kept in of_scopes {
             if let Some(fact) = index.read(&kept) {
                 index.scopes.apply(&fact);
             }
         }
-        let dirty = shelf.under(&Key::of(Table::Dirty), |_, wheel: WheelId| wheel);
+        let dirty = index.shelf.under(&whole(Table::Dirty), |_, wheel| wheel);
         index.dirty = dirty.into_iter().collect();
-        index.shelf = shelf;
         index.stirred = index.names().into_iter().collect();
         index
     }

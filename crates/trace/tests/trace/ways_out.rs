@@ -15,7 +15,7 @@ use station::{Placement, Scan, Session, Setup};
 use trace::Index;
 
 use crate::given::{id, time};
-use crate::order::any_log;
+use crate::any::any_log;
 
 const RECIPE: &str = include_str!("../../../recipe/tests/common-practice.toml");
 

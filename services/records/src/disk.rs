@@ -1,0 +1,191 @@
+//! The index's storage on a disk, and whatever else this worker keeps beside it, always written
+//! in one batch with the position in the log that it stands for.
+
+use std::collections::BTreeMap;
+use std::fmt;
+use std::io::{Read, Write};
+use std::ops::Bound::{Excluded, Included};
+use std::path::Path;
+use std::sync::{Arc, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
+
+use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
+
+use crate::store::{Aside, Batch, Store, StoreError};
+
+/// Raised when what is stored would be read differently: the log is then read again.
+const FORMAT: u32 = 1;
+
+/// A store, and what was put into it since it was last written.
+///
+/// The index's keys begin with a byte below `a`; those of the worker's own records begin with a
+/// letter.
+#[derive(Clone)]
+pub(crate) struct Disk(Arc<Shared>);
+
+struct Shared {
+    store: Store,
+    new: RwLock<BTreeMap<Vec<u8>, Option<Vec<u8>>>>,
+    /// What could not be read: nothing that was answered since is to be believed.
+    failed: RwLock<Option<String>>,
+}
+
+/// Bytes as they are.
+struct Plain(Vec<u8>);
+
+impl BorshSerialize for Plain {
+    fn serialize<W: Write>(&self, to: &mut W) -> std::io::Result<()> {
+        to.write_all(&self.0)
+    }
+}
+
+impl BorshDeserialize for Plain {
+    fn deserialize_reader<R: Read>(from: &mut R) -> std::io::Result<Self> {
+        let mut bytes = Vec::new();
+        from.read_to_end(&mut bytes)?;
+        Ok(Self(bytes))
+    }
+}
+
+impl Disk {
+    /// Opens the store in a folder. `load`: reads what has to be read at the start.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn open<T>(
+        path: &Path,
+        load: impl Fn(&Store) -> Result<T, StoreError>,
+    ) -> Result<(Self, T, Option<Aside>), StoreError> {
+        let (store, loaded, aside) = Store::open_with(path, FORMAT, load)?;
+        let shared = Shared {
+            store,
+            new: RwLock::default(),
+            failed: RwLock::default(),
+        };
+        Ok((Self(Arc::new(shared)), loaded, aside))
+    }
+
+    pub(crate) fn store(&self) -> &Store {
+        &self.0.store
+    }
+
+    /// Puts a record of the worker's own.
+    ///
+    /// # Errors
+    /// [`StoreError::Encoding`], which is a defect.
+    pub(crate) fn keep(&self, key: &[u8], value: &impl BorshSerialize) -> Result<(), StoreError> {
+        let bytes = facts::stored::borsh::to_vec(value).map_err(StoreError::Encoding)?;
+        self.new().insert(key.to_vec(), Some(bytes));
+        Ok(())
+    }
+
+    /// Forgets a record of the worker's own.
+    pub(crate) fn forget(&self, key: &[u8]) {
+        self.new().insert(key.to_vec(), None);
+    }
+
+    /// Writes everything that was put, whole or not at all.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn write(&self, position: Option<&bus::Position>) -> Result<(), StoreError> {
+        let mut batch = Batch::default();
+        let mut new = self.new();
+        if new.is_empty() && position.is_none() {
+            return Ok(());
+        }
+        for (key, value) in std::mem::take(&mut *new) {
+            match value {
+                Some(bytes) => batch.put(&key, &Plain(bytes))?,
+                None => batch.remove(&key),
+            }
+        }
+        if let Some(position) = position {
+            batch.position(position)?;
+        }
+        self.0.store.write(&batch)
+    }
+
+    /// Why what was answered is not to be believed, if it is not.
+    pub(crate) fn failed(&self) -> Option<String> {
+        let failed = self.0.failed.read();
+        failed.unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    fn new(&self) -> RwLockWriteGuard<'_, BTreeMap<Vec<u8>, Option<Vec<u8>>>> {
+        self.0.new.write().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn newest(&self) -> RwLockReadGuard<'_, BTreeMap<Vec<u8>, Option<Vec<u8>>>> {
+        self.0.new.read().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn fail(&self, why: &str) {
+        let failed = self.0.failed.write();
+        let mut failed = failed.unwrap_or_else(PoisonError::into_inner);
+        failed.get_or_insert_with(|| why.to_owned());
+    }
+}
+
+impl fmt::Debug for Disk {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "{}", self.0.store.path().display())
+    }
+}
+
+impl trace::Storage for Disk {
+    fn get(&self, key: &[u8]) -> Option<Vec<u8>> {
+        if let Some(value) = self.newest().get(key) {
+            return value.clone();
+        }
+        match self.0.store.get(key) {
+            Ok(value) => value.map(|Plain(bytes)| bytes),
+            Err(error) => {
+                self.fail(&error.to_string());
+                None
+            }
+        }
+    }
+
+    fn between(&self, from: &[u8], to: &[u8], take: &mut dyn FnMut(&[u8], &[u8]) -> bool) {
+        if from >= to {
+            return;
+        }
+        let newest = self.newest();
+        let mut new = newest
+            .range::<[u8], _>((Included(from), Excluded(to)))
+            .peekable();
+        let mut more = true;
+        let read = self.0.store.between(from, to, |key, Plain(old)| {
+            while let Some((key, value)) = new.next_if(|(new, _)| new.as_slice() < key) {
+                more = value.as_ref().is_none_or(|value| take(key, value));
+                if !more {
+                    return false;
+                }
+            }
+            more = match new.next_if(|(new, _)| new.as_slice() == key) {
+                Some((_, None)) => true,
+                Some((_, Some(value))) => take(key, value),
+                None => take(key, &old),
+            };
+            more
+        });
+        if let Err(error) = read {
+            self.fail(&error.to_string());
+        }
+        for (key, value) in new {
+            more = more && value.as_ref().is_none_or(|value| take(key, value));
+        }
+    }
+
+    fn put(&mut self, key: &[u8], value: Vec<u8>) {
+        self.new().insert(key.to_vec(), Some(value));
+    }
+
+    fn remove(&mut self, key: &[u8]) {
+        self.new().insert(key.to_vec(), None);
+    }
+
+    fn damaged(&self, why: &str) {
+        self.fail(why);
+    }
+}

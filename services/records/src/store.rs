@@ -1,0 +1,381 @@
+#![allow(dead_code)]
+//! What survives a crash: records in sled, with the stream position they stand for, always
+//! written in one batch.
+//!
+//! Invariant: the position in the store is exactly the position of the state in the
+//! store. sled applies a batch on one tree whole or not at all, so one tree holds both.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use facts::stored::borsh::{self, BorshDeserialize, BorshSerialize};
+
+
+/// Bytes that must be free before a store that found the disk full is opened again: more
+/// than one of sled's segments and a busy minute's facts.
+const ROOM: usize = 16 << 20;
+
+/// The number of the layout.
+const FORMAT: &[u8] = b"format";
+/// The stream position that everything else stands for.
+const POSITION: &[u8] = b"position";
+/// sled's cache, bytes: a worker looks at what is closed seldom, one record after the other.
+const CACHE: u64 = 16 << 20;
+
+/// A store that is in use is tried again so often, with so long between: by then a worker that
+/// has just ended has let go of it.
+const LOCK_TRIES: u32 = 40;
+const LOCK_WAIT: Duration = Duration::from_millis(25);
+
+/// Why the store cannot do its work.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// Another process has it open.
+    #[error(
+        "{0} is in use by another process: stop the other worker, or give this one its own data folder"
+    )]
+    InUse(PathBuf),
+    /// The disk is full.
+    #[error(
+        "the disk that holds {0} is full: free some space; nothing is lost, work goes on by itself"
+    )]
+    DiskFull(PathBuf),
+    /// Anything else that sled or the file system reports.
+    #[error(
+        "the store in {path} failed: {source}; if it stays so, stop the worker and delete that folder: it is rebuilt from the log"
+    )]
+    Failed {
+        /// The folder.
+        path: PathBuf,
+        /// What was reported.
+        source: sled::Error,
+    },
+    /// A record does not read. [`Store::open_with`] puts such a store aside.
+    #[error(
+        "the record {key} in the store {path} does not read ({why}): put that folder aside, it is rebuilt from the log"
+    )]
+    Unreadable {
+        /// The folder.
+        path: PathBuf,
+        /// Which record.
+        key: String,
+        /// Why not.
+        why: String,
+    },
+    /// Something does not encode; a defect, not an input.
+    #[error("a record could not be written down: {0}")]
+    Encoding(std::io::Error),
+}
+
+/// A store in which a record did not read, put aside.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Aside {
+    /// Where it lies now.
+    pub path: PathBuf,
+    /// What was wrong with it.
+    pub why: String,
+}
+
+/// A worker's store.
+pub struct Store {
+    path: PathBuf,
+    format: u32,
+    db: sled::Db,
+    tree: sled::Tree,
+}
+
+impl Store {
+    /// Opens the store in a folder and reads what is in it with `load`. If a record does not
+    /// read, the whole store is put aside and a new one begun: what is left of it would be a
+    /// state that never was. One of another format is emptied.
+    ///
+    /// # Errors
+    /// As [`Store::open`], and what `load` says of an empty store.
+    pub fn open_with<T>(
+        path: &Path,
+        format: u32,
+        load: impl Fn(&Self) -> Result<T, StoreError>,
+    ) -> Result<(Self, T, Option<Aside>), StoreError> {
+        let whole = |store: &Self| load(store);
+        let store = Self::open(path, format)?;
+        match whole(&store) {
+            Ok(loaded) => Ok((store, loaded, None)),
+            Err(error @ StoreError::Unreadable { .. }) => {
+                drop(store);
+                let why = error.to_string();
+                let aside = Aside {
+                    path: put_aside(path, &why)?,
+                    why,
+                };
+                let store = Self::open(path, format)?;
+                let loaded = whole(&store)?;
+                Ok((store, loaded, Some(aside)))
+            }
+            Err(other) => Err(other),
+        }
+    }
+
+    /// Opens the store in a folder, or makes it. One that cannot be opened is put aside
+    /// under a name ending in `.damaged-N`, with a warning, and a new one begun.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it is in use, the disk is full, or the folder cannot be made.
+    pub fn open(path: &Path, format: u32) -> Result<Self, StoreError> {
+        let store = match Self::try_open(path, format) {
+            Err(StoreError::Failed { source, .. }) if path.exists() => {
+                put_aside(path, &source.to_string())?;
+                Self::try_open(path, format)?
+            }
+            other => other?,
+        };
+        // Of another format this number itself may not read.
+        let found = store.get_bytes(FORMAT)?;
+        let ours = encode(&format)?;
+        if found.as_deref() != Some(&ours) {
+            if !store.tree.is_empty() {
+                tracing::info!("the store is of another version: reading the log again");
+            }
+            store.empty()?;
+        }
+        Ok(store)
+    }
+
+    fn try_open(path: &Path, format: u32) -> Result<Self, StoreError> {
+        let config = sled::Config::new()
+            .path(path)
+            .cache_capacity(CACHE)
+            .flush_every_ms(Some(500));
+        // sled lets go of its lock a moment after it was dropped.
+        let mut tries = LOCK_TRIES;
+        let db = loop {
+            match config.open().map_err(|e| failed(path, e)) {
+                Err(StoreError::InUse(_)) if tries > 0 => std::thread::sleep(LOCK_WAIT),
+                opened => break opened?,
+            }
+            tries -= 1;
+        };
+        let tree = db.open_tree("floor").map_err(|e| failed(path, e))?;
+        Ok(Self {
+            path: path.to_owned(),
+            format,
+            db,
+            tree,
+        })
+    }
+
+    /// Where it lies.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Forgets everything: the log is read from its beginning.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it cannot be written.
+    pub fn empty(&self) -> Result<(), StoreError> {
+        self.tree.clear().map_err(|e| failed(&self.path, e))?;
+        self.tree
+            .insert(FORMAT, encode(&self.format)?)
+            .map_err(|e| failed(&self.path, e))?;
+        Ok(())
+    }
+
+    /// Writes a batch whole or not at all; returns when the operating system has it.
+    ///
+    /// # Errors
+    /// [`StoreError`]; nothing of the batch is stored then, and it can be tried again.
+    pub fn write(&self, batch: &Batch) -> Result<(), StoreError> {
+        self.tree
+            .apply_batch(batch.0.clone())
+            .map_err(|e| failed(&self.path, e))?;
+        self.db.flush().map_err(|e| failed(&self.path, e))?;
+        Ok(())
+    }
+
+    /// The stream position that the records stand for; `None` for an empty store.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it does not read.
+    pub fn position<P: BorshDeserialize>(&self) -> Result<Option<P>, StoreError> {
+        self.get(POSITION)
+    }
+
+    /// One record.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it does not read.
+    pub fn get<T: BorshDeserialize>(&self, key: &[u8]) -> Result<Option<T>, StoreError> {
+        let value = self.get_bytes(key)?;
+        value.map(|bytes| self.decode(key, &bytes)).transpose()
+    }
+
+    /// Whether there is such a record.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the store cannot be read.
+    pub fn has(&self, key: &[u8]) -> Result<bool, StoreError> {
+        self.tree
+            .contains_key(key)
+            .map_err(|e| failed(&self.path, e))
+    }
+
+    /// Every record whose key begins so, in the order of keys: the rest of the key, and the
+    /// value. `take` says why a record makes no sense.
+    ///
+    /// # Errors
+    /// [`StoreError`] when one does not read, or makes no sense.
+    pub fn each<T: BorshDeserialize>(
+        &self,
+        prefix: &[u8],
+        mut take: impl FnMut(&[u8], T) -> Result<(), String>,
+    ) -> Result<(), StoreError> {
+        for entry in self.tree.scan_prefix(prefix) {
+            let (key, value) = entry.map_err(|e| failed(&self.path, e))?;
+            let stored = self.decode(&key, &value)?;
+            take(&key[prefix.len()..], stored).map_err(|why| self.unreadable(&key, &why))?;
+        }
+        Ok(())
+    }
+
+    /// The first keys that begin so, after a whole key: the rest of each, in order.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the store cannot be read.
+    pub fn keys_after(
+        &self,
+        prefix: &[u8],
+        after: Option<&[u8]>,
+        most: usize,
+    ) -> Result<Vec<Vec<u8>>, StoreError> {
+        use std::ops::Bound::{Excluded, Included, Unbounded};
+        let from = after.map_or(Included(prefix), Excluded);
+        let keys = self.tree.range::<&[u8], _>((from, Unbounded)).keys();
+        let mut found = Vec::new();
+        for key in keys.take(most) {
+            let key = key.map_err(|e| failed(&self.path, e))?;
+            match key.strip_prefix(prefix) {
+                Some(rest) => found.push(rest.to_vec()),
+                None => break,
+            }
+        }
+        Ok(found)
+    }
+
+    /// Records from one key on and before another, in order, until `take` answers false.
+    ///
+    /// # Errors
+    /// [`StoreError`] when one does not read.
+    pub fn between<T: BorshDeserialize>(
+        &self,
+        from: &[u8],
+        to: &[u8],
+        mut take: impl FnMut(&[u8], T) -> bool,
+    ) -> Result<(), StoreError> {
+        for entry in self.tree.range(from..to) {
+            let (key, value) = entry.map_err(|e| failed(&self.path, e))?;
+            if !take(&key, self.decode(&key, &value)?) {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    /// Bytes on disk.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the file system does not say.
+    pub fn size_on_disk(&self) -> Result<u64, StoreError> {
+        self.db.size_on_disk().map_err(|e| failed(&self.path, e))
+    }
+
+    fn get_bytes(&self, key: &[u8]) -> Result<Option<sled::IVec>, StoreError> {
+        self.tree.get(key).map_err(|e| failed(&self.path, e))
+    }
+
+    fn decode<T: BorshDeserialize>(&self, key: &[u8], bytes: &[u8]) -> Result<T, StoreError> {
+        borsh::from_slice(bytes).map_err(|why| self.unreadable(key, &why.to_string()))
+    }
+
+    pub(crate) fn unreadable(&self, key: &[u8], why: &str) -> StoreError {
+        StoreError::Unreadable {
+            path: self.path.clone(),
+            key: String::from_utf8_lossy(key).escape_debug().to_string(),
+            why: why.to_owned(),
+        }
+    }
+}
+
+/// What one write holds.
+#[derive(Default)]
+pub struct Batch(sled::Batch);
+
+impl Batch {
+    /// Writes a record.
+    ///
+    /// # Errors
+    /// [`StoreError::Encoding`], which is a defect.
+    pub fn put(&mut self, key: &[u8], value: &impl BorshSerialize) -> Result<(), StoreError> {
+        self.0.insert(key, encode(value)?);
+        Ok(())
+    }
+
+    /// Forgets a record.
+    pub fn remove(&mut self, key: &[u8]) {
+        self.0.remove(key);
+    }
+
+    /// The position that the records stand for once this is written.
+    ///
+    /// # Errors
+    /// [`StoreError::Encoding`], which is a defect.
+    pub fn position(&mut self, position: &impl BorshSerialize) -> Result<(), StoreError> {
+        self.put(POSITION, position)
+    }
+}
+
+fn encode(value: &impl BorshSerialize) -> Result<Vec<u8>, StoreError> {
+    borsh::to_vec(value).map_err(StoreError::Encoding)
+}
+
+/// Renames the folder of a store, whole.
+fn put_aside(path: &Path, why: &str) -> Result<PathBuf, StoreError> {
+    let aside = free_name(path);
+    tracing::error!(
+        "the store could not be read ({why}): put aside as {}, reading the log again",
+        aside.display()
+    );
+    std::fs::rename(path, &aside).map_err(|e| failed(path, sled::Error::Io(e)))?;
+    Ok(aside)
+}
+
+/// Whether the disk takes as much as a store adds at a time. Asked after
+/// [`StoreError::DiskFull`], before the store is opened again.
+#[must_use]
+pub fn has_room(folder: &Path) -> bool {
+    let probe = folder.join("is-there-room");
+    let written = std::fs::write(&probe, vec![1; ROOM]).is_ok();
+    // What was begun must go, or it takes the room itself.
+    let removed = std::fs::remove_file(&probe).is_ok();
+    written && removed
+}
+
+fn free_name(path: &Path) -> PathBuf {
+    let name = |n: u32| path.with_extension(format!("damaged-{n}"));
+    (1..)
+        .map(name)
+        .find(|aside| !aside.exists())
+        .unwrap_or_else(|| name(0))
+}
+
+fn failed(path: &Path, source: sled::Error) -> StoreError {
+    let path = path.to_owned();
+    match &source {
+        sled::Error::Io(e) if e.kind() == std::io::ErrorKind::StorageFull => {
+            StoreError::DiskFull(path)
+        }
+        // sled reports its lock file as an I/O error whose text names the lock.
+        sled::Error::Io(e) if e.to_string().contains("lock") => StoreError::InUse(path),
+        _ => StoreError::Failed { path, source },
+    }
+}
