@@ -187,7 +187,9 @@ impl Index {
                         from,
                         to: (to != OPEN).then_some(to),
                     };
-                    note(stay.wheel, contact, to - from);
+                    for wheel in stay.wheels {
+                        note(wheel, contact, to - from);
+                    }
                 }
             }
         }
@@ -227,7 +229,9 @@ impl Index {
                             from: next.from,
                             to: Some(next.from),
                         };
-                        note(next.wheel, contact, TimeDelta::zero());
+                        for wheel in next.wheels {
+                            note(wheel, contact, TimeDelta::zero());
+                        }
                     }
                 }
             }
@@ -256,9 +260,9 @@ impl Index {
             let since = since.max(calendar::earlier(at, RUN));
             for touch in self.touches(tool, since, until) {
                 // One pass of a machine with many needles goes into a whole group at once.
-                let how = if touch.at < at {
+                let how = if touch.from < at {
                     How::ToolBefore
-                } else if touch.at - at <= RUN {
+                } else if touch.from - at <= RUN {
                     How::ToolAfter
                 } else {
                     How::ToolLater
@@ -267,11 +271,13 @@ impl Index {
                     how,
                     place,
                     with,
-                    from: touch.at,
-                    to: Some(touch.at),
+                    from: touch.from,
+                    to: Some(touch.from),
                 };
                 // The nearer in time, the more telling.
-                note(touch.wheel, contact, -(touch.at - at).abs());
+                for wheel in touch.wheels {
+                    note(wheel, contact, -(touch.from - at).abs());
+                }
             }
         }
     }
@@ -372,12 +378,12 @@ impl Index {
     /// Wheels that a tool went into in a time.
     pub(crate) fn by_tool(&self, tool: ToolId, window: Window) -> BTreeSet<WheelId> {
         let within = self.touches(tool, window.from, window.to.unwrap_or(OPEN));
-        within.into_iter().map(|touch| touch.wheel).collect()
+        within.into_iter().flat_map(|touch| touch.wheels).collect()
     }
 
     fn at_place(&self, place: Place, window: Window) -> BTreeSet<WheelId> {
         let within = self.overlapping(place, window.from, window.to.unwrap_or(OPEN));
-        within.into_iter().map(|stay| stay.wheel).collect()
+        within.into_iter().flat_map(|stay| stay.wheels).collect()
     }
 }
 

@@ -68,9 +68,9 @@ pub(crate) enum Table {
     Held,
     /// Where a wheel stands in the two lists below.
     Stands,
-    /// Place, how long at most, from, wheel.
+    /// Place, how long at most, from, to.
     Stays,
-    /// Tool, when, wheel.
+    /// Tool, when.
     Touches,
 }
 

@@ -1,5 +1,7 @@
 //! Who was where from when to when, and what touched it: derived from the wheels' stories.
 
+use std::collections::BTreeSet;
+
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::{ToolId, WheelId, stored_struct};
 
@@ -7,27 +9,19 @@ use crate::index::Index;
 use crate::key::{Key, Table, after, exact};
 use crate::{Place, Whereabouts};
 
-/// A wheel at a place. The end is not part of it; a wheel that is still there has none.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+/// Wheels at a place, which came and went together. The end is not part of it; wheels that are
+/// still there have none.
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Stay {
     pub(crate) from: DateTime<Utc>,
     pub(crate) to: DateTime<Utc>,
-    pub(crate) wheel: WheelId,
+    pub(crate) wheels: BTreeSet<WheelId>,
 }
 
-stored_struct!(Stay { from via exact, to via exact, wheel });
+stored_struct!(Stay { from via exact, to via exact, wheels });
 
 /// The end of a stay that has not ended.
 pub(crate) const OPEN: DateTime<Utc> = DateTime::<Utc>::MAX_UTC;
-
-/// One touch of a wheel by a tool.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub(crate) struct Touch {
-    pub(crate) at: DateTime<Utc>,
-    pub(crate) wheel: WheelId,
-}
-
-stored_struct!(Touch { at via exact, wheel });
 
 /// Where a wheel stands in the lists of what wheels share.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -117,13 +111,13 @@ impl Index {
         next
     }
 
-    /// Touches by a tool in `[from, to)`, in order.
+    /// Touches by a tool in `[from, to)`, in order: each is a stay of no length.
     pub(crate) fn touches(
         &self,
         tool: ToolId,
         from: DateTime<Utc>,
         to: DateTime<Utc>,
-    ) -> Vec<Touch> {
+    ) -> Vec<Stay> {
         let touches = Key::of(Table::Touches).place(Place::Tool(tool));
         let first = touches.clone().at(from);
         self.shelf
@@ -151,10 +145,18 @@ impl Index {
         let was: Vec<Stand> = self.shelf.get(&key).unwrap_or_default();
         if was != is {
             for gone in was.iter().filter(|stand| !is.contains(stand)) {
-                self.shelf.remove(&gone.key(wheel));
+                let (key, mut stay) = self.stood(gone);
+                stay.wheels.remove(&wheel);
+                if stay.wheels.is_empty() {
+                    self.shelf.remove(&key);
+                } else {
+                    self.shelf.put(&key, &stay);
+                }
             }
             for new in is.iter().filter(|stand| !was.contains(stand)) {
-                new.put(self, wheel);
+                let (key, mut stay) = self.stood(new);
+                stay.wheels.insert(wheel);
+                self.shelf.put(&key, &stay);
             }
             self.shelf.put(&key, &is);
         }
@@ -173,29 +175,28 @@ impl Index {
         }
     }
 
+    /// The wheels that stood so, and where that is kept.
+    fn stood(&self, stand: &Stand) -> (Key, Stay) {
+        let from = stand.from;
+        let (key, to) = match stand.to {
+            Some(At { at: to }) => {
+                let class = Class::of(from, to);
+                let stays = Key::of(Table::Stays).place(stand.place).byte(class.0);
+                (stays.at(from).at(to), to)
+            }
+            None => (Key::of(Table::Touches).place(stand.place).at(from), from),
+        };
+        let stay = self.shelf.get(&key).unwrap_or(Stay {
+            from,
+            to,
+            wheels: BTreeSet::new(),
+        });
+        (key, stay)
+    }
+
     /// Wheels that recipes or facts about them may hold: no others are held by either.
     pub(crate) fn may_be_held(&self) -> Vec<WheelId> {
         self.shelf.under(&Key::of(Table::Held), |_, wheel| wheel)
-    }
-}
-
-impl Stand {
-    fn key(&self, wheel: WheelId) -> Key {
-        let key = match self.to {
-            Some(to) => Key::of(Table::Stays)
-                .place(self.place)
-                .byte(Class::of(self.from, to.at).0),
-            None => Key::of(Table::Touches).place(self.place),
-        };
-        key.at(self.from).code(&wheel)
-    }
-
-    fn put(&self, index: &mut Index, wheel: WheelId) {
-        let (key, from) = (self.key(wheel), self.from);
-        match self.to {
-            Some(At { at: to }) => index.shelf.put(&key, &Stay { from, to, wheel }),
-            None => index.shelf.put(&key, &Touch { at: from, wheel }),
-        }
     }
 }
 

@@ -228,7 +228,7 @@ impl Index {
             .shelf
             .between(&loaded.at(at), &end, |_, group: u32| Some(group));
         let stood = self.overlapping(Place::Stillage(stillage), before(at), after(at));
-        let mut wheels: Vec<WheelId> = stood.into_iter().map(|stay| stay.wheel).collect();
+        let mut wheels: Vec<WheelId> = stood.into_iter().flat_map(|stay| stay.wheels).collect();
         wheels.extend(groups.into_iter().flat_map(|group| self.group(group)));
         self.changed(wheels);
     }

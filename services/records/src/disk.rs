@@ -83,6 +83,14 @@ impl Disk {
         self.new().insert(key.to_vec(), None);
     }
 
+    /// Keys from one on and before another, what is not written yet among them.
+    pub(crate) fn each_key(&self, from: &[u8], to: &[u8], mut take: impl FnMut(&[u8])) {
+        trace::Storage::between(self, from, to, &mut |key, _| {
+            take(key);
+            true
+        });
+    }
+
     /// Writes everything that was put, whole or not at all.
     ///
     /// # Errors

@@ -176,7 +176,7 @@ impl Keeper {
     /// # Errors
     /// [`RecordsError`] when they cannot be written down.
     pub fn take(&mut self, messages: &[Stored], position: Position) -> Result<(), RecordsError> {
-        let mut new = Vec::new();
+        let (mut new, mut recorded) = (Vec::new(), None);
         let empty = self.folder.count() == 0;
         for message in messages {
             if !begins(&message.subject, &self.ours) {
@@ -194,6 +194,7 @@ impl Keeper {
                 && fact.site == self.site
             {
                 self.stirred |= matters(&fact.event);
+                recorded = recorded.max(Some(fact.recorded_at));
                 if empty && !self.live {
                     self.found.get_or_insert(fact.recorded_at);
                 }
@@ -211,6 +212,10 @@ impl Keeper {
                     .apply_from(&fact, u32::try_from(message.seq).unwrap_or(0));
                 self.notebook.write(&fact, &self.disk)?;
             }
+        }
+        // Whenever it is looked next, it is later than this.
+        if let Some(recorded) = recorded {
+            self.notebook.tidy(recorded, &self.disk)?;
         }
         // What the store says is in the ledger is there first.
         self.folder.append(&new)?;

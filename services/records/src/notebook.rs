@@ -1,6 +1,6 @@
 //! The diary, and the facts that it is read from again at the next start.
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use facts::Fact;
 use facts::wire::{self, Read};
 use holds::Rights;
@@ -14,6 +14,9 @@ use crate::error::RecordsError;
 const STAYS: u8 = b'd';
 /// Readings and handling, which are forgotten.
 const ROUTINE: u8 = b'r';
+
+/// Forgetting looks through the whole diary.
+const TIDIED_EVERY: TimeDelta = TimeDelta::days(1);
 
 /// The diary of a site, kept on a disk.
 #[derive(Debug)]
@@ -73,23 +76,23 @@ impl Notebook {
         Ok(())
     }
 
-    /// Forgets what no later look needs.
+    /// Forgets what no look at that time or later needs.
     ///
     /// # Errors
     /// [`RecordsError::Store`].
     pub(crate) fn tidy(&mut self, now: DateTime<Utc>, disk: &Disk) -> Result<(), RecordsError> {
         let until = checks::routine_kept_from(now);
-        self.diary.forget_routine_before(until);
-        let from = start(ROUTINE, self.tidied.unwrap_or(DateTime::UNIX_EPOCH));
-        let until_key = start(ROUTINE, until);
-        if from < until_key {
-            let mut old = Vec::new();
-            disk.store().between(&from, &until_key, |key, _: String| {
-                old.push(key.to_vec());
-                true
-            })?;
-            old.iter().for_each(|key| disk.forget(key));
+        let from = self.tidied.unwrap_or(DateTime::UNIX_EPOCH);
+        if until - from < TIDIED_EVERY {
+            return Ok(());
         }
+        self.diary.forget_routine_before(until);
+        let mut old = Vec::new();
+        let until_key = start(ROUTINE, until);
+        disk.each_key(&start(ROUTINE, DateTime::UNIX_EPOCH), &until_key, |key| {
+            old.push(key.to_vec());
+        });
+        old.iter().for_each(|key| disk.forget(key));
         self.tidied = Some(until);
         Ok(())
     }
