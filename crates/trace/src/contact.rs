@@ -146,11 +146,7 @@ impl Index {
                     .or_insert(*wheel);
             }
             for (tool, at) in story.touches {
-                touched
-                    .entry(tool)
-                    .or_default()
-                    .entry(at)
-                    .or_insert(*wheel);
+                touched.entry(tool).or_default().entry(at).or_insert(*wheel);
             }
         }
         let mut note = |wheel: WheelId, contact: Contact, lasted: TimeDelta| {
@@ -336,14 +332,16 @@ impl Index {
     ) -> Option<(DateTime<Utc>, VatStarted)> {
         let all = Key::of(Table::OfPlace).place(Place::Vat(vat));
         let later = all.clone().moment(one.occurred_at, one.id);
-        let mut later = self.shelf.between(&later, &all.end(), |key, ()| moment_of(key));
+        let mut later = self
+            .shelf
+            .between(&later, &all.end(), |key, ()| moment_of(key));
         later.retain(|moment| *moment > one.order());
-        later.into_iter().find_map(|(at, fact)| {
-            match self.fact(fact)?.event {
+        later
+            .into_iter()
+            .find_map(|(at, fact)| match self.fact(fact)?.event {
                 Event::VatStarted(start) if start.batch != batch => Some((at, start)),
                 _ => None,
-            }
-        })
+            })
     }
 
     /// When a surface was sanitised, in order. Hoops, stillages and vats are sanitised under

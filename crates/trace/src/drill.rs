@@ -47,9 +47,7 @@ impl Trace<'_> {
                 .wheels()
                 .collect::<Vec<_>>()
                 .into_iter();
-            wheels.any(|wheel| {
-                index.story(wheel).left_at.is_some()
-            })
+            wheels.any(|wheel| index.story(wheel).left_at.is_some())
         };
         // The day's own place in the list, then on from there to the first that has left.
         let start =

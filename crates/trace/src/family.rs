@@ -152,8 +152,7 @@ impl Index {
                 self.any_fact(&Key::of(Table::OfLot).code(&lot)) || !self.used_on(lot).is_empty()
             }
             Node::Batch(batch) => {
-                self.any_fact(&Key::of(Table::OfBatch).code(&batch))
-                    || !self.born(batch).is_empty()
+                self.any_fact(&Key::of(Table::OfBatch).code(&batch)) || !self.born(batch).is_empty()
             }
             Node::Wheel(wheel) => {
                 self.was_in_hands(wheel) || self.any_fact(&Key::of(Table::ReworkOf).code(&wheel))

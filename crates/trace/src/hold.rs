@@ -135,7 +135,12 @@ impl Trace<'_> {
     #[must_use]
     pub fn held(&self, wheel: WheelId) -> Vec<Held> {
         let (ledger, _) = ledger_and_end(&self.index.life(wheel));
-        let course = self.index.course_of(&ledger);
+        self.held_by(wheel, &ledger)
+    }
+
+    /// The same, of a wheel of which facts say so.
+    pub(crate) fn held_by(&self, wheel: WheelId, ledger: &Ledger) -> Vec<Held> {
+        let course = self.index.course_of(ledger);
         let laid = self.index.laid();
         let over = self.index.over(wheel, course.as_ref(), &laid);
         ledger.holds(over).into_iter().map(Held::from).collect()

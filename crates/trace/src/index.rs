@@ -220,7 +220,9 @@ impl Index {
 
     /// Every wheel that a fact names.
     pub(crate) fn wheels(&self) -> Vec<WheelId> {
-        let all = self.shelf.under(&Key::of(Table::Wheel), |_, wheel: Wheel| wheel.name);
+        let all = self
+            .shelf
+            .under(&Key::of(Table::Wheel), |_, wheel: Wheel| wheel.name);
         all.into_iter().flatten().collect()
     }
 
@@ -253,11 +255,7 @@ impl Index {
     }
 
     /// An entry of a group, unless it is void.
-    pub(crate) fn counting(
-        &self,
-        group: u32,
-        (at, id): (DateTime<Utc>, FactId),
-    ) -> Option<Entry> {
+    pub(crate) fn counting(&self, group: u32, (at, id): (DateTime<Utc>, FactId)) -> Option<Entry> {
         let key = Key::of(Table::Act).number(group).moment(at, id);
         let said: Said = self.shelf.get(&key)?;
         (!said.void).then_some(Entry { at, id, said })
@@ -300,7 +298,9 @@ impl Index {
 
     /// Every kept fact that counts, in no particular order.
     pub(crate) fn all_facts(&self) -> Vec<Fact> {
-        let kept = self.shelf.under(&Key::of(Table::Kept), |_, kept: Kept| kept);
+        let kept = self
+            .shelf
+            .under(&Key::of(Table::Kept), |_, kept: Kept| kept);
         let counts = kept.into_iter().filter(|kept| !kept.void);
         counts.filter_map(|kept| self.read(&kept)).collect()
     }

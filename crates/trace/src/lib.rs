@@ -43,8 +43,8 @@ pub use known::NoRecall;
 pub use level::{Level, Reason};
 pub use milli::{BaseUnit, Milli};
 pub use place::Place;
-pub use storage::{Memory, Storage};
 pub use recall::{Affected, CustomerLine, LotLine, Recall, Settings, Total};
+pub use storage::{Memory, Storage};
 pub use story::Whereabouts;
 
 /// An index that is up to date: questions go here.

@@ -452,7 +452,11 @@ impl Trace<'_> {
             customer: story.customer,
             left_at: story.left_at,
             weight_g: story.grams.unwrap_or(0),
-            holds: self.held(wheel).iter().map(|held| held.hold).collect(),
+            holds: self
+                .held_by(wheel, &story.holds)
+                .iter()
+                .map(|held| held.hold)
+                .collect(),
         }
     }
 

@@ -58,7 +58,11 @@ impl Class {
         }
         let seconds = (to - from).num_seconds().max(0).cast_unsigned();
         let bits = u64::BITS - seconds.leading_zeros();
-        Self(u8::try_from(bits.div_ceil(2)).unwrap_or(Self::ALL).min(Self::ALL))
+        Self(
+            u8::try_from(bits.div_ceil(2))
+                .unwrap_or(Self::ALL)
+                .min(Self::ALL),
+        )
     }
 
     fn all() -> impl Iterator<Item = Self> {

@@ -1,7 +1,9 @@
 //! How a fact is taken into the index.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, Event, Fact, FactId, LotId, ReworkSource, StillageId, WheelId, stored_struct, wire};
+use facts::{
+    BatchId, Event, Fact, FactId, LotId, ReworkSource, StillageId, WheelId, stored_struct, wire,
+};
 use holds::{Course, Guard, Moment, Target, Voiding};
 
 use crate::Place;
@@ -216,12 +218,13 @@ impl Index {
         self.shelf.put(&moves.clone().moment(at, id), &now);
         let mut until = None;
         let later = moves.clone().at(after(at));
-        self.shelf.between(&later, &moves.end(), |key, moved: Move| {
-            if !moved.void {
-                until = moment_of(key).map(|(at, _)| at);
-            }
-            moved.void.then_some(())
-        });
+        self.shelf
+            .between(&later, &moves.end(), |key, moved: Move| {
+                if !moved.void {
+                    until = moment_of(key).map(|(at, _)| at);
+                }
+                moved.void.then_some(())
+            });
         let loaded = Key::of(Table::Loaded).code(&stillage);
         let end = until.map_or_else(|| loaded.end(), |until| loaded.clone().at(after(until)));
         let groups = self
@@ -354,10 +357,7 @@ impl Index {
     }
 
     fn void_again(&mut self, fact: FactId) {
-        let Some(slot) = self
-            .shelf
-            .get::<Slot>(&Key::of(Table::Slot).fact(fact))
-        else {
+        let Some(slot) = self.shelf.get::<Slot>(&Key::of(Table::Slot).fact(fact)) else {
             return;
         };
         if let Some(at) = slot.entry
@@ -397,7 +397,9 @@ fn hash(wheels: &[WheelId]) -> u64 {
     for wheel in wheels {
         key = key.code(wheel);
     }
-    key.bytes().iter().fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
-        (hash ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3)
-    })
+    key.bytes()
+        .iter()
+        .fold(0xcbf2_9ce4_8422_2325, |hash, byte| {
+            (hash ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3)
+        })
 }

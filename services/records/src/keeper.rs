@@ -11,7 +11,7 @@ use facts::wire::Read;
 use facts::{Event, Fact, SampleId, SiteId};
 use quantity::{DairyClock, DairyDay, calendar};
 use safety::Plan;
-use seal::{BadLedger, Entry, Seal, Statement};
+use seal::{BadLedger, Entry, Seal};
 use trace::{HoldStanding, Index, Trace};
 
 use crate::answering::RecordsStanding;
@@ -23,7 +23,7 @@ use crate::holds;
 use crate::lines::{Lines, Mark, Place};
 use crate::notebook::Notebook;
 use crate::store::{Store, StoreError};
-use crate::sweep::{Round, Step};
+use crate::sweep::{Reached, Round, Step};
 
 /// Findings that are told before they are only counted.
 const TOLD: usize = 20;
@@ -69,7 +69,7 @@ facts::stored_struct!(At { at via instant });
 pub struct Keeper {
     site: SiteId,
     ours: String,
-    folder: Folder,
+    pub(crate) folder: Folder,
     /// What the ledger has beyond what the store knows: the last lines before a crash, all of
     /// it while the log is read anew.
     before: Option<Lines>,
@@ -82,7 +82,7 @@ pub struct Keeper {
     /// What is stored of it.
     stored: Kept,
     position: Option<Position>,
-    findings: Vec<String>,
+    pub(crate) findings: Vec<String>,
     /// Whether the log has been read to its end.
     live: bool,
     /// Whether facts came that may ask for a hold.
@@ -90,7 +90,7 @@ pub struct Keeper {
     /// Samples whose results may ask for a hold.
     asking: BTreeSet<SampleId>,
     /// When the first record of a log was written that this ledger, new and empty, found.
-    found: Option<DateTime<Utc>>,
+    pub(crate) found: Option<DateTime<Utc>>,
 }
 
 impl Keeper {
@@ -298,12 +298,17 @@ impl Keeper {
     /// [`RecordsError::Store`].
     pub fn looked_through(&mut self, step: Step) -> Result<bool, RecordsError> {
         let known = self.findings.len();
-        step.wrong.into_iter().for_each(|wrong| self.found_wrong(wrong));
-        match step.round {
-            Some(round) => self.disk.keep(ROUND, &round)?,
-            None => self.disk.forget(ROUND),
+        step.wrong
+            .into_iter()
+            .for_each(|wrong| self.found_wrong(wrong));
+        match &step.reached {
+            Some(Reached::Here(round)) => self.disk.keep(ROUND, round)?,
+            Some(Reached::End) => self.disk.forget(ROUND),
+            None => {}
         }
-        self.disk.write(None)?;
+        if step.reached.is_some() {
+            self.disk.write(None)?;
+        }
         Ok(self.findings.len() > known)
     }
 
@@ -315,57 +320,6 @@ impl Keeper {
     /// The records folder's last seal.
     pub(crate) const fn last_seal(&self) -> Option<&Seal> {
         self.folder.last_seal()
-    }
-
-    /// What must be said of the chain that begins or goes on here: `sealed` are the seals that
-    /// were published of this log, by whatever box.
-    #[must_use]
-    pub fn of_the_chain(&self, sealed: &[Seal], now: DateTime<Utc>) -> Vec<Telling> {
-        let ours = self.folder.public_key();
-        let mut told = Vec::new();
-        let restore = "Stop this worker, put the records folder of that box back from its backup (deploy/README says what to back up), and start again; keep this folder as well, and show both to whoever checks the records";
-        let other = sealed.iter().rev().find(|seal| seal.statement.key != ours);
-        if let Some(seal) = other {
-            let Statement { day, last, key, .. } = &seal.statement;
-            told.push(Telling::alarm(
-                format!("chain-{}-{last}", short(&key.to_string())),
-                format!("this log was sealed up to {day} ({last} records) with another key, {key}: a second chain of seals has begun here. {restore}"),
-            ));
-        }
-        let own = sealed.iter().rev().find(|seal| seal.statement.key == ours);
-        let newer = own.filter(|seal| {
-            let here = self
-                .folder
-                .last_seal()
-                .map_or(0, |seal| seal.statement.last);
-            seal.statement.last > here
-        });
-        if let Some(seal) = newer {
-            let Statement { day, last, .. } = &seal.statement;
-            told.push(Telling::alarm(
-                format!("chain-older-{last}"),
-                format!("the records folder is older than its last seal, of {day} over {last} records, which is not in it. {restore}"),
-            ));
-        }
-        let young = self.found.filter(|first| now - *first > TimeDelta::days(1));
-        if let (Some(first), true) = (young, told.is_empty()) {
-            told.push(Telling::warning(
-                format!("chain-young-{}", first.timestamp()),
-                format!("the ledger begins today, and the log goes back to {}: what was written before today is vouched for from today on only. If records were kept before, {}{}", first.format("%Y-%m-%d"), restore[..1].to_lowercase(), &restore[1..]),
-            ));
-        }
-        told.extend(self.differs());
-        told
-    }
-
-    /// That the ledger is not what was written down, if it is not.
-    #[must_use]
-    pub fn differs(&self) -> Option<Telling> {
-        let first = self.findings.first()?;
-        Some(Telling::alarm(
-            "ledger-differs".to_owned(),
-            format!("the ledger is not what was written down: {first}. {} such findings are known. Keep this folder as it is, run `wheelward verify`, and show both to whoever checks the records", self.findings.len()),
-        ))
     }
 
     /// Whether facts came that may ask for a hold.
@@ -516,11 +470,6 @@ pub(crate) fn differs(was: Result<(u64, Entry), BadLedger>, is: &Entry) -> Optio
 
 pub(crate) fn gone_from_the_log(records: usize) -> String {
     format!("{records} records that were written down are no longer in the log")
-}
-
-/// The beginning of a key: enough for a name.
-fn short(key: &str) -> &str {
-    key.get(..8).unwrap_or(key)
 }
 
 /// Whether a subject begins so. A site's code is the same in any case, as every code is.

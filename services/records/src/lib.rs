@@ -17,6 +17,7 @@
 
 mod answering;
 mod archive;
+mod chain;
 pub mod checks;
 mod disk;
 mod error;
@@ -141,7 +142,14 @@ pub async fn run(
     };
     let questions = answering::QUESTIONS;
     let position = keeper.position().cloned();
-    let follower = Follower::start(&bus, &site.id, questions, clock, position.as_ref(), shutdown);
+    let follower = Follower::start(
+        &bus,
+        &site.id,
+        questions,
+        clock,
+        position.as_ref(),
+        shutdown,
+    );
     let mut follower = follower.await?;
     if !read_to_the_end(&mut keeper, &mut follower).await? {
         return Ok(());

@@ -10,7 +10,6 @@ use std::time::Duration;
 
 use facts::stored::borsh::{self, BorshDeserialize, BorshSerialize};
 
-
 /// Bytes that must be free before a store that found the disk full is opened again: more
 /// than one of sled's segments and a busy minute's facts.
 const ROOM: usize = 16 << 20;

@@ -16,6 +16,9 @@ use crate::lines::{Lines, Mark, Place};
 /// Messages compared at a time.
 const STRETCH: usize = 512;
 
+/// How far a round has come is stored after so many stretches.
+const STORED_EVERY: u32 = 32;
+
 /// Comparing takes a tenth of one core at most: it rests nine times as long as it worked.
 const RESTS: u32 = 9;
 
@@ -39,8 +42,17 @@ stored_struct!(Round { mark, position });
 pub struct Step {
     /// What is not as it was written down.
     pub wrong: Vec<String>,
-    /// How far the round has come; `None`: it is over.
-    pub round: Option<Round>,
+    /// How far the round has come, where that is worth storing.
+    pub reached: Option<Reached>,
+}
+
+/// How far a round has come.
+#[derive(Debug)]
+pub enum Reached {
+    /// So far.
+    Here(Round),
+    /// To its end.
+    End,
 }
 
 /// Compares the ledger with the log.
@@ -60,6 +72,7 @@ struct Begun {
     records: u64,
     end: u64,
     seal: Option<Seal>,
+    stretches: u32,
 }
 
 impl Sweep {
@@ -104,6 +117,7 @@ impl Sweep {
             records: end.ledger().count(),
             end: end.seq(),
             seal: keeper.last_seal().cloned(),
+            stretches: 0,
         });
         Ok(())
     }
@@ -125,18 +139,20 @@ impl Sweep {
         };
         let began = tokio::time::Instant::now();
         let wrong = begun.compare(&chunk, &self.ours);
-        let (round, rest) = if begun.is_over() {
+        begun.stretches += 1;
+        let (reached, rest) = if begun.is_over() {
             self.begun = None;
-            (None, BETWEEN)
+            (Some(Reached::End), BETWEEN)
         } else {
-            let round = Round {
+            let worth_it = begun.stretches.is_multiple_of(STORED_EVERY);
+            let here = worth_it.then(|| Round {
                 mark: begun.lines.place().mark(),
                 position: begun.log.position(),
-            };
-            (Some(round), began.elapsed() * RESTS)
+            });
+            (here.map(Reached::Here), began.elapsed() * RESTS)
         };
         self.rests_until = tokio::time::Instant::now() + rest;
-        Some(Step { wrong, round })
+        Some(Step { wrong, reached })
     }
 
     /// That the log is another one is found by whoever follows it.
@@ -175,9 +191,14 @@ impl Begun {
                 ));
             }
         }
-        let left = self.records.saturating_sub(self.lines.place().ledger().count());
+        let left = self
+            .records
+            .saturating_sub(self.lines.place().ledger().count());
         if self.is_over() && left > 0 {
-            let gone = self.lines.by_ref().take(usize::try_from(left).unwrap_or(usize::MAX));
+            let gone = self
+                .lines
+                .by_ref()
+                .take(usize::try_from(left).unwrap_or(usize::MAX));
             wrong.push(gone_from_the_log(gone.count()));
         }
         wrong

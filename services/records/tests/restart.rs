@@ -212,3 +212,41 @@ fn an_index_of_other_rules_or_of_another_ledger_is_made_anew() {
     assert_eq!(answers(&mut keeper, &log), whole);
     assert_eq!(std::fs::read_to_string(&path).unwrap(), text);
 }
+
+#[test]
+fn a_ledger_that_is_not_what_the_log_has_is_told_and_no_more_sealed() {
+    let log = messages(&some_facts());
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("records");
+    let clock = quantity::DairyClock::new(chrono_tz::UTC, chrono::NaiveTime::MIN);
+    let day = |n: u32| format!("2026-02-{n:02}T06:00:00Z").parse().unwrap();
+    let mut keeper = open(&folder);
+    answers(&mut keeper, &log);
+    assert!(keeper.seal_if_due(day(1), &clock).unwrap().is_some());
+
+    // The broker's folder came back from an older backup.
+    keeper.forget().unwrap();
+    let mut keeper = open(&folder);
+    take(&mut keeper, &log, 9);
+    keeper.caught_up();
+    let lost = log.len() - 9;
+    let told = keeper.differs().unwrap().text;
+    let said = format!("{lost} records that were written down are no longer in the log");
+    assert!(told.contains(&said), "{told}");
+    let refused = keeper.seal_if_due(day(2), &clock).unwrap_err();
+    assert!(refused.to_string().contains("does not chain up"), "{refused}");
+    drop(keeper);
+
+    // A line before the seal was changed: already its own chain says so.
+    let path = folder.join("ledger.txt");
+    let mut lines: Vec<String> = std::fs::read_to_string(&path)
+        .unwrap()
+        .lines()
+        .map(str::to_owned)
+        .collect();
+    lines.swap(2, 3);
+    std::fs::write(&path, lines.join("\n") + "\n").unwrap();
+    open(&folder).forget().unwrap();
+    let error = Keeper::open(&folder, site(), Rule::default(), None).err();
+    assert!(error.unwrap().to_string().contains("ledger"));
+}

@@ -88,7 +88,9 @@ pub async fn verify(args: &VerifyArgs) -> anyhow::Result<()> {
         }
     }
     let has_ledger = records.join(seal::archive::LEDGER).exists();
-    let ledger = has_ledger.then(|| records::entries(records, &site)).transpose()?;
+    let ledger = has_ledger
+        .then(|| records::entries(records, &site))
+        .transpose()?;
     let report = seal::verify(&site, &seals, &trusted, ledger, log.into_iter());
     let shown = Shown::of(&report, elsewhere, &went_back, over);
     if args.source.ask.json {

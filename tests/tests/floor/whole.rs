@@ -309,6 +309,7 @@ const KEPT: [&str; 4] = [
 /// people, no ledger and key, no numbers given, no memory of what was printed or delivered.
 fn lose_what_is_derived(data: &Path) {
     std::fs::remove_dir_all(data.join("scheduler")).unwrap();
+    std::fs::remove_dir_all(data.join("records/index")).unwrap();
     for told in [
         "dispatcher/told.txt",
         "forecaster/told.txt",

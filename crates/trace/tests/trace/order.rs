@@ -52,7 +52,10 @@ impl Storage for Outliving {
 
     fn between(&self, from: &[u8], to: &[u8], take: &mut dyn FnMut(&[u8], &[u8]) -> bool) {
         let rows = self.0.lock().unwrap();
-        let within = rows.0.iter().filter(|(key, _)| key.as_slice() >= from && key.as_slice() < to);
+        let within = rows
+            .0
+            .iter()
+            .filter(|(key, _)| key.as_slice() >= from && key.as_slice() < to);
         for (key, value) in within {
             if !take(key, value) {
                 return;
