@@ -176,7 +176,7 @@ impl Index {
         let used = self.moments::<u32>(&Key::of(Table::UsedOn).code(&lot));
         let counts = used.into_iter().filter_map(|(at, fact, group)| {
             let entry = self.counting(group, (at, fact))?;
-            Some((self.group(group), entry.at))
+            Some((self.wheels_of(group), entry.at))
         });
         counts.collect()
     }

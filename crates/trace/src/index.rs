@@ -12,7 +12,7 @@
 //! Any permutation and duplication of the same facts gives the same answers, and a voided
 //! fact counts as if it had never happened.
 
-use std::collections::{BTreeSet, HashSet};
+use std::collections::BTreeSet;
 
 use chrono::{DateTime, Utc};
 use facts::wire::{self, Read};
@@ -20,7 +20,7 @@ use facts::{BatchId, Fact, FactId, HoldId, LotId, SampleId, WheelId, stored_stru
 use holds::{Course, Moment, Rule, Scopes, Voiding, Voids};
 
 use crate::act::{Entry, Said};
-use crate::key::{Code, Key, Table, exact, moment_of};
+use crate::key::{Code, Key, Table, exact, moment_of, month_of};
 use crate::storage::{Shelf, Storage};
 use crate::{Place, Trace};
 
@@ -34,6 +34,16 @@ pub(crate) struct Wheel {
 }
 
 stored_struct!(Wheel { name, groups });
+
+/// Wheels that facts name together.
+#[derive(Debug, Default)]
+pub(crate) struct Group {
+    pub(crate) wheels: Vec<WheelId>,
+    /// The months in which something is said of them.
+    pub(crate) months: Vec<u32>,
+}
+
+stored_struct!(Group { wheels, months });
 
 /// A fact that is kept whole, as a line of JSON.
 #[derive(Debug)]
@@ -75,7 +85,7 @@ pub struct Index {
     pub(crate) voids: Voids,
     pub(crate) rule: Rule,
     /// Wheels whose story changed since it was told last.
-    pub(crate) dirty: HashSet<WheelId>,
+    pub(crate) dirty: BTreeSet<WheelId>,
     /// Those of them that are not written down as such.
     unmarked: Vec<WheelId>,
     /// Samples about which something was said since [`Index::stirred_samples`] was asked.
@@ -147,8 +157,8 @@ impl Index {
         Trace { index: self }
     }
 
-    /// Tells the story of so many changed wheels again; answers how many are left. What that
-    /// takes grows with their number, and only here.
+    /// Tells the story of so many changed wheels again, in the order of their codes; answers how
+    /// many are left. What that takes grows with their number, and only here.
     pub fn settle(&mut self, most: usize) -> usize {
         let some: Vec<WheelId> = self.dirty.iter().take(most).copied().collect();
         for wheel in some {
@@ -226,21 +236,33 @@ impl Index {
         all.into_iter().flatten().collect()
     }
 
-    /// The wheels of a group.
-    pub(crate) fn group(&self, group: u32) -> Vec<WheelId> {
-        let wheels = self.shelf.get(&Key::of(Table::Group).number(group));
-        wheels.unwrap_or_default()
+    /// A group.
+    pub(crate) fn group(&self, group: u32) -> Group {
+        let group = self.shelf.get(&Key::of(Table::Group).number(group));
+        group.unwrap_or_default()
     }
 
-    /// What is said of a group, in order: acts or handling.
-    pub(crate) fn said_of(&self, table: Table, group: u32) -> Vec<Entry> {
-        let said = self
-            .shelf
-            .under(&Key::of(table).number(group), |key, said: Said| {
-                let (at, id) = moment_of(key)?;
-                Some(Entry { at, id, said })
-            });
-        said.into_iter().flatten().collect()
+    /// The wheels of a group.
+    pub(crate) fn wheels_of(&self, group: u32) -> Vec<WheelId> {
+        self.group(group).wheels
+    }
+
+    /// What is said of a wheel and counts: acts, handling or both.
+    pub(crate) fn said(&self, wheel: WheelId, tables: &[Table]) -> Vec<Entry> {
+        let mut all = Vec::new();
+        for group in self.wheel(wheel).groups {
+            for month in self.group(group).months {
+                for table in tables {
+                    let key = Key::of(*table).number(month).number(group);
+                    let said = self.shelf.under(&key, |key, said: Said| {
+                        let (at, id) = moment_of(key)?;
+                        (!said.void).then_some(Entry { at, id, said })
+                    });
+                    all.extend(said.into_iter().flatten());
+                }
+            }
+        }
+        all
     }
 
     /// Moments and values under a prefix, in order.
@@ -256,8 +278,8 @@ impl Index {
 
     /// An entry of a group, unless it is void.
     pub(crate) fn counting(&self, group: u32, (at, id): (DateTime<Utc>, FactId)) -> Option<Entry> {
-        let key = Key::of(Table::Act).number(group).moment(at, id);
-        let said: Said = self.shelf.get(&key)?;
+        let key = Key::of(Table::Act).number(month_of(at)).number(group);
+        let said: Said = self.shelf.get(&key.moment(at, id))?;
         (!said.void).then_some(Entry { at, id, said })
     }
 

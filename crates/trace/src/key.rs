@@ -21,11 +21,12 @@ pub(crate) enum Table {
     Wheel,
     /// Hash of wheels, a number from 0: a group of wheels with that hash.
     GroupOf,
-    /// Group: its wheels.
+    /// Group: [`crate::index::Group`].
     Group,
-    /// Group, moment: an entry, but for handling.
+    /// Month, group, moment: an entry, but for handling. What is written in the same weeks lies
+    /// together, whichever wheels it is about.
     Act,
-    /// Group, moment: an entry of handling.
+    /// Month, group, moment: an entry of handling.
     Handled,
     /// Fact: where it went.
     Slot,
@@ -157,6 +158,12 @@ impl Key {
         }
         Self(end)
     }
+}
+
+/// The stretch of thirty days that an instant is in, from some day in the past on.
+pub(crate) fn month_of(at: DateTime<Utc>) -> u32 {
+    let month = at.timestamp().div_euclid(30 * 86_400);
+    u32::try_from(month + (1 << 31)).unwrap_or(u32::MAX)
 }
 
 /// The moment at the end of a key.

@@ -263,7 +263,9 @@ impl Index {
         let counts = births
             .into_iter()
             .filter(|(group, moment)| self.counting(*group, *moment).is_some());
-        counts.flat_map(|(group, _)| self.group(group)).collect()
+        counts
+            .flat_map(|(group, _)| self.wheels_of(group))
+            .collect()
     }
 }
 

@@ -188,15 +188,6 @@ impl Index {
         tables.into_iter().any(any)
     }
 
-    fn said(&self, wheel: WheelId, tables: &[Table]) -> Vec<Entry> {
-        let groups = self.wheel(wheel).groups.into_iter();
-        let said = groups.flat_map(|group| {
-            let of = tables.iter();
-            of.flat_map(move |table| self.said_of(*table, group))
-        });
-        said.filter(|entry| !entry.said.void).collect()
-    }
-
     /// A wheel's portionings, in order.
     pub(crate) fn births(&self, wheel: WheelId) -> Vec<Birth> {
         let life = self.life(wheel).into_iter();
@@ -323,7 +314,7 @@ impl Index {
         else {
             return 0;
         };
-        let wheels = self.group(group);
+        let wheels = self.wheels_of(group);
         let place = wheels.iter().position(|w| *w == wheel).unwrap_or(0);
         let count = u32::try_from(wheels.len()).unwrap_or(u32::MAX).max(1);
         grams / count + u32::from((place as u64) < u64::from(grams % count))

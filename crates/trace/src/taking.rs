@@ -8,8 +8,8 @@ use holds::{Course, Guard, Moment, Target, Voiding};
 
 use crate::Place;
 use crate::act::{Act, Said, wheels};
-use crate::index::{Index, Kept, Wheel};
-use crate::key::{Code, Key, Table, after, before, exact, moment_of};
+use crate::index::{Group, Index, Kept, Wheel};
+use crate::key::{Code, Key, Table, after, before, exact, moment_of, month_of};
 
 /// Where a fact went.
 #[derive(Debug, Default)]
@@ -43,7 +43,10 @@ impl At {
         } else {
             Table::Act
         };
-        Key::of(table).number(self.group).moment(self.at, fact)
+        Key::of(table)
+            .number(month_of(self.at))
+            .number(self.group)
+            .moment(self.at, fact)
     }
 }
 
@@ -120,7 +123,8 @@ impl Index {
 
     fn enter(&mut self, fact: &Fact, place: u32) -> Option<At> {
         let act = self.act(&fact.event)?;
-        let (group, wheels) = self.group_of(wheels(&fact.event));
+        let month = month_of(fact.occurred_at);
+        let (group, wheels) = self.group_of(wheels(&fact.event), month);
         let (moment, handled) = ((fact.occurred_at, fact.id), act == Act::Handled);
         let void = self.voids.has_voided(fact);
         match act {
@@ -168,8 +172,8 @@ impl Index {
     }
 
     /// The group of these wheels, a new one if need be, and the wheels as they were first
-    /// written.
-    fn group_of(&mut self, wheels: &[WheelId]) -> (u32, Vec<WheelId>) {
+    /// written. Something is said of it in a month.
+    fn group_of(&mut self, wheels: &[WheelId], month: u32) -> (u32, Vec<WheelId>) {
         let mut wheels = wheels.to_vec();
         wheels.sort();
         wheels.dedup();
@@ -184,13 +188,18 @@ impl Index {
                     *wheel = self.join(*wheel, Some(group));
                 }
                 self.shelf.put(&key, &group);
-                self.shelf
-                    .put(&Key::of(Table::Group).number(group), &wheels);
-                return (group, wheels);
+                let months = vec![month];
+                let new = Group { wheels, months };
+                self.shelf.put(&Key::of(Table::Group).number(group), &new);
+                return (group, new.wheels);
             };
-            let known = self.group(group);
-            if known == wheels {
-                return (group, known);
+            let mut known = self.group(group);
+            if known.wheels == wheels {
+                if !known.months.contains(&month) {
+                    known.months.push(month);
+                    self.shelf.put(&Key::of(Table::Group).number(group), &known);
+                }
+                return (group, known.wheels);
             }
             same += 1;
         }
@@ -232,7 +241,7 @@ impl Index {
             .between(&loaded.at(at), &end, |_, group: u32| Some(group));
         let stood = self.overlapping(Place::Stillage(stillage), before(at), after(at));
         let mut wheels: Vec<WheelId> = stood.into_iter().flat_map(|stay| stay.wheels).collect();
-        wheels.extend(groups.into_iter().flat_map(|group| self.group(group)));
+        wheels.extend(groups.into_iter().flat_map(|group| self.wheels_of(group)));
         self.changed(wheels);
     }
 
@@ -373,7 +382,7 @@ impl Index {
                 let void = said.void;
                 self.moved(stillage, (at.at, fact), Move { room, void });
             }
-            let wheels = self.group(at.group);
+            let wheels = self.wheels_of(at.group);
             self.changed(wheels);
         }
         let key = Key::of(Table::Kept).fact(fact);

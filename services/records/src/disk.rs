@@ -74,13 +74,13 @@ impl Disk {
     /// [`StoreError::Encoding`], which is a defect.
     pub(crate) fn keep(&self, key: &[u8], value: &impl BorshSerialize) -> Result<(), StoreError> {
         let bytes = facts::stored::borsh::to_vec(value).map_err(StoreError::Encoding)?;
-        self.new().insert(key.to_vec(), Some(bytes));
+        self.unwritten().insert(key.to_vec(), Some(bytes));
         Ok(())
     }
 
     /// Forgets a record of the worker's own.
     pub(crate) fn forget(&self, key: &[u8]) {
-        self.new().insert(key.to_vec(), None);
+        self.unwritten().insert(key.to_vec(), None);
     }
 
     /// Keys from one on and before another, what is not written yet among them.
@@ -97,7 +97,7 @@ impl Disk {
     /// [`StoreError`].
     pub(crate) fn write(&self, position: Option<&bus::Position>) -> Result<(), StoreError> {
         let mut batch = Batch::default();
-        let mut new = self.new();
+        let mut new = self.unwritten();
         if new.is_empty() && position.is_none() {
             return Ok(());
         }
@@ -119,7 +119,7 @@ impl Disk {
         failed.unwrap_or_else(PoisonError::into_inner).clone()
     }
 
-    fn new(&self) -> RwLockWriteGuard<'_, BTreeMap<Vec<u8>, Option<Vec<u8>>>> {
+    fn unwritten(&self) -> RwLockWriteGuard<'_, BTreeMap<Vec<u8>, Option<Vec<u8>>>> {
         self.0.new.write().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -186,11 +186,11 @@ impl trace::Storage for Disk {
     }
 
     fn put(&mut self, key: &[u8], value: Vec<u8>) {
-        self.new().insert(key.to_vec(), Some(value));
+        self.unwritten().insert(key.to_vec(), Some(value));
     }
 
     fn remove(&mut self, key: &[u8]) {
-        self.new().insert(key.to_vec(), None);
+        self.unwritten().insert(key.to_vec(), None);
     }
 
     fn damaged(&self, why: &str) {

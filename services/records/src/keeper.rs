@@ -38,8 +38,9 @@ const ROUND: &[u8] = b"round";
 
 /// Changed wheels whose stories are told again at a time, so that questions need not wait.
 const SETTLED_AT_ONCE: usize = 2_000;
-/// More changed wheels than this are not left for later.
-const UNSETTLED: usize = 50_000;
+/// More changed wheels than this are not left for later: those with the first codes are most
+/// often those that have left.
+const UNSETTLED: usize = 20_000;
 
 /// What the store keeps beside the index.
 #[derive(Debug, Clone, Default, PartialEq)]

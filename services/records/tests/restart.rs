@@ -234,7 +234,10 @@ fn a_ledger_that_is_not_what_the_log_has_is_told_and_no_more_sealed() {
     let said = format!("{lost} records that were written down are no longer in the log");
     assert!(told.contains(&said), "{told}");
     let refused = keeper.seal_if_due(day(2), &clock).unwrap_err();
-    assert!(refused.to_string().contains("does not chain up"), "{refused}");
+    assert!(
+        refused.to_string().contains("does not chain up"),
+        "{refused}"
+    );
     drop(keeper);
 
     // A line before the seal was changed: already its own chain says so.
