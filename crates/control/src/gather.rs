@@ -26,7 +26,7 @@ fn weighed(floor: &Floor, id: BatchId) -> Vec<Portion> {
         let state = known.state();
         let born = state.born.filter(|_| state.batch == Some(id))?;
         // Only the notes say who; the portioning is among a wheel's first.
-        let notes = known.chronicle().notes();
+        let notes = floor.life(*wheel);
         let by = notes.iter().find(|note| note.moment == born);
         Some(Portion {
             at: born.at,

@@ -12,7 +12,7 @@ use facts::{
 use names::UnknownName;
 use quantity::DairyDay;
 use recipe::RecipeBook;
-use ripening::{Floor, Practice};
+use ripening::{Floor, Folding, Practice};
 use serde::{Deserialize, Serialize};
 
 use crate::allocate::Problem;
@@ -22,7 +22,6 @@ use crate::known::recipe_named;
 use crate::orders::OrderBook;
 use crate::promise::{Answer, Ask, promise};
 use crate::readiness::FloorForecast;
-use crate::report::Forecasts;
 use crate::stock::{self, Cheese, GradeCounts, Kept, Place, Stock, readiness_on};
 use crate::transit::Journeys;
 use crate::verdict::{Reason, Verdict, may_leave};
@@ -45,7 +44,6 @@ pub struct Office {
     customers: Arc<Customers>,
     /// Something arrived since the roads were learned.
     arrived: bool,
-    forecasts: Forecasts,
     /// Rooms in walking order.
     walk: Vec<RoomId>,
 }
@@ -92,14 +90,24 @@ pub struct UntimedOffice {
 }
 
 impl UntimedOffice {
-    /// Before any fact. `walk`: the rooms in walking order.
+    /// Over a floor as it was stored. `walk`: the rooms in walking order.
     #[must_use]
-    pub fn new(practice: Practice, customers: Customers, walk: Vec<RoomId>) -> Self {
+    pub fn over(floor: Folding, customers: Customers, walk: Vec<RoomId>) -> Self {
         Self {
-            // Nobody sees this instant: there is no office before another is given.
-            office: Office::new(practice, customers, walk, DateTime::<Utc>::MIN_UTC),
+            // Nobody sees it: there is no office before it is given the time.
+            office: Office::over(floor.into_untimed(), customers, walk),
             timed: false,
         }
+    }
+
+    /// Folds a fact into the order book only: the floor has it already.
+    pub fn book(&mut self, fact: &Fact) {
+        self.office.enter(fact);
+    }
+
+    /// The floor, to write down what has changed of it and to give back what was put away.
+    pub const fn floor_mut(&mut self) -> &mut Floor {
+        &mut self.office.floor
     }
 
     /// Folds a fact.
@@ -163,13 +171,16 @@ impl Office {
         walk: Vec<RoomId>,
         now: DateTime<Utc>,
     ) -> Self {
+        Self::over(Floor::new(practice, now), customers, walk)
+    }
+
+    fn over(floor: Floor, customers: Customers, walk: Vec<RoomId>) -> Self {
         Self {
-            floor: Floor::new(practice, now),
+            floor,
             book: OrderBook::default(),
             customers: Arc::new(customers.clone()),
             file: customers,
             arrived: false,
-            forecasts: Forecasts::default(),
             walk,
         }
     }
@@ -177,8 +188,11 @@ impl Office {
     /// Folds a fact.
     pub fn apply(&mut self, fact: &Fact) {
         self.floor.apply(fact);
+        self.enter(fact);
+    }
+
+    fn enter(&mut self, fact: &Fact) {
         self.book.apply(fact);
-        self.forecasts.apply(fact);
         self.arrived |= matches!(fact.event, Event::WheelDelivered(_) | Event::Voided(_));
     }
 
@@ -190,12 +204,6 @@ impl Office {
             let journeys = Journeys::of(&self.book, &self.file, clock);
             self.customers = Arc::new(self.file.clone().learned(&journeys));
         }
-    }
-
-    /// Every forecast that was told.
-    #[must_use]
-    pub const fn forecasts(&self) -> &Forecasts {
-        &self.forecasts
     }
 
     /// The floor.

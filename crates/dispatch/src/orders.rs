@@ -120,6 +120,24 @@ impl Odd {
 }
 
 impl OrderBook {
+    /// Whether a fact says anything to an order book.
+    #[must_use]
+    pub const fn rests_on(event: &Event) -> bool {
+        match event {
+            Event::OrderPlaced(_)
+            | Event::OrderChanged(_)
+            | Event::OrderCancelled(_)
+            | Event::OrderConfirmed(_)
+            | Event::OrderSubstituted(_)
+            | Event::OrderPacked(_)
+            | Event::OrderRefused(_)
+            | Event::Voided(_) => true,
+            Event::WheelDispatched(e) => e.order.is_some(),
+            Event::WheelDelivered(e) => e.order.is_some(),
+            _ => false,
+        }
+    }
+
     /// Folds one fact; what is not about orders is passed over. A fact that comes twice
     /// counts once.
     pub fn apply(&mut self, fact: &Fact) {

@@ -151,13 +151,13 @@ struct Journey {
 
 /// Looks back on arrivals from one day to another, both included.
 #[must_use]
-pub fn report(office: &Office, from: DairyDay, until: DairyDay) -> Report {
+pub fn report(office: &Office, forecasts: &Forecasts, from: DairyDay, until: DairyDay) -> Report {
     let mut markets: BTreeMap<MarketId, (MarketReport, Vec<i64>)> = BTreeMap::new();
     let mut misses = Misses::default();
     let mut spent: BTreeSet<WheelId> = BTreeSet::new();
     let today = office.now().today;
     let look = Look {
-        office,
+        forecasts,
         customers: office.customers(),
         floor: office.floor(),
     };
@@ -249,7 +249,7 @@ enum Cause {
 }
 
 struct Look<'o> {
-    office: &'o Office,
+    forecasts: &'o Forecasts,
     customers: &'o Customers,
     floor: &'o Floor,
 }
@@ -320,7 +320,7 @@ impl Look<'_> {
     /// The day on which a batch was expected to be ready, when it was promised.
     fn told_ahead_of(&self, leaves: DairyDay, batch: BatchId) -> Option<DairyDay> {
         let promised = leaves.plus(-PROMISED_AHEAD_DAYS);
-        let told = self.office.forecasts().on(batch, promised, self.floor)?;
+        let told = self.forecasts.on(batch, promised, self.floor)?;
         Some(DairyDay::starting(told.day))
     }
 

@@ -168,12 +168,18 @@ impl GradeCounts {
         *self.0.entry(recipe).or_default().entry(grade).or_default() += wheels;
     }
 
-    /// Every wheel of a floor that was ever graded.
+    /// Every wheel of a floor that was graded lately: within as many days as wheels that have
+    /// left are kept at hand.
     #[must_use]
     pub fn of_floor(floor: &Floor) -> Self {
         let mut counts = Self::default();
+        let clock = &floor.practice().clock;
+        let days = floor.practice().closed_after_days;
+        let first = clock.day_of(floor.now()).plus(1 - days);
         for (id, wheel) in floor.wheels() {
-            if let (Some(grade), Some(case)) = (wheel.state().grade, floor.case(*id)) {
+            let grade = wheel.state().grade;
+            let lately = grade.filter(|grade| clock.day_of(grade.moment.at) >= first);
+            if let (Some(grade), Some(case)) = (lately, floor.case(*id)) {
                 counts.note(case.recipe.id, grade.value, 1);
             }
         }

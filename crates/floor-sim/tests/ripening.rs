@@ -25,6 +25,7 @@ fn folded(seed: u64, size: Size, mistakes: Mistakes, days: usize) -> (Floor, Vec
             clock: site.clock,
             turn_by: site.turn_by,
             lost_after_days: site.lost_after_days,
+            closed_after_days: site.closed_after_days,
             recipes: site.recipes.clone(),
             rights: ripening::Rights::AnyBadge,
         },

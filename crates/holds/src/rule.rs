@@ -260,6 +260,13 @@ impl Course {
         })
     }
 
+    /// Every lot that went into the batch, by any fact, voided ones too.
+    pub fn lots(&self) -> impl Iterator<Item = LotId> + '_ {
+        self.filled
+            .values()
+            .flat_map(|filled| filled.lots.iter().copied())
+    }
+
     /// Whether any fact, voided ones too, says that some of a batch went into this one.
     #[must_use]
     pub fn is_from(&self, batch: BatchId) -> bool {
@@ -272,6 +279,12 @@ impl Course {
     #[must_use]
     pub fn is_empty(&self) -> bool {
         self.legs.is_empty() && self.filled.is_empty()
+    }
+
+    /// Every fact that is kept here, some of them twice.
+    pub fn facts(&self) -> impl Iterator<Item = FactId> + '_ {
+        let orders = self.legs.keys().chain(self.filled.keys());
+        orders.map(|order| order.fact)
     }
 
     /// Who takes a fact back, if it is kept here.

@@ -62,7 +62,7 @@ pub fn roll_call(floor: &Floor, days: i64) -> RollCall {
     let mut done: BTreeMap<String, usize> = BTreeMap::new();
     for (id, wheel) in floor.wheels() {
         let state = wheel.state();
-        let notes = wheel.chronicle().notes();
+        let notes = floor.life(*id);
         let valid: Vec<&Note> = notes
             .iter()
             .filter(|note| !note.is_void(floor.voids()))

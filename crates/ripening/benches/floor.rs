@@ -35,6 +35,7 @@ fn practice() -> Practice {
         ),
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
         lost_after_days: 4,
+        closed_after_days: 60,
         recipes,
         rights: ripening::Rights::AnyBadge,
     }

@@ -155,6 +155,12 @@ impl Batch {
         self.missing
     }
 
+    /// Every fact that is known of it by name.
+    pub(crate) fn facts(&self) -> impl Iterator<Item = FactId> + '_ {
+        let moments = self.lines.keys().chain(self.expected.keys());
+        moments.map(|moment| moment.fact).chain(self.course.facts())
+    }
+
     /// Who takes a fact back, if it is kept here.
     pub(crate) fn guard_of(&self, fact: FactId) -> Option<Guard> {
         let lines = self.lines.iter().map(|(at, line)| (at, line.guard));

@@ -2,26 +2,28 @@
 
 mod carried;
 mod case;
+mod closed;
 mod derive;
 mod fold;
 mod folding;
 mod label;
-mod recent;
 mod store;
 mod trouble;
 
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, RoomId, StationId, StillageId, ToolId, WheelId, stored_struct};
+use facts::{BatchId, FactId, RoomId, StationId, StillageId, ToolId, WheelId, stored_struct};
 use holds::{Rule, Scopes};
 use quantity::DairyDay;
 
-use self::carried::Carried;
 use crate::alert::{Alert, Board, Level, Open, Over, Situation, Subject};
+use crate::notes::Notes;
 use crate::wheels::{Slot, Wheels};
-use crate::{Batch, Calendar, Practice, Room, StationLog, Tool, Urgency, Voids, Wheel};
+use crate::{Batch, Calendar, Note, Practice, Room, StationLog, Tool, Urgency, Voids, Wheel};
 
+pub use carried::Carried;
+pub use closed::{Away, Closed, Needs, Reopens};
 pub use folding::Folding;
 pub use label::LabelWanted;
 pub use store::{Changed, Damaged};
@@ -55,6 +57,8 @@ pub struct Floor {
     rule: Rule,
     calendar: Calendar,
     wheels: Wheels,
+    /// What facts say of them.
+    notes: Notes,
     batches: BTreeMap<BatchId, Batch>,
     rooms: BTreeMap<RoomId, Room>,
     tools: BTreeMap<ToolId, Tool>,
@@ -67,8 +71,6 @@ pub struct Floor {
     voids: Voids,
     /// Wheels that were portioned more than once, voided portions too.
     twice_born: BTreeSet<Slot>,
-    /// What the facts folded last speak of.
-    recent: recent::Recent,
     /// Holds over scopes.
     scopes: Scopes,
     counts: Counts,
@@ -81,6 +83,10 @@ pub struct Floor {
     silent_from: BTreeMap<RoomId, DateTime<Utc>>,
     board: Board,
     labels_wanted: BTreeSet<WheelId>,
+    /// What is remembered of closed batches.
+    away: closed::Away,
+    /// When batches were last looked through for closed ones, and how many there were.
+    looked: Option<(DairyDay, usize)>,
     stale: Stale,
     changed: Changed,
     spare: derive::Spare,
@@ -105,6 +111,7 @@ impl Floor {
             voids: Voids::under(practice.rights.clone()),
             practice,
             wheels: Wheels::default(),
+            notes: Notes::default(),
             batches: BTreeMap::new(),
             rooms: BTreeMap::new(),
             tools: BTreeMap::new(),
@@ -112,7 +119,6 @@ impl Floor {
             carried: BTreeMap::new(),
             stations: BTreeMap::new(),
             twice_born: BTreeSet::new(),
-            recent: recent::Recent::default(),
             scopes: Scopes::default(),
             counts: Counts::default(),
             gaps: BTreeMap::new(),
@@ -121,6 +127,8 @@ impl Floor {
             silent_from: BTreeMap::new(),
             board: Board::default(),
             labels_wanted: BTreeSet::new(),
+            away: closed::Away::default(),
+            looked: None,
             stale: Stale::default(),
             changed: Changed::default(),
             spare: derive::Spare::default(),
@@ -176,7 +184,7 @@ impl Floor {
     #[must_use]
     pub fn wheel_as_kept(&self, id: WheelId) -> Option<(WheelId, &Wheel)> {
         let slot = self.wheels.slot(id)?;
-        Some((self.wheels.id(slot), &self.wheels[slot]))
+        Some((self.wheels.id(slot)?, &self.wheels[slot]))
     }
 
     /// A batch, with its code as it was first written.
@@ -186,7 +194,26 @@ impl Floor {
         Some((*kept, batch))
     }
 
-    /// Every wheel, in the order in which it was first heard of here.
+    /// What facts say of a wheel, oldest first.
+    #[must_use]
+    pub fn life(&self, id: WheelId) -> Vec<Note> {
+        self.wheels
+            .get(id)
+            .map_or_else(Vec::new, |w| self.life_of(w))
+    }
+
+    fn life_of(&self, wheel: &Wheel) -> Vec<Note> {
+        let notes = wheel.life.iter().filter_map(|no| self.notes.note(*no));
+        notes.collect()
+    }
+
+    /// The wheels that a fact speaks of.
+    pub fn named_by(&self, fact: FactId) -> impl Iterator<Item = WheelId> + '_ {
+        let slots = self.notes.wheels_of(fact);
+        slots.filter_map(|slot| self.wheels.id(slot))
+    }
+
+    /// Every wheel that is open.
     pub fn wheels(&self) -> impl Iterator<Item = (&WheelId, &Wheel)> {
         self.wheels.iter()
     }
@@ -197,7 +224,7 @@ impl Floor {
         self.batches.get(&id)
     }
 
-    /// Every batch, in order.
+    /// Every batch that is open, in order.
     pub fn batches(&self) -> impl Iterator<Item = (&BatchId, &Batch)> {
         self.batches.iter()
     }

@@ -10,10 +10,10 @@ pub mod answer;
 
 mod batch;
 mod calendar;
-mod chronicle;
 mod drift;
 mod floor;
 mod note;
+mod notes;
 mod odd;
 mod practice;
 mod room;
@@ -29,11 +29,14 @@ pub use action::{Action, Because, Blocked, NextAction, Severity, Urgency, Window
 pub use alert::{Alert, Level, Situation, Step, Subject};
 pub use batch::{Batch, Progress, Started};
 pub use calendar::Calendar;
-pub use chronicle::{Chronicle, Noted};
 pub use drift::Drift;
-pub use floor::{Changed, Counts, Damaged, Floor, Folding, Gap, LabelWanted};
+pub use floor::{
+    Away, Carried, Changed, Closed, Counts, Damaged, Floor, Folding, Gap, LabelWanted, Needs,
+    Reopens,
+};
 pub use holds::{Guard, Moment, Rights, Target, Voiding, Voids};
 pub use note::{Claim, Note, What};
+pub use notes::NoteNo;
 pub use practice::Practice;
 pub use room::{Excursion, Reading, Room, RoomLook};
 pub use state::{Flag, FlagKind, Piercing, Seen, State};

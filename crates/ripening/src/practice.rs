@@ -14,6 +14,9 @@ pub struct Practice {
     pub turn_by: NaiveTime,
     /// Days after which an unseen wheel counts as lost.
     pub lost_after_days: i64,
+    /// Days after which a wheel that has left, or was thrown away, is closed: nothing is asked
+    /// for it any more.
+    pub closed_after_days: i64,
     /// Every recipe version.
     pub recipes: RecipeBook,
     /// Who may release a wheel from a hold.

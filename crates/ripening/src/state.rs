@@ -187,6 +187,17 @@ impl State {
         days.count()
     }
 
+    /// Since when it has been gone, having left or been thrown away: the last that is known of
+    /// it.
+    #[must_use]
+    pub fn gone_since(&self) -> Option<DateTime<Utc>> {
+        let left = self.dispatched.map(|left| left.moment);
+        let gone = left.max(self.discarded).filter(|_| self.born.is_some())?;
+        let known = [self.delivered, self.last_seen];
+        let known = known.into_iter().flatten().fold(gone, Moment::max);
+        Some(known.at)
+    }
+
     /// Whether it was portioned here and still stands on the floor.
     #[must_use]
     pub const fn on_floor(&self) -> bool {

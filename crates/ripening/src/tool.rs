@@ -62,6 +62,18 @@ impl Tool {
         moments.find(|moment| moment.fact == fact).map(|m| m.at)
     }
 
+    /// The last good check before an instant.
+    #[must_use]
+    pub(crate) fn good_before(&self, at: DateTime<Utc>, voids: &Voids) -> Option<Moment> {
+        let before = self
+            .checks
+            .iter()
+            .rev()
+            .filter(|(moment, _)| moment.at < at);
+        let mut good = before.filter(|(m, c)| c.check.passed() && !c.is_void(m, voids));
+        good.next().map(|(moment, _)| *moment)
+    }
+
     /// The latest check, and when the tool last passed one.
     #[must_use]
     pub fn standing(&self, voids: &Voids) -> Option<(Moment, ToolCheck, Option<Moment>)> {

@@ -2,15 +2,16 @@
 
 use chrono::{DateTime, Utc};
 use holds::Held;
-use quantity::DairyDay;
 
 use crate::alert::Told;
-use crate::{Calendar, Chronicle, Flag, NextAction, Note, Noted, State, Urgency, Voids};
+use crate::notes::NoteNo;
+use crate::{Flag, NextAction, State, Urgency};
 
 /// One wheel.
 #[derive(Debug, Clone, Default)]
 pub struct Wheel {
-    pub(crate) chronicle: Chronicle,
+    /// Its notes, in order.
+    pub(crate) life: Vec<NoteNo>,
     pub(crate) state: State,
     pub(crate) actions: Vec<NextAction>,
     /// What cannot be right about it, its recipe's word included.
@@ -34,10 +35,10 @@ pub(crate) enum Label {
 }
 
 impl Wheel {
-    /// Its life.
+    /// How many facts speak of it; [`crate::Floor::life`] says what.
     #[must_use]
-    pub const fn chronicle(&self) -> &Chronicle {
-        &self.chronicle
+    pub const fn facts(&self) -> usize {
+        self.life.len()
     }
 
     /// What is known of it.
@@ -78,33 +79,5 @@ impl Wheel {
         self.actions
             .iter()
             .any(|a| a.because.blocked.is_none() && a.window.urgency(now) >= Urgency::Overdue)
-    }
-
-    /// Takes a note: folded at once when it is the latest, else by folding again.
-    pub(crate) fn note(
-        &mut self,
-        (note, encoded): (&Note, &[u8]),
-        day: DairyDay,
-        calendar: &Calendar,
-        voids: &Voids,
-    ) -> Noted {
-        let noted = self.chronicle.note(note, encoded);
-        match noted {
-            Noted::Appended if note.is_void(voids) => {}
-            Noted::Appended => self.state.apply(note, day),
-            Noted::Inserted => self.fold_again(calendar, voids),
-            Noted::Duplicate => {}
-        }
-        noted
-    }
-
-    /// Folds every note that counts, from nothing.
-    pub(crate) fn fold_again(&mut self, calendar: &Calendar, voids: &Voids) {
-        self.fold(&self.chronicle.notes(), calendar, voids);
-    }
-
-    pub(crate) fn fold(&mut self, notes: &[Note], calendar: &Calendar, voids: &Voids) {
-        let valid = notes.iter().filter(|note| !note.is_void(voids));
-        self.state = State::of(valid, |at| calendar.day_of(at));
     }
 }

@@ -1,4 +1,4 @@
-//! Every wheel of a floor, in the order in which it was first heard of.
+//! Every wheel of a floor.
 
 use std::collections::HashMap;
 use std::ops::{Index, IndexMut};
@@ -7,20 +7,19 @@ use facts::WheelId;
 
 use crate::Wheel;
 
-/// A wheel's place in the list. It never changes, and compares faster than an id. The
-/// wheels of a batch have places side by side: work done in the order of places goes
-/// through the memory in order too.
+/// A wheel's place in the list. It does not change while the wheel is here, and compares
+/// faster than an id. The wheels of a batch have places side by side: work done in the order
+/// of places goes through the memory in order too.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub(crate) struct Slot(usize);
+pub(crate) struct Slot(u32);
 
-#[derive(Debug)]
+#[derive(Debug, Default)]
 struct Entry {
-    id: WheelId,
+    /// None: the place is free.
+    id: Option<WheelId>,
     wheel: Wheel,
     /// Whether it is in [`Wheels::stale`].
     stale: bool,
-    /// Whether it is in [`Wheels::changed`].
-    changed: bool,
 }
 
 /// Every wheel.
@@ -28,10 +27,10 @@ struct Entry {
 pub(crate) struct Wheels {
     slots: HashMap<WheelId, Slot>,
     list: Vec<Entry>,
+    /// Places given up.
+    free: Vec<Slot>,
     /// What must be derived again.
     stale: Vec<Slot>,
-    /// What a store must write.
-    changed: Vec<Slot>,
 }
 
 impl Wheels {
@@ -42,18 +41,28 @@ impl Wheels {
     /// The place of a wheel, which is made if nothing was heard of it before.
     pub(crate) fn slot_or_new(&mut self, id: WheelId) -> Slot {
         *self.slots.entry(id).or_insert_with(|| {
-            self.list.push(Entry {
-                id,
-                wheel: Wheel::default(),
-                stale: false,
-                changed: false,
+            let slot = self.free.pop().unwrap_or_else(|| {
+                self.list.push(Entry::default());
+                // A floor of 4e9 wheels does not fit into any memory.
+                Slot(u32::try_from(self.list.len() - 1).unwrap_or(u32::MAX))
             });
-            Slot(self.list.len() - 1)
+            self.list[slot.0 as usize].id = Some(id);
+            slot
         })
     }
 
-    pub(crate) fn id(&self, slot: Slot) -> WheelId {
-        self.list[slot.0].id
+    /// Gives a wheel's place up.
+    pub(crate) fn remove(&mut self, slot: Slot) -> Wheel {
+        let entry = std::mem::take(&mut self.list[slot.0 as usize]);
+        if let Some(id) = entry.id {
+            self.slots.remove(&id);
+            self.free.push(slot);
+        }
+        entry.wheel
+    }
+
+    pub(crate) fn id(&self, slot: Slot) -> Option<WheelId> {
+        self.list[slot.0 as usize].id
     }
 
     pub(crate) fn get(&self, id: WheelId) -> Option<&Wheel> {
@@ -61,24 +70,20 @@ impl Wheels {
     }
 
     pub(crate) fn iter(&self) -> impl Iterator<Item = (&WheelId, &Wheel)> {
-        self.list.iter().map(|entry| (&entry.id, &entry.wheel))
+        let here = self.list.iter();
+        here.filter_map(|entry| Some((entry.id.as_ref()?, &entry.wheel)))
     }
 
-    pub(crate) fn slots(&self) -> impl Iterator<Item = Slot> + use<> {
-        (0..self.list.len()).map(Slot)
+    pub(crate) fn slots(&self) -> Vec<Slot> {
+        let places = (0..).map(Slot).zip(&self.list);
+        let here = places.filter(|(_, entry)| entry.id.is_some());
+        here.map(|(slot, _)| slot).collect()
     }
 
     /// Asks for a wheel to be derived again.
     pub(crate) fn mark_stale(&mut self, slot: Slot) {
-        if !std::mem::replace(&mut self.list[slot.0].stale, true) {
+        if !std::mem::replace(&mut self.list[slot.0 as usize].stale, true) {
             self.stale.push(slot);
-        }
-    }
-
-    /// Asks for a wheel to be stored.
-    pub(crate) fn mark_changed(&mut self, slot: Slot) {
-        if !std::mem::replace(&mut self.list[slot.0].changed, true) {
-            self.changed.push(slot);
         }
     }
 
@@ -87,34 +92,24 @@ impl Wheels {
         let mut stale = std::mem::take(&mut self.stale);
         stale.sort_unstable();
         for slot in &stale {
-            self.list[slot.0].stale = false;
+            self.list[slot.0 as usize].stale = false;
         }
         stale
     }
-
-    /// What a store must write, each once.
-    pub(crate) fn take_changed(&mut self) -> Vec<WheelId> {
-        let changed = std::mem::take(&mut self.changed);
-        let ids = changed.into_iter().map(|slot| {
-            let entry = &mut self.list[slot.0];
-            entry.changed = false;
-            entry.id
-        });
-        ids.collect()
-    }
 }
 
-/// A slot is only ever made together with its entry, and no entry is ever removed.
+/// A slot is only ever made together with its entry, and no entry is ever removed; one that is
+/// free is that of an empty wheel.
 impl Index<Slot> for Wheels {
     type Output = Wheel;
 
     fn index(&self, slot: Slot) -> &Wheel {
-        &self.list[slot.0].wheel
+        &self.list[slot.0 as usize].wheel
     }
 }
 
 impl IndexMut<Slot> for Wheels {
     fn index_mut(&mut self, slot: Slot) -> &mut Wheel {
-        &mut self.list[slot.0].wheel
+        &mut self.list[slot.0 as usize].wheel
     }
 }

@@ -2,8 +2,10 @@
 
 use std::cell::RefCell;
 use std::collections::{BTreeMap, VecDeque};
+use std::ops::Bound;
 
 use bus::outbox::book::{Changes, Entry, Shelf};
+use projection::Records;
 
 /// Keys with their new values; none takes the key away.
 pub(crate) type Batch = Vec<(Vec<u8>, Option<Vec<u8>>)>;
@@ -53,6 +55,25 @@ impl Shelf for Disk {
         }
         inner.unsynced.push_back(before);
         Ok(())
+    }
+}
+
+impl Records for Disk {
+    type Error = String;
+
+    fn bytes(&self, key: &[u8]) -> Result<Option<Vec<u8>>, String> {
+        Ok(self.0.borrow().map.get(key).cloned())
+    }
+
+    fn from(&self, from: Bound<&[u8]>) -> impl Iterator<Item = Result<Entry, String>> {
+        let inner = self.0.borrow();
+        let found = inner.map.range::<[u8], _>((from, Bound::Unbounded));
+        let found: Vec<_> = found.map(|(k, v)| Ok((k.clone(), v.clone()))).collect();
+        found.into_iter()
+    }
+
+    fn unreadable(&self, key: &[u8], why: &str) -> String {
+        format!("{}: {why}", key.escape_ascii())
     }
 }
 

@@ -305,7 +305,7 @@ impl World {
             return asked;
         }
         if self.dice.chance(800) {
-            fold.take(self.log.after(fold.seq()), self.log.created);
+            fold.take(&self.store, self.log.after(fold.seq()), self.log.created);
             if fold.folding.floor().is_some() {
                 fold.advance(now);
             }

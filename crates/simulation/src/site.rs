@@ -92,6 +92,7 @@ impl Dairy {
                 clock,
                 turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
                 lost_after_days: 4,
+                closed_after_days: 60,
                 recipes,
                 rights,
             },

@@ -676,7 +676,7 @@ impl World {
         } else {
             reader::take(fold.seq(), &arrived)
         };
-        fold.take(&chunk, self.log.created);
+        fold.take(&self.store, &chunk, self.log.created);
         self.tick()
     }
 

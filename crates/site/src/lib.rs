@@ -48,6 +48,9 @@ pub struct Site {
     pub shift_ends: Option<NaiveTime>,
     /// A wheel not seen for this many dairy days is reported lost.
     pub lost_after_days: i64,
+    /// A batch of which every wheel left so many days ago is closed: nothing is asked for it any
+    /// more, and it is put away until somebody asks.
+    pub closed_after_days: i64,
     /// Rooms, in walking order.
     pub rooms: Vec<Room>,
     /// The badges of those who work here, a raw scanner port takes no other; with their roles,

@@ -89,6 +89,7 @@ struct SiteTable {
     turn_by: Spanned<String>,
     shift_ends: Option<Spanned<String>>,
     lost_after_days: Spanned<i64>,
+    closed_after_days: Option<Spanned<i64>>,
     recipes: Spanned<Vec<Spanned<String>>>,
 }
 
@@ -154,7 +155,14 @@ impl Site {
                 .as_ref()
                 .map(|time| read_time(origin, "shift_ends", time))
                 .transpose()?,
-            lost_after_days: read_lost(origin, &file.site.lost_after_days)?,
+            lost_after_days: read_days(origin, "lost_after_days", 1, &file.site.lost_after_days)?,
+            closed_after_days: file
+                .site
+                .closed_after_days
+                .as_ref()
+                .map(|days| read_days(origin, "closed_after_days", CLOSED_AFTER_LEAST, days))
+                .transpose()?
+                .unwrap_or(CLOSED_AFTER_DAYS),
             recipes: read_recipes(origin, folder, &open, &file.site.recipes, &rooms)?,
             climate: file
                 .climate
@@ -205,12 +213,23 @@ fn read_time(origin: &Origin<'_>, key: &str, time: &Spanned<String>) -> Result<N
     })
 }
 
-fn read_lost(origin: &Origin<'_>, days: &Spanned<i64>) -> Result<i64, Located> {
+/// A wheel that left so many days ago is closed, where the site file does not say.
+const CLOSED_AFTER_DAYS: i64 = 60;
+
+/// Customers are three weeks away, and what comes back comes back within another.
+const CLOSED_AFTER_LEAST: i64 = 30;
+
+fn read_days(
+    origin: &Origin<'_>,
+    key: &str,
+    least: i64,
+    days: &Spanned<i64>,
+) -> Result<i64, Located> {
     let value = *days.get_ref();
-    if (1..=365).contains(&value) {
+    if (least..=365).contains(&value) {
         Ok(value)
     } else {
-        Err(origin.error(days.span(), "lost_after_days must be 1 to 365"))
+        Err(origin.error(days.span(), format!("{key} must be {least} to 365")))
     }
 }
 

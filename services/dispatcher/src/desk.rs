@@ -1,20 +1,25 @@
 //! What the dispatcher knows, and what it answers.
 
 use std::collections::BTreeSet;
+use std::path::Path;
 use std::sync::Arc;
 
 use bus::telling::Telling;
-use bus::{BusError, Question, Refusal, Stored};
+use bus::{BusError, Position, Question, Refusal, Stored};
 use chrono::{DateTime, NaiveDate, Utc};
 use dispatch::check;
 use dispatch::office::{Asked, Leaving, NoPromise, UntimedOffice};
 use dispatch::pick::pick_list;
-use dispatch::{Allocation, Customers, Look, Memory, Now, Office, Order, allocate, recipe_named};
-use facts::wire::Read;
-use facts::{Event, OrderId, OrderPlaced, SiteId};
+use dispatch::{
+    Allocation, Customers, Look, Memory, Now, Office, Order, OrderBook, allocate, recipe_named,
+};
+use facts::wire::{self, Read};
+use facts::{Event, OrderId, OrderPlaced, SiteId, WheelId};
 use names::{Kind, UnknownName};
+use projection::{Aside, Records as _, Store, StoreError, floor as stored};
 use quantity::DairyDay;
 use recipe::RecipeBook;
+use ripening::Needs;
 use serde::{Deserialize, Serialize};
 use site::Site;
 use tokio::task::JoinHandle;
@@ -77,12 +82,22 @@ pub struct Checked {
     pub troubles: Vec<String>,
 }
 
+/// Facts that the order book rests on, as their lines, by their numbers in the log.
+const ENTERED: &[u8] = b"o/";
+
 pub(crate) struct Desk {
     folding: UntimedOffice,
     site: SiteId,
     recipes: RecipeBook,
-    /// The number in the log up to which it was read.
-    seq: u64,
+    store: Store,
+    /// The place in the log up to which it was read; none before the first message.
+    position: Option<Position>,
+    /// Facts that the order book rests on and that are not in the store yet, by their numbers.
+    entered: Vec<(u64, String)>,
+    /// Whether anything came that is not in the store yet.
+    unwritten: bool,
+    /// A store that did not read, of which people must hear.
+    aside: Option<Aside>,
     /// The log's end when reading began: before it, there is no office to ask.
     end: u64,
     /// What time it is; none before anybody said it.
@@ -120,13 +135,46 @@ pub(crate) struct Solved {
 }
 
 impl Desk {
-    pub(crate) fn new(site: &Site, customers: Customers, kept: Kept, numbers: Numbers) -> Self {
+    /// Opens the store in a folder and puts floor and order book together.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the store cannot be used.
+    pub(crate) fn open(
+        site: &Site,
+        (folder, customers): (&Path, Customers),
+        kept: Kept,
+        mut numbers: Numbers,
+    ) -> Result<Self, StoreError> {
+        let lines = |store: &Store| {
+            let mut facts = Vec::new();
+            store.each(ENTERED, |_, line: String| {
+                match wire::from_line(&line).map_err(|why| why.to_string())? {
+                    Read::Fact(fact) => facts.push(fact),
+                    Read::UnknownType(unknown) => {
+                        return Err(format!("{} is not known", unknown.ty));
+                    }
+                }
+                Ok(())
+            })?;
+            Ok(facts)
+        };
+        let practice = scheduler::practice(site);
+        let opened = stored::open(&folder.join("store"), &practice, lines)?;
         let walk = site.rooms.iter().map(|room| room.id).collect();
-        Self {
-            folding: UntimedOffice::new(scheduler::practice(site), customers, walk),
+        let mut folding = UntimedOffice::over(opened.floor, customers, walk);
+        for fact in &opened.kept {
+            folding.book(fact);
+            see_numbers(&mut numbers, &fact.event);
+        }
+        Ok(Self {
+            folding,
             site: site.id,
             recipes: site.recipes.clone(),
-            seq: 0,
+            store: opened.store,
+            position: opened.position,
+            entered: Vec::new(),
+            unwritten: false,
+            aside: opened.aside,
             end: u64::MAX,
             now: None,
             stirred: true,
@@ -134,32 +182,84 @@ impl Desk {
             kept,
             numbers,
             last: None,
-        }
+        })
+    }
+
+    /// Forgets what was read: the broker has another log.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the store cannot be written.
+    pub(crate) fn forget(&self) -> Result<(), StoreError> {
+        self.store.empty()
+    }
+
+    /// Where in the log it is.
+    pub(crate) const fn position(&self) -> Option<&Position> {
+        self.position.as_ref()
+    }
+
+    fn seq(&self) -> u64 {
+        self.position.as_ref().map_or(0, |position| position.seq)
+    }
+
+    /// A store that did not read was put aside, for whoever hears of it.
+    pub(crate) fn take_aside(&mut self) -> Option<Telling> {
+        self.aside.take().map(|aside| aside.telling("dispatcher"))
     }
 
     /// Takes a message of the log. What cannot be read is the scheduler's to reject.
-    pub(crate) fn message(&mut self, message: &Stored) {
-        if let Ok(Read::Fact(fact)) = message.read()
-            && fact.site == self.site
-        {
-            self.stirred |= rests_on(&fact.event);
-            if let Event::OrderPacked(packed) = &fact.event {
-                self.numbers.saw(packed.case);
-                packed
-                    .pallet
-                    .into_iter()
-                    .for_each(|pallet| self.numbers.saw(pallet));
-            }
-            self.folding.apply(&fact);
+    ///
+    /// # Errors
+    /// [`StoreError`] when what was put away of what it speaks of cannot be looked up.
+    pub(crate) fn message(&mut self, message: &Stored) -> Result<(), StoreError> {
+        let Ok(Read::Fact(fact)) = message.read() else {
+            return Ok(());
+        };
+        if fact.site != self.site {
+            return Ok(());
         }
+        self.stirred |= rests_on(&fact.event);
+        see_numbers(&mut self.numbers, &fact.event);
+        if OrderBook::rests_on(&fact.event)
+            && let Ok(line) = wire::to_line(&fact)
+        {
+            self.entered.push((message.seq, line));
+        }
+        stored::bring_back_for(&self.store, self.folding.floor_mut(), &fact)?;
+        self.folding.apply(&fact);
+        Ok(())
     }
 
     /// The log was read up to here. What was read since the clock moved last counts at once.
-    pub(crate) fn read_to(&mut self, seq: u64) {
-        self.seq = seq;
+    pub(crate) fn read_to(&mut self, position: Position) {
+        self.position = Some(position);
+        self.unwritten = true;
         if let Some(now) = self.now {
             self.folding.refresh(now);
         }
+    }
+
+    /// Writes what has changed with its position, in one batch. What is not written is read
+    /// from the log again.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub(crate) fn write(&mut self) -> Result<(), StoreError> {
+        let Some(position) = self.position.as_ref().filter(|_| self.unwritten) else {
+            return Ok(());
+        };
+        let floor = self.folding.floor_mut();
+        // The scheduler tells people, and asks for labels.
+        floor.tell();
+        floor.take_labels();
+        let mut batch = stored::batch(floor, position, 1, &[])?;
+        for (seq, line) in &self.entered {
+            batch.put(&[ENTERED, &seq.to_be_bytes()].concat(), line)?;
+        }
+        self.store.write(&batch)?;
+        self.entered.clear();
+        self.unwritten = false;
+        Ok(())
     }
 
     /// The log's end when reading began.
@@ -174,7 +274,7 @@ impl Desk {
 
     /// The office, once all of the log has been read and the time is known.
     fn office(&self) -> Option<&Office> {
-        self.folding.office().filter(|_| self.seq >= self.end)
+        self.folding.office().filter(|_| self.seq() >= self.end)
     }
 
     /// Whether something came since the last allocation began that it would look at.
@@ -259,6 +359,26 @@ impl Desk {
         twice.map(tell).collect()
     }
 
+    /// Brings back what was put away of wheels that somebody wants to send.
+    fn bring_back(&mut self, wheels: &[WheelId]) {
+        let needs = Needs {
+            wheels: self.folding.floor_mut().needs_wheels(wheels),
+            ..Needs::default()
+        };
+        if needs.is_empty() {
+            return;
+        }
+        let floor = self.folding.floor_mut();
+        if let Err(error) = stored::bring_back(&self.store, floor, &needs) {
+            // They are then wheels that nobody knows, and do not leave.
+            tracing::error!("{error}");
+        }
+        if let Some(now) = self.now {
+            self.folding.refresh(now);
+        }
+        self.unwritten = true;
+    }
+
     /// Answers what can be answered; gives back what waits for more of the log.
     pub(crate) async fn answer(&mut self, asked: Vec<Question>) -> Vec<Question> {
         let mut later = Vec::new();
@@ -280,7 +400,8 @@ impl Desk {
                     Ok(leaving) => leaving,
                     Err(error) => return question.refuse(&error.to_string()).await.map(|()| None),
                 };
-                let Some(office) = self.office().filter(|_| self.seq >= leaving.after_seq) else {
+                self.bring_back(&leaving.wheels);
+                let Some(office) = self.office().filter(|_| self.seq() >= leaving.after_seq) else {
                     return Ok(Some(question));
                 };
                 let reasons = office.stays(&Leaving {
@@ -293,7 +414,7 @@ impl Desk {
             }
             name => {
                 let Some(office) = self.office() else {
-                    question.still_reading(self.seq, self.end).await?;
+                    question.still_reading(self.seq(), self.end).await?;
                     return Ok(None);
                 };
                 match name {
@@ -392,7 +513,7 @@ impl Desk {
     async fn ask_allocation(&self, office: &Office, question: Question) -> Result<(), BusError> {
         let Some(last) = self.last.clone() else {
             // All is read, and the first allocation is being made.
-            return question.still_reading(self.seq, self.end).await;
+            return question.still_reading(self.seq(), self.end).await;
         };
         let customers = office.customers().clone();
         match question.name.as_str() {
@@ -445,4 +566,12 @@ const fn rests_on(event: &Event) -> bool {
             | Event::WheelLabelled(_)
             | Event::CaseLabelled(_)
     )
+}
+
+/// Numbers that stand in the log are not given again.
+fn see_numbers(numbers: &mut Numbers, event: &Event) {
+    if let Event::OrderPacked(packed) = event {
+        numbers.saw(packed.case);
+        packed.pallet.into_iter().for_each(|of| numbers.saw(of));
+    }
 }

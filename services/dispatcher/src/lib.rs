@@ -15,9 +15,10 @@ use std::time::Duration;
 
 use anyhow::Context as _;
 use bus::telling::{Telling, Told};
-use bus::{Bus, Clock, Question, Shutdown, Tick};
+use bus::{Bus, Clock, Question, Shutdown};
 use dispatch::{Allocation, Customers};
 use facts::SiteId;
+use projection::{Follower, News};
 use recipe::Origin;
 use site::Site;
 use tokio::task::JoinHandle;
@@ -49,8 +50,8 @@ pub const NUMBERS: &str = "case-numbers";
 /// The topic that allocations are published under.
 pub const ALLOCATION: &str = "allocation";
 
-/// How many messages are taken at once.
-const CHUNK: usize = 4_096;
+/// Between two writes of what was read: a crash costs at most so much reading again.
+const WRITE_EVERY: Duration = Duration::from_secs(1);
 
 /// Between two allocations. A stack of scans is one, not twenty.
 const REST: Duration = Duration::from_secs(1);
@@ -78,7 +79,7 @@ const TWICE: &str = "case-number-";
 pub async fn run(
     site: Site,
     bus: Bus,
-    mut clock: Clock,
+    clock: Clock,
     data: &Path,
     shutdown: Shutdown,
 ) -> anyhow::Result<()> {
@@ -93,31 +94,52 @@ pub async fn run(
         .with_context(|| format!("cannot make the folder {}", folder.display()))?;
     let mut told = Told::open(&folder.join(TOLD))?;
     let site_id = site.id;
-    let numbers = Numbers::open(&folder, &customers.shipper);
-    let mut desk = Desk::new(&site, customers, Kept::open(&folder)?, numbers);
     tokio::select! {
         ready = bus.ready() => ready?,
         () = shutdown.requested() => return Ok(()),
     }
     told.recall(&bus, &site_id).await?;
-    let mut log = bus.floor_after(None).await?;
-    let end = bus.floor_end().await?;
-    let mut questions = bus.questions(&site_id, QUESTIONS).await?;
-    desk.reads_to(end);
+    let open = || {
+        let numbers = Numbers::open(&folder, &customers.shipper);
+        anyhow::Ok(Desk::open(
+            &site,
+            (&folder, customers.clone()),
+            Kept::open(&folder)?,
+            numbers,
+        )?)
+    };
+    let mut desk = open()?;
+    let follow = async |desk: &Desk| {
+        let (clock, shutdown) = (clock.clone(), shutdown.clone());
+        Follower::start(&bus, &site_id, QUESTIONS, clock, desk.position(), shutdown).await
+    };
+    let follower = match follow(&desk).await {
+        // The scheduler tells people of it.
+        Err(error) if error.is_another_log() => {
+            tracing::error!("{error}");
+            desk.forget()?;
+            drop(desk);
+            desk = open()?;
+            follow(&desk).await?
+        }
+        follower => follower?,
+    };
+    // Whether wheels may leave is asked by somebody who waits at the door.
+    let mut follower = follower.asked_early();
+    desk.reads_to(follower.end());
     let mut asked: Vec<Question> = Vec::new();
     let mut solving: Option<JoinHandle<Solved>> = None;
     let mut rests_until = Instant::now();
-    let mut waiting: Option<Tick> = None;
+    let mut written_at = Instant::now();
     let mut owed = of_files(&told, &desk, &folder);
+    owed.extend(desk.take_aside());
     loop {
         tokio::select! {
             biased;
-            () = shutdown.requested() => break,
-            Some(question) = questions.next() => asked.push(question),
             done = finished(&mut solving) => {
                 let news = desk.take(done.context("an allocation ended badly")?);
                 if let Some(allocation) = news {
-                    publish(&bus, &site_id, log.position().seq, &allocation).await;
+                    publish(&bus, &site_id, follower.seq(), &allocation).await;
                 }
                 let short = desk.shortages();
                 owed = told.over(SHORT, &short, |what| format!("order {what} is no longer short"));
@@ -130,31 +152,44 @@ pub async fn run(
                 owed.extend(of_files(&told, &desk, &folder));
                 rests_until = Instant::now() + REST;
             }
-            chunk = log.next_chunk(CHUNK) => {
-                for message in chunk? {
-                    desk.message(&message);
+            news = follower.next() => match news? {
+                News::Stop => break,
+                News::Question(question) => asked.push(question),
+                News::Facts(chunk) => {
+                    for message in chunk {
+                        desk.message(&message)?;
+                    }
+                    desk.read_to(follower.position());
                 }
-                desk.read_to(log.position().seq);
-            }
-            tick = clock.next_tick() => waiting = Some(tick),
+                News::Tick => {}
+            },
             () = tokio::time::sleep_until(rests_until), if desk.is_stirred() && solving.is_none() => {}
         }
-        let seq = log.position().seq;
-        if seq < end {
-            asked = desk.answer(asked).await;
+        let due = written_at.elapsed() >= WRITE_EVERY;
+        if due || follower.is_live() {
+            if let Some(now) = follower.take_time() {
+                desk.reaches(now);
+            }
+        }
+        if due {
+            // What is not written is read again from the log.
+            if let Err(error) = tokio::task::block_in_place(|| desk.write()) {
+                tracing::error!("{error}");
+            }
+            written_at = Instant::now();
+        }
+        asked = desk.answer(asked).await;
+        if !follower.is_live() {
             continue; // the past first
         }
-        if let Some(tick) = waiting.take_if(|tick| seq >= tick.after_seq) {
-            desk.reaches(tick.now);
-        }
-        if clock.is_the_machines() {
-            desk.reaches(clock.now());
-        }
-        told.tell(&bus, &site_id, clock.now(), &mut owed).await?;
-        asked = desk.answer(asked).await;
+        told.tell(&bus, &site_id, follower.clock().now(), &mut owed)
+            .await?;
         if solving.is_none() && Instant::now() >= rests_until {
             solving = desk.begin_if_due();
         }
+    }
+    if let Err(error) = desk.write() {
+        tracing::error!("{error}");
     }
     Ok(())
 }

@@ -24,6 +24,7 @@ fn site(labels: PathBuf) -> Site {
         turn_by: NaiveTime::MIN,
         shift_ends: None,
         lost_after_days: 3,
+        closed_after_days: 60,
         people: Default::default(),
         rooms: Vec::new(),
         stations: Vec::new(),

@@ -21,6 +21,7 @@ fn site(url: String) -> Site {
         turn_by: NaiveTime::MIN,
         shift_ends: None,
         lost_after_days: 3,
+        closed_after_days: 60,
         people: Default::default(),
         rooms: Vec::new(),
         stations: Vec::new(),

@@ -45,6 +45,7 @@ impl Keeper {
             ));
         }
         told.extend(self.differs());
+        told.extend(self.aside.clone());
         told
     }
 

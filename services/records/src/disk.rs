@@ -3,14 +3,12 @@
 
 use std::collections::BTreeMap;
 use std::fmt;
-use std::io::{Read, Write};
 use std::ops::Bound::{Excluded, Included};
 use std::path::Path;
 use std::sync::{Arc, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
 
-use facts::stored::borsh::{BorshDeserialize, BorshSerialize};
-
-use crate::store::{Aside, Batch, Store, StoreError};
+use facts::stored::borsh::{self, BorshSerialize};
+use projection::{Aside, Batch, Records as _, Store, StoreError};
 
 /// Raised when what is stored would be read differently: the log is then read again.
 const FORMAT: u32 = 1;
@@ -27,23 +25,6 @@ struct Shared {
     new: RwLock<BTreeMap<Vec<u8>, Option<Vec<u8>>>>,
     /// What could not be read: nothing that was answered since is to be believed.
     failed: RwLock<Option<String>>,
-}
-
-/// Bytes as they are.
-struct Plain(Vec<u8>);
-
-impl BorshSerialize for Plain {
-    fn serialize<W: Write>(&self, to: &mut W) -> std::io::Result<()> {
-        to.write_all(&self.0)
-    }
-}
-
-impl BorshDeserialize for Plain {
-    fn deserialize_reader<R: Read>(from: &mut R) -> std::io::Result<Self> {
-        let mut bytes = Vec::new();
-        from.read_to_end(&mut bytes)?;
-        Ok(Self(bytes))
-    }
 }
 
 impl Disk {
@@ -73,7 +54,7 @@ impl Disk {
     /// # Errors
     /// [`StoreError::Encoding`], which is a defect.
     pub(crate) fn keep(&self, key: &[u8], value: &impl BorshSerialize) -> Result<(), StoreError> {
-        let bytes = facts::stored::borsh::to_vec(value).map_err(StoreError::Encoding)?;
+        let bytes = borsh::to_vec(value).map_err(StoreError::Encoding)?;
         self.unwritten().insert(key.to_vec(), Some(bytes));
         Ok(())
     }
@@ -101,12 +82,7 @@ impl Disk {
         if new.is_empty() && position.is_none() {
             return Ok(());
         }
-        for (key, value) in std::mem::take(&mut *new) {
-            match value {
-                Some(bytes) => batch.put(&key, &Plain(bytes))?,
-                None => batch.remove(&key),
-            }
-        }
+        batch.0.extend(std::mem::take(&mut *new));
         if let Some(position) = position {
             batch.position(position)?;
         }
@@ -145,13 +121,10 @@ impl trace::Storage for Disk {
         if let Some(value) = self.newest().get(key) {
             return value.clone();
         }
-        match self.0.store.get(key) {
-            Ok(value) => value.map(|Plain(bytes)| bytes),
-            Err(error) => {
-                self.fail(&error.to_string());
-                None
-            }
-        }
+        self.0.store.bytes(key).unwrap_or_else(|error| {
+            self.fail(&error.to_string());
+            None
+        })
     }
 
     fn between(&self, from: &[u8], to: &[u8], take: &mut dyn FnMut(&[u8], &[u8]) -> bool) {
@@ -162,26 +135,30 @@ impl trace::Storage for Disk {
         let mut new = newest
             .range::<[u8], _>((Included(from), Excluded(to)))
             .peekable();
-        let mut more = true;
-        let read = self.0.store.between(from, to, |key, Plain(old)| {
-            while let Some((key, value)) = new.next_if(|(new, _)| new.as_slice() < key) {
-                more = value.as_ref().is_none_or(|value| take(key, value));
-                if !more {
-                    return false;
+        for old in self.0.store.from(Included(from)) {
+            let (key, old) = match old {
+                Ok((key, _)) if key.as_slice() >= to => break,
+                Ok(record) => record,
+                Err(error) => return self.fail(&error.to_string()),
+            };
+            while let Some((key, value)) = new.next_if(|(new, _)| **new < key) {
+                if value.as_ref().is_some_and(|value| !take(key, value)) {
+                    return;
                 }
             }
-            more = match new.next_if(|(new, _)| new.as_slice() == key) {
+            let more = match new.next_if(|(new, _)| **new == key) {
                 Some((_, None)) => true,
-                Some((_, Some(value))) => take(key, value),
-                None => take(key, &old),
+                Some((_, Some(value))) => take(&key, value),
+                None => take(&key, &old),
             };
-            more
-        });
-        if let Err(error) = read {
-            self.fail(&error.to_string());
+            if !more {
+                return;
+            }
         }
         for (key, value) in new {
-            more = more && value.as_ref().is_none_or(|value| take(key, value));
+            if value.as_ref().is_some_and(|value| !take(key, value)) {
+                return;
+            }
         }
     }
 

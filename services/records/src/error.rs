@@ -63,7 +63,7 @@ pub enum RecordsError {
     },
     /// What is derived could not be stored or read.
     #[error(transparent)]
-    Store(#[from] crate::store::StoreError),
+    Store(#[from] projection::StoreError),
     /// A stored part of the index did not read.
     #[error("a part of the index did not read ({0}): it is made anew from the log")]
     Unread(String),

@@ -9,6 +9,7 @@ use bus::{Position, Stored};
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::wire::Read;
 use facts::{Event, Fact, SampleId, SiteId};
+use projection::{Records as _, Store, StoreError};
 use quantity::{DairyClock, DairyDay, calendar};
 use safety::Plan;
 use seal::{BadLedger, Entry, Seal};
@@ -22,7 +23,6 @@ use crate::folder::Folder;
 use crate::holds;
 use crate::lines::{Lines, Mark, Place};
 use crate::notebook::Notebook;
-use crate::store::{Store, StoreError};
 use crate::sweep::{Reached, Round, Step};
 
 /// Findings that are told before they are only counted.
@@ -92,6 +92,8 @@ pub struct Keeper {
     asking: BTreeSet<SampleId>,
     /// When the first record of a log was written that this ledger, new and empty, found.
     pub(crate) found: Option<DateTime<Utc>>,
+    /// That a store was put aside.
+    pub(crate) aside: Option<Telling>,
 }
 
 impl Keeper {
@@ -111,7 +113,7 @@ impl Keeper {
             let kept: Option<Kept> = store.get(KEPT)?;
             Ok((kept, store.position::<Position>()?))
         };
-        let (disk, (kept, mut position), _) = Disk::open(&dir.join(INDEX), load)?;
+        let (disk, (kept, mut position), aside) = Disk::open(&dir.join(INDEX), load)?;
         let kept = kept.filter(|kept| kept.rule == of_rule && position.is_some());
         let place = |kept: &Kept| Place::of(kept.mark.clone(), &site);
         let known = match &kept {
@@ -154,6 +156,7 @@ impl Keeper {
             stirred: false,
             asking: BTreeSet::new(),
             found: None,
+            aside: aside.map(|aside| aside.telling(crate::STATION)),
         })
     }
 

@@ -22,13 +22,11 @@ pub mod checks;
 mod disk;
 mod error;
 mod folder;
-mod follower;
 pub mod holds;
 mod keeper;
 mod lines;
 mod notebook;
 mod papers;
-mod store;
 mod sweep;
 
 use std::path::Path;
@@ -42,12 +40,12 @@ use chrono::{DateTime, TimeDelta, Utc};
 use facts::wire::{self, Read};
 use facts::{Draft, Event, SiteId, StationId, WheelHeld, WheelId};
 use names::{Kind, Known};
+use projection::{Follower, News};
 use recipe::Origin;
 use safety::Plan;
 use seal::Seal;
 use site::Site;
 
-use crate::follower::{Follower, News};
 use crate::papers::Desk;
 use crate::sweep::Sweep;
 

@@ -4,6 +4,7 @@ use chrono::{DateTime, TimeDelta, Utc};
 use facts::Fact;
 use facts::wire::{self, Read};
 use holds::Rights;
+use projection::Records as _;
 use safety::Diary;
 
 use crate::checks;

@@ -59,6 +59,7 @@ fn site(dir: &Path) -> Site {
         turn_by: NaiveTime::MIN,
         shift_ends: None,
         lost_after_days: 4,
+        closed_after_days: 60,
         people: Default::default(),
         rooms: Vec::new(),
         stations: Vec::new(),

@@ -6,14 +6,15 @@ use control::{Size, Study, survey};
 use facts::wire::{self, Read};
 use facts::{BatchId, Carrier, StationId, WheelId};
 use names::UnknownName;
-use ripening::answer::{self, Due, DueQuery, Portioned};
-use ripening::{Floor, Target};
+use projection::StoreError;
+use ripening::answer::{self, About, Due, DueQuery, Portioned};
+use ripening::{Floor, Needs, Target};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use site::Site;
 
-use crate::Fold;
 use crate::ahead::Ahead;
+use crate::{Fold, NameQuery};
 
 /// The questions that a scheduler answers.
 pub const QUESTIONS: &[&str] = &[
@@ -122,11 +123,72 @@ pub struct Portions {
     pub study: Option<Study>,
 }
 
-pub(crate) async fn answer(fold: &Fold, site: &Site, ahead: &Ahead, question: Question) {
+pub(crate) async fn answer(fold: &mut Fold, site: &Site, ahead: &Ahead, question: Question) {
     let name = question.name.clone();
+    if let Err(error) = bring_back(fold, &question) {
+        tracing::error!("{error}");
+        let sentence = format!("what was put away of it cannot be looked up: {error}");
+        if let Err(error) = question.refuse(&sentence).await {
+            tracing::warn!(question = name, %error, "a question got no answer");
+        }
+        return;
+    }
     if let Err(error) = respond(fold, site, ahead, question).await {
         tracing::warn!(question = name, %error, "a question got no answer");
     }
+}
+
+/// Brings back what was put away of what is asked for.
+fn bring_back(fold: &mut Fold, question: &Question) -> Result<(), StoreError> {
+    let Some(floor) = fold.floor() else {
+        return Ok(());
+    };
+    let mut needs = Needs::default();
+    let batch = |id: BatchId| floor.batch(id).is_none().then_some(id);
+    match question.name.as_str() {
+        "wheel" | "label" | HAPPENED => {
+            let asked = question.read::<WheelId>();
+            needs.wheels = asked.map_or_else(|_| Vec::new(), |id| floor.needs_wheels(&[id]));
+        }
+        "batch" | PORTIONED => needs.batches.extend(question.read().ok().and_then(batch)),
+        PORTIONS => {
+            let asked = question.read::<Option<BatchId>>().ok().flatten();
+            needs.batches.extend(asked.and_then(batch));
+        }
+        NAME | FIND => {
+            let named = || question.read::<NameQuery>().map(|query| query.code);
+            let asked = question.read::<String>().or_else(|_| named());
+            let asked = asked.unwrap_or_default();
+            let mut codes = vec![answer::bare(&asked).to_owned()];
+            codes.extend(answer::date(&asked).map(|day| day.to_string()));
+            codes.extend(
+                fold.heard()
+                    .orders_of(&asked)
+                    .map(|order| order.to_string()),
+            );
+            for code in codes {
+                needs.batches.extend(fold.closed_by(&code)?);
+            }
+        }
+        "census" => {
+            let after = question.read::<CensusQuery>().unwrap_or_default().after;
+            needs.wheels = fold.closed_wheels_after(after, CENSUS_ROWS)?;
+        }
+        PLACES => {
+            let days = question.read::<i64>().unwrap_or_default();
+            let then = answer::days_ago(floor, days);
+            needs
+                .batches
+                .extend(then.into_iter().flat_map(|at| floor.away().at(at)));
+        }
+        CORRECTIONS => match question.read::<About>() {
+            Ok(About::Batch(id)) => needs.batches.extend(batch(id)),
+            Ok(About::Everything) => needs.facts = answer::latest_corrected(floor),
+            Ok(About::Stand(_)) | Err(_) => {}
+        },
+        _ => {}
+    }
+    fold.bring_back(&needs)
 }
 
 /// What is due; of a room that there is, where one is named.

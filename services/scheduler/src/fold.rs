@@ -1,5 +1,6 @@
 //! The fold: messages in, state and position out, in one batch.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -9,17 +10,16 @@ use bus::telling::{self, Message, Telling};
 use bus::{Bus, BusError, Position, Shutdown, Stored};
 use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
 use control::Watch;
-use facts::wire::Read;
-use facts::{Event, Fact, FactId, SiteId, Sscc, WheelId};
+use facts::wire::{Read, Unreadable};
+use facts::{BatchId, Event, Fact, FactId, SiteId, Sscc, WheelId};
 use labels::LabelJob;
+use projection::{Aside, Batch, Effect, Publisher, Store, StoreError, floor as stored};
 use quantity::DairyDay;
-use ripening::{Alert, Floor, Folding, Step, Voiding};
+use ripening::{Alert, Floor, Folding, Needs, Step, Voiding};
 use serde::Serialize;
 use site::Site;
-use store::{Aside, Batch, Effect, Loaded, Store, StoreError};
 
 use crate::cases::Cases;
-use crate::effects::Publisher;
 use crate::heard::Heard;
 use crate::labelling::{LabelNow, Texts};
 use crate::practice;
@@ -111,15 +111,14 @@ impl Fold {
     pub fn open(site: &Site, folder: &Path) -> Result<Self, StoreError> {
         let kept = |store: &Store| {
             Ok((
-                store.kept(PORTIONS)?,
-                store.kept(CASES)?,
-                store.kept(HEARD)?,
+                stored::kept(store, PORTIONS)?,
+                stored::kept(store, CASES)?,
+                stored::kept(store, HEARD)?,
             ))
         };
-        let opened = Store::open_with::<Position, _>(folder, practice(site), kept)?;
-        let (store, mut loaded, (mut said, mut cases, mut heard), aside) = opened;
+        let mut opened = stored::open(folder, &practice(site), kept)?;
         let known = |ty: &str| facts::TYPES.iter().any(|info| info.ty == ty);
-        let passed_over = loaded.floor.gaps().find(|(ty, _)| known(ty));
+        let passed_over = opened.floor.gaps().find(|(ty, _)| known(ty));
         let passed_over = passed_over.map(|(ty, gap)| {
             tracing::info!(
                 ty,
@@ -129,14 +128,21 @@ impl Fold {
             );
         });
         if passed_over.is_some() {
-            store.empty()?;
-            loaded = store.load(practice(site))?;
-            (said, cases, heard) = (None, None, None);
+            opened.store.empty()?;
+            opened.floor = stored::load(&opened.store, practice(site))?;
+            (opened.position, opened.kept) = (None, (None, None, None));
         }
-        let Loaded { floor, position } = loaded;
+        let stored::Opened {
+            store,
+            floor,
+            position,
+            kept: (said, cases, heard),
+            aside,
+        } = opened;
+        let position: Option<Position> = position;
         let next_effect = store.effects()?.last().map_or(1, |(number, _)| number + 1);
         let mut portions = Watch::new(control::Size::USUAL);
-        portions.restore(said.unwrap_or_default());
+        portions.restore(said.unwrap_or_else(Vec::new));
         Ok(Self {
             floor,
             opened_at: position.as_ref().map(|position| position.seq),
@@ -231,6 +237,42 @@ impl Fold {
         &self.heard
     }
 
+    /// Brings back what was put away of what somebody asks for, so that the answer knows it. It
+    /// is put away again with the next write.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it does not read.
+    pub(crate) fn bring_back(&mut self, needs: &Needs) -> Result<(), StoreError> {
+        if needs.is_empty() {
+            return Ok(());
+        }
+        stored::bring_back(&*self.store, &mut self.floor, needs)?;
+        if let Some(now) = self.now() {
+            self.advance(now);
+        }
+        Ok(())
+    }
+
+    /// Closed batches that go by a code: a lot, an order, or their make day.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the store cannot be read.
+    pub(crate) fn closed_by(&self, code: &str) -> Result<BTreeSet<BatchId>, StoreError> {
+        stored::closed_by(&self.store, code)
+    }
+
+    /// The first closed wheels after one, in order.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the store cannot be read.
+    pub(crate) fn closed_wheels_after(
+        &self,
+        after: Option<WheelId>,
+        most: usize,
+    ) -> Result<Vec<WheelId>, StoreError> {
+        stored::closed_wheels_after(&self.store, after, most)
+    }
+
     /// The instant of the latest refresh; none before the first.
     #[must_use]
     pub fn now(&self) -> Option<DateTime<Utc>> {
@@ -261,17 +303,28 @@ impl Fold {
         self.seq() >= self.live_from
     }
 
-    /// Folds one message; those of other sites are passed over.
+    /// Folds one message; those of other sites are passed over. `Err` inside: the reason why it
+    /// cannot be read. It is counted, and its number is passed.
     ///
     /// # Errors
-    /// The reason, when it cannot be read. It is counted, and its number is passed.
-    pub fn message(&mut self, message: &Stored) -> Result<(), String> {
+    /// [`StoreError`] when a closed batch of which it speaks cannot be looked up.
+    pub fn message(&mut self, message: &Stored) -> Result<Result<(), String>, StoreError> {
         self.unwritten = true;
         let site = message.subject.split('.').nth(1).unwrap_or_default();
         if !site.eq_ignore_ascii_case(self.site.as_str()) {
-            return Ok(());
+            return Ok(Ok(()));
         }
-        match message.read() {
+        let read = message.read();
+        if let Ok(Read::Fact(fact)) = &read
+            && fact.site == self.site
+        {
+            stored::bring_back_for(&*self.store, &mut self.floor, fact)?;
+        }
+        Ok(self.take(message, read))
+    }
+
+    fn take(&mut self, message: &Stored, read: Result<Read, Unreadable>) -> Result<(), String> {
+        match read {
             Ok(Read::Fact(fact)) if fact.site != self.site => {
                 self.floor.count_unreadable();
                 Err(format!(
@@ -460,13 +513,14 @@ impl Fold {
             return Ok(None);
         };
         let first = self.next_effect;
-        let mut batch = Batch::of(floor, &position, first, &effects)?;
-        batch.keep(PORTIONS, &self.portions.told().collect::<Vec<_>>())?;
+        let mut batch = stored::batch(floor, &position, first, &effects)?;
+        let portions = self.portions.told().collect::<Vec<_>>();
+        stored::keep(&mut batch, PORTIONS, &portions)?;
         if self.cases.take_changed() {
-            batch.keep(CASES, &self.cases)?;
+            stored::keep(&mut batch, CASES, &self.cases)?;
         }
         if let Some(heard) = self.heard.take_changed() {
-            batch.keep(HEARD, &heard)?;
+            stored::keep(&mut batch, HEARD, &heard)?;
         }
         self.next_effect += effects.len() as u64;
         self.unwritten = false;
@@ -499,7 +553,7 @@ impl Fold {
         let labels = labels.iter();
         effects.extend(labels.filter_map(|wanted| label_effect(&self.texts.first(wanted))));
         let aside = self.aside.take().map(|aside| Message {
-            telling: aside_telling(&aside),
+            telling: aside.telling("scheduler"),
             since: now,
         });
         let alarms = std::mem::take(&mut self.alarms).into_iter().chain(aside);
@@ -648,18 +702,6 @@ fn standing_effects(floor: &Floor, day: DairyDay) -> Vec<Effect> {
     effects.collect()
 }
 
-/// A store that did not read: nothing is lost, but people should know that it happened.
-fn aside_telling(aside: &Aside) -> Telling {
-    let place = aside.path.file_name().unwrap_or_default().to_string_lossy();
-    let id = format!("store-aside-{place}");
-    let text = format!(
-        "The scheduler's store did not read and was put aside as {}. The log was folded anew: nothing is lost, and answers are whole. Look at the disk. ({})",
-        aside.path.display(),
-        aside.why
-    );
-    Telling::warning(id, text)
-}
-
 /// What the worker itself has to tell people: on their pages and in the chat.
 fn told_effect(message: &Message) -> Option<Effect> {
     Some(Effect {
@@ -691,6 +733,6 @@ mod tests {
         };
         let bytes = borsh::to_vec(&position).unwrap();
         let should = b"\x03\0\0\0now\x01\0\0\0\0\0\0\0\x02\0\0\0\0\0\0\0";
-        assert_eq!((store::FORMAT, bytes.as_slice()), (8, should.as_slice()));
+        assert_eq!((stored::FORMAT, bytes.as_slice()), (9, should.as_slice()));
     }
 }

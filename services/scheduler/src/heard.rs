@@ -236,12 +236,9 @@ impl Heard {
     pub(crate) fn find(&self, floor: &Floor, asked: &str) -> FoundAll {
         let mut found = answer::find(floor, asked);
         if asked.chars().count() >= LEAST_OF_A_NAME {
-            let asked = asked.to_lowercase();
-            let named = |name: &&String| name.to_lowercase().contains(&asked);
-            found.customers = self.customers.values().filter(named).cloned().collect();
-            let customers = self.customers.iter();
-            let theirs = customers.filter(|(_, name)| named(name));
-            let orders: BTreeSet<OrderId> = theirs.map(|(order, _)| *order).collect();
+            let orders: BTreeSet<OrderId> = self.orders_of(asked).collect();
+            let customers = orders.iter().filter_map(|order| self.customers.get(order));
+            found.customers = customers.cloned().collect();
             let wheels = floor.wheels().filter(|(_, wheel)| {
                 let state = wheel.state();
                 let mut its = state.allocated.into_iter().chain(state.sent_for);
@@ -268,6 +265,17 @@ impl Heard {
             found.near = self.near(floor, asked);
         }
         FoundAll { found, others }
+    }
+
+    /// Orders of customers whose name has that in it.
+    pub(crate) fn orders_of(&self, name: &str) -> impl Iterator<Item = OrderId> + '_ {
+        let name = name.to_lowercase();
+        let long = name.chars().count() >= LEAST_OF_A_NAME;
+        let customers = self
+            .customers
+            .iter()
+            .filter(move |(_, customer)| long && customer.to_lowercase().contains(&name));
+        customers.map(|(order, _)| *order)
     }
 
     /// Codes of anything that may have been meant.
@@ -395,7 +403,7 @@ mod tests {
             "0000040000007365656e000000000000700080000000000000010101000000024f31070000004841",
             "52424f5552",
         );
-        assert_eq!((store::FORMAT, shown.as_str()), (8, should));
+        assert_eq!((projection::floor::FORMAT, shown.as_str()), (9, should));
         let mut heard = Heard::restore(borsh::from_slice(&bytes).unwrap());
         assert!(heard.take_changed().is_none());
         heard.changed = true;

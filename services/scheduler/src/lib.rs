@@ -2,13 +2,12 @@
 //!
 //! One scheduler owns a site. A message's way through it: read from the log, folded
 //! ([`fold`]), written with its position in one batch, and only then its effects are
-//! published ([`effects`]). Questions are answered from the folded floor
+//! published. Questions are answered from the folded floor
 //! ([`answering`]). Nothing here holds a rule: those are in the crate `ripening`.
 
 pub mod ahead;
 mod answering;
 mod cases;
-mod effects;
 mod fold;
 mod heard;
 mod labelling;
@@ -18,10 +17,10 @@ use std::path::Path;
 
 use ahead::Ahead;
 use anyhow::Context as _;
-use bus::{Bus, BusError, Clock, FloorLog, Shutdown, Stored, Tick};
+use bus::{Bus, BusError, Clock, Position, Shutdown, Stored};
+use projection::{Follower, News, Publisher, StoreError, has_room};
 use ripening::Practice;
 use site::Site;
-use store::StoreError;
 
 pub use ahead::{Air, Day, RoomsAhead};
 pub use answering::{
@@ -32,9 +31,6 @@ pub use fold::Fold;
 pub use heard::{FoundAll, NameQuery, SaidOf};
 pub use labelling::{LabelNow, Texts};
 
-/// How many messages are taken at once when many wait.
-pub const CHUNK: usize = 4_096;
-
 /// What the rules need to know of a site.
 #[must_use]
 pub fn practice(site: &Site) -> Practice {
@@ -42,6 +38,7 @@ pub fn practice(site: &Site) -> Practice {
         clock: site.clock,
         turn_by: site.turn_by,
         lost_after_days: site.lost_after_days,
+        closed_after_days: site.closed_after_days,
         recipes: site.recipes.clone(),
         rights: site.rights(),
     }
@@ -62,7 +59,7 @@ enum Ended {
 pub async fn run(
     site: Site,
     bus: Bus,
-    mut clock: Clock,
+    clock: Clock,
     data: &Path,
     shutdown: Shutdown,
 ) -> anyhow::Result<()> {
@@ -73,7 +70,7 @@ pub async fn run(
     let folder = data.join("scheduler");
     let ahead = Ahead::new(&site);
     loop {
-        let spell = spell(&site, &ahead, &bus, &mut clock, &folder, &shutdown);
+        let spell = spell(&site, &ahead, &bus, &clock, &folder, &shutdown);
         let full = match spell.await {
             Ok(Ended::Stopped) => return Ok(()),
             Ok(Ended::DiskFull) => StoreError::DiskFull(folder.clone()),
@@ -84,7 +81,7 @@ pub async fn run(
         };
         tracing::error!("{full}");
         let mut backoff = bus::retry::Backoff::default();
-        while !store::has_room(&folder) {
+        while !has_room(&folder) {
             tokio::select! {
                 () = backoff.wait() => {}
                 () = shutdown.requested() => return Ok(()),
@@ -100,7 +97,7 @@ async fn spell(
     site: &Site,
     ahead: &Ahead,
     bus: &Bus,
-    clock: &mut Clock,
+    clock: &Clock,
     folder: &Path,
     shutdown: &Shutdown,
 ) -> anyhow::Result<Ended> {
@@ -108,16 +105,21 @@ async fn spell(
     if clock.is_the_machines() {
         fold.broker_tells_time();
     }
-    let mut log = match bus.floor_after(fold.position()).await {
+    let start = async |fold: &Fold| {
+        let (clock, shutdown) = (clock.clone(), shutdown.clone());
+        let questions = answering::QUESTIONS;
+        Follower::start(bus, &site.id, questions, clock, fold.position(), shutdown).await
+    };
+    let mut follower = match start(&fold).await {
         Err(error @ BusError::FloorRewritten { .. }) => {
             tracing::error!("{error}");
             fold = fold.begin_again(site, &error)?;
-            bus.floor_after(None).await?
+            start(&fold).await?
         }
         Err(error) => return Err(error).context(
             "the scheduler's store belongs to another log: restore the broker's data, or delete the scheduler's data folder to fold this log from its beginning",
         ),
-        log => log?,
+        follower => follower?,
     };
     match (told::read(bus, &site.id).await, fold.position()) {
         (Ok(told), None) => fold.recall(told),
@@ -128,33 +130,22 @@ async fn spell(
         }
     }
     let store = fold.store().clone();
-    let effects = effects::Publisher::start(site, bus.clone(), store, shutdown.clone());
-    let mut questions = bus.questions(&site.id, answering::QUESTIONS).await?;
-    let end = bus.floor_end().await?;
-    fold.live_from(end);
-    tracing::info!(
-        from = fold.position().map_or(0, |p| p.seq),
-        end,
-        "folding the floor"
-    );
-    let mut waiting: Option<Tick> = None;
+    let effects = Publisher::start(site.id, bus.clone(), store, shutdown.clone());
+    fold.live_from(follower.end());
     loop {
-        // None before the others: a long catching-up must not leave people without answers, nor
-        // many questions the floor without its clock.
-        tokio::select! {
-            () = shutdown.requested() => break,
-            Some(question) = questions.next() => answering::answer(&fold, site, ahead, question).await,
-            tick = clock.next_tick() => waiting = Some(tick),
-            chunk = log.next_chunk(CHUNK) => {
-                take(&mut fold, bus, site, &log, &chunk?).await?;
-                if clock.is_the_machines() {
-                    fold.advance(clock.now());
-                }
+        match follower.next().await? {
+            News::Stop => break,
+            News::Question(question) => answering::answer(&mut fold, site, ahead, question).await,
+            News::Facts(chunk) => {
+                take(&mut fold, bus, site, &chunk, follower.position()).await?;
             }
+            News::Tick => {}
         }
-        // A driven clock moves only after what happened before it has been folded.
-        if let Some(tick) = waiting.take_if(|tick| fold.seq() >= tick.after_seq) {
-            fold.advance(tick.now);
+        // A long reading need not derive at every step what nobody sees.
+        if (fold.is_live() || fold.should_write())
+            && let Some(now) = follower.take_time()
+        {
+            fold.advance(now);
         }
         if fold.should_write() {
             if let Err(StoreError::DiskFull(_)) = fold.write_and_publish(&effects, shutdown).await {
@@ -176,11 +167,11 @@ async fn take(
     fold: &mut Fold,
     bus: &Bus,
     site: &Site,
-    log: &FloorLog,
     chunk: &[Stored],
+    position: Position,
 ) -> anyhow::Result<()> {
     for message in chunk {
-        if let Err(reason) = fold.message(message) {
+        if let Err(reason) = fold.message(message)? {
             tracing::warn!(seq = message.seq, %reason, "unreadable: kept in REJECTED, look at who sent it");
             let mut backoff = bus::retry::Backoff::default();
             while let Err(error) = bus.reject(&site.id, message, &reason).await {
@@ -190,6 +181,6 @@ async fn take(
             fold.alarm(message, &reason);
         }
     }
-    fold.reached(log.position());
+    fold.reached(position);
     Ok(())
 }

@@ -88,7 +88,7 @@ impl House {
         let mut refused = Vec::new();
         while log.position().seq < end {
             for message in log.next_chunk(100).await.unwrap() {
-                if let Err(reason) = fold.message(&message) {
+                if let Err(reason) = fold.message(&message).unwrap() {
                     fold.alarm(&message, &reason);
                     refused.push((message, reason));
                 }

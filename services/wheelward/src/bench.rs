@@ -1,5 +1,7 @@
 //! Measures the spine, side by side in one run: ratios first, absolute figures beside them.
 
+mod age;
+
 use std::io::Write as _;
 use std::path::Path;
 use std::time::{Duration, Instant};
@@ -9,11 +11,11 @@ use bus::broker::ChildBroker;
 use bus::{Bus, Clock, Shutdown};
 use floor_sim::{Dairy, Mistakes, Size};
 use futures::StreamExt as _;
+use projection::{Store, floor as stored};
 use ripening::Folding;
-use scheduler::{CHUNK, Fold};
+use scheduler::Fold;
 use serde::{Deserialize, Serialize};
 use site::Site;
-use store::Store;
 use tokio::io::{AsyncBufReadExt as _, AsyncWriteExt as _, BufReader};
 use tokio::net::TcpStream;
 
@@ -24,18 +26,27 @@ use crate::table::Table;
 /// Days of the simulated past that make the stream to fold.
 const FOLD_DAYS: u32 = 100;
 
+/// Messages taken from the stream at once.
+const CHUNK: usize = 4_096;
+
+/// So many facts are derived and written in a batch of their own, and so many of the stream
+/// are folded so: each write waits for the disk.
+const WRITES: [(usize, u64); 4] = [(1, 2_000), (24, 24_000), (512, u64::MAX), (4_096, u64::MAX)];
+
 /// What was measured.
 #[derive(Debug, Default, Serialize)]
 struct Measured {
-    fold: Option<FoldMeasured>,
+    fold: Vec<FoldMeasured>,
     scans: Option<ScansMeasured>,
     size: Option<SizeMeasured>,
+    age: Vec<age::AgeMeasured>,
 }
 
 #[derive(Debug, Serialize)]
 struct FoldMeasured {
+    /// Facts that are derived and written in one batch.
+    facts_a_write: usize,
     facts: u64,
-    wheel_facts: u64,
     raw_per_s: f64,
     fold_per_s: f64,
     ratio: f64,
@@ -64,7 +75,7 @@ struct SizeMeasured {
 /// `wheelward bench`
 pub async fn run(args: BenchArgs) -> anyhow::Result<()> {
     let folder = tempfile::tempdir().context("no temporary folder")?;
-    let all = !(args.fold || args.scans || args.size);
+    let all = !(args.fold || args.scans || args.size || !args.years.is_empty());
     let mut measured = Measured::default();
     if let Some(folder) = &args.load {
         return load(folder);
@@ -73,13 +84,16 @@ pub async fn run(args: BenchArgs) -> anyhow::Result<()> {
         return write(file, days);
     }
     if all || args.fold {
-        measured.fold = Some(fold(folder.path(), args.rounds).await?);
+        measured.fold = fold(folder.path(), args.rounds).await?;
     }
     if all || args.scans {
         measured.scans = Some(scans(folder.path(), args.scan_count).await?);
     }
     if all || args.size {
         measured.size = Some(size(folder.path(), args.wheels)?);
+    }
+    for years in args.years {
+        measured.age.push(age::age(folder.path(), years).await?);
     }
     if args.json {
         println!("{}", serde_json::to_string_pretty(&measured)?);
@@ -95,24 +109,48 @@ impl Measured {
         let mut row = |what: &str, value: String, note: String| {
             table.row([what.to_owned(), value, note]);
         };
-        if let Some(m) = &self.fold {
+        for m in &self.fold {
             row(
-                "fold + derive + store / raw consumption",
+                &format!("fold, derive and write {} at a time / raw", m.facts_a_write),
                 format!("{:.2}", m.ratio),
                 format!(
-                    "median of {} rounds, {} facts, {} wheel-facts",
-                    m.rounds, m.facts, m.wheel_facts
+                    "{:.0} against {:.0} facts/s read and decoded, median of {} rounds, {} facts",
+                    m.fold_per_s, m.raw_per_s, m.rounds, m.facts
                 ),
             );
+        }
+        for m in &self.age {
+            let each = |of: &std::collections::BTreeMap<&str, f64>| {
+                let each = of
+                    .iter()
+                    .map(|(worker, value)| format!("{worker} {value:.1}"));
+                each.collect::<Vec<_>>().join(", ")
+            };
             row(
-                "fold + derive + store",
-                format!("{:.0} facts/s", m.fold_per_s),
-                String::new(),
+                &format!("{} years behind it: memory together", m.years),
+                format!("{:.0} MB", m.memory_together_mb()),
+                format!("{} facts; {}", m.facts, each(&m.memory_mb)),
             );
             row(
-                "raw consumption",
-                format!("{:.0} facts/s", m.raw_per_s),
-                "the same stream".to_owned(),
+                "  from a start to the first answer",
+                format!("{:.1} s", m.slowest_start_s()),
+                each(&m.start_s),
+            );
+            row(
+                "  first reading of the log",
+                String::new(),
+                each(&m.first_read_s),
+            );
+            row(
+                "  most memory in that reading, MB",
+                String::new(),
+                each(&m.peak_mb),
+            );
+            row("  disk, MB", String::new(), each(&m.disk_mb));
+            row(
+                "  all of them while nothing happens",
+                format!("{:.2} % of a core", m.idle_pct),
+                String::new(),
             );
         }
         if let Some(m) = &self.scans {
@@ -153,7 +191,6 @@ impl Measured {
     }
 }
 
-/// Reads the same stream again and again: counting only, then folding into a new store.
 /// Writes the facts of an invented past, in the order of arrival.
 fn write(file: &Path, days: u32) -> anyhow::Result<()> {
     let site = demo::shipped_site()?;
@@ -169,7 +206,9 @@ fn write(file: &Path, days: u32) -> anyhow::Result<()> {
     Ok(())
 }
 
-async fn fold(folder: &Path, rounds: usize) -> anyhow::Result<FoldMeasured> {
+/// Reads the same stream again and again: only decoding it, then folding it into a new store,
+/// where so many facts at a time are derived and written.
+async fn fold(folder: &Path, rounds: usize) -> anyhow::Result<Vec<FoldMeasured>> {
     eprintln!("Playing {FOLD_DAYS} days of Larkholm Dairy (invented) into a stream...");
     let site = demo::shipped_site()?;
     let history = past(&site, Size::larkholm(), FOLD_DAYS)?;
@@ -179,52 +218,79 @@ async fn fold(folder: &Path, rounds: usize) -> anyhow::Result<FoldMeasured> {
     for facts in history.facts().chunks(5_000) {
         bus.publish_facts(facts).await?;
     }
-    let end = bus.floor_end().await?;
-    let wheel_facts = history
-        .facts()
-        .iter()
-        .map(|f| f.event.wheels().len() as u64)
-        .sum();
-    let mut rates: Vec<(f64, f64)> = Vec::new();
-    for round in 0..rounds.max(1) {
-        eprintln!("Round {} of {rounds}...", round + 1);
-        let began = monotonic();
-        let mut log = bus.floor_after(None).await?;
-        while log.position().seq < end {
-            std::hint::black_box(log.next_chunk(CHUNK).await?);
-        }
-        let raw = end as f64 / began.elapsed().as_secs_f64();
-        drop(log);
-
-        let began = monotonic();
-        let mut fold = Fold::open(&site, &folder.join(format!("fold-store-{round}")))?;
-        fold.live_from(end + 1);
-        fold.advance(history.now());
-        let mut log = bus.floor_after(None).await?;
-        while fold.seq() < end {
-            for message in log.next_chunk(CHUNK).await? {
-                fold.message(&message).map_err(anyhow::Error::msg)?;
+    let in_all = bus.floor_end().await?;
+    let mut measured = Vec::new();
+    for (at_once, most) in WRITES {
+        let end = in_all.min(most);
+        let mut rates: Vec<(f64, f64)> = Vec::new();
+        for round in 1..=rounds.max(1) {
+            eprintln!("{at_once} facts a write, round {round} of {rounds}...");
+            let began = monotonic();
+            let mut log = bus.floor_after(None).await?;
+            while log.position().seq < end {
+                for message in log.next_chunk(CHUNK).await? {
+                    std::hint::black_box(message.read().is_ok());
+                }
             }
-            fold.reached(log.position());
-            if fold.should_write() {
-                fold.write()?;
-            }
+            let raw = log.position().seq as f64 / began.elapsed().as_secs_f64();
+            drop(log);
+            let store = folder.join(format!("fold-store-{at_once}-{round}"));
+            rates.push((
+                raw,
+                folded(&bus, &site, &store, &history, at_once, end).await?,
+            ));
         }
-        fold.advance(history.now());
-        fold.write()?;
-        rates.push((raw, end as f64 / began.elapsed().as_secs_f64()));
+        rates.sort_by(|a, b| (a.1 / a.0).total_cmp(&(b.1 / b.0)));
+        let (raw_per_s, fold_per_s) = rates[rates.len() / 2];
+        measured.push(FoldMeasured {
+            facts_a_write: at_once,
+            facts: end,
+            raw_per_s,
+            fold_per_s,
+            ratio: fold_per_s / raw_per_s,
+            rounds: rates.len(),
+        });
     }
     broker.stop().await;
-    rates.sort_by(|a, b| (a.1 / a.0).total_cmp(&(b.1 / b.0)));
-    let (raw_per_s, fold_per_s) = rates[rates.len() / 2];
-    Ok(FoldMeasured {
-        facts: end,
-        wheel_facts,
-        raw_per_s,
-        fold_per_s,
-        ratio: fold_per_s / raw_per_s,
-        rounds: rates.len(),
-    })
+    Ok(measured)
+}
+
+/// How many facts a second are folded, derived and written, `at_once` in a batch.
+async fn folded(
+    bus: &Bus,
+    site: &Site,
+    store: &Path,
+    history: &History,
+    at_once: usize,
+    end: u64,
+) -> anyhow::Result<f64> {
+    let mut fold = Fold::open(site, store)?;
+    let began = monotonic();
+    fold.live_from(end + 1);
+    let mut log = bus.floor_after(None).await?;
+    let mut folded = 0_u64;
+    while folded < end {
+        let chunk = log.next_chunk(CHUNK).await?;
+        let position = log.position();
+        for part in chunk.chunks(at_once) {
+            for message in part {
+                fold.message(message)?.map_err(anyhow::Error::msg)?;
+            }
+            let last = part.last().map_or(position.seq, |message| message.seq);
+            let seq = last.min(position.seq);
+            fold.reached(bus::Position {
+                seq,
+                ..position.clone()
+            });
+            fold.advance(history.now());
+            fold.write()?;
+            folded += part.len() as u64;
+            if folded >= end {
+                break;
+            }
+        }
+    }
+    Ok(folded as f64 / began.elapsed().as_secs_f64())
 }
 
 /// A real station, a real broker, the real workers: from the scan to what it changed.
@@ -341,7 +407,7 @@ fn size(folder: &Path, wheels: usize) -> anyhow::Result<SizeMeasured> {
     })?;
     let mut history = History::new(&site, demo::first_day()?);
     let folder = folder.join("size-store");
-    let store = Store::open(&folder)?;
+    let store = Store::open(&folder, stored::FORMAT)?;
     let mut floor = Folding::new(scheduler::practice(&site));
     let mut facts = 0;
     let mut day = 0_u64;
@@ -355,12 +421,9 @@ fn size(folder: &Path, wheels: usize) -> anyhow::Result<SizeMeasured> {
             facts += 1;
         }
         let floor = floor.refresh(history.now());
-        store.write(&store::Batch::of(floor, &day, 1, &[])?)?;
+        store.write(&stored::batch(floor, &day, 1, &[])?)?;
         count = floor.wheels().count();
-        notes = floor
-            .wheels()
-            .map(|(_, wheel)| wheel.chronicle().len())
-            .sum();
+        notes = floor.wheels().map(|(_, wheel)| wheel.facts()).sum();
         if day.is_multiple_of(50) {
             eprintln!("  day {day}: {count} wheels");
         }
@@ -399,8 +462,8 @@ fn load(folder: &Path) -> anyhow::Result<()> {
     let site = demo::shipped_site()?;
     let before = resident_bytes()?;
     let began = monotonic();
-    let store = Store::open(folder)?;
-    let mut loaded: store::Loaded<u64> = store.load(scheduler::practice(&site))?;
+    let practice = scheduler::practice(&site);
+    let mut loaded = stored::open::<u64, _>(folder, &practice, |_| Ok(()))?;
     let day = demo::first_day()?.plus(i64::try_from(loaded.position.unwrap_or(0))?);
     loaded.floor.refresh(site.clock.start_of(day));
     let seconds = began.elapsed().as_secs_f64();

@@ -540,6 +540,9 @@ pub struct BenchArgs {
     /// Only memory and disk a wheel.
     #[arg(long)]
     pub size: bool,
+    /// Only memory and start of every worker with so many years behind the dairy.
+    #[arg(long, num_args = 1.., value_name = "YEARS")]
+    pub years: Vec<u32>,
     /// Rounds of the fold.
     #[arg(long, default_value_t = 5)]
     pub rounds: usize,

@@ -193,6 +193,14 @@ pub fn site_on_free_ports(data: &Path) -> anyhow::Result<Site> {
     files::site(&write_site(data, &address, None)?)
 }
 
+/// The same with pages, checks, papers and a dispatch desk, in its file.
+pub fn site_with_pages(data: &Path) -> anyhow::Result<PathBuf> {
+    let address = free_port()?.local_addr()?.to_string();
+    let file = write_site(data, &address, None)?;
+    add_pages(data, &file)?;
+    Ok(file)
+}
+
 /// The site file as shipped, with free ports and this run's webhook.
 fn write_site(data: &Path, scale: &str, webhook: Option<&str>) -> anyhow::Result<PathBuf> {
     let mut text = SITE_FILE.to_owned();

@@ -2,6 +2,7 @@
 
 use bus::BusError;
 use chrono::{DateTime, TimeDelta, Utc};
+use dispatch::report::Forecasts;
 use dispatch::{Allocation, Look, Memory, Order, Problem, Yesterday, allocate};
 use facts::{Event, OrderId};
 use names::UnknownName;
@@ -21,6 +22,8 @@ const STATION: &str = "order-desk";
 pub struct Office {
     pub site: Site,
     pub all: dispatch::Office,
+    /// Every forecast that was told.
+    pub forecasts: Forecasts,
     pub look: Look,
     pub yesterday: Yesterday,
     at: DateTime<Utc>,
@@ -40,10 +43,12 @@ impl Office {
         let facts = reading::of(&args.source);
         let walk = site.rooms.iter().map(|room| room.id).collect();
         let mut all = dispatch::Office::new(scheduler::practice(&site), customers, walk, at);
+        let mut forecasts = Forecasts::default();
         reading::each(&facts, |fact| {
             desk.saw(fact);
             if reading::had_happened(source, at, fact) {
                 all.apply(fact);
+                forecasts.apply(fact);
             }
         })
         .await?;
@@ -56,6 +61,7 @@ impl Office {
             look: all.look(args.days.into()),
             site,
             all,
+            forecasts,
             yesterday: Yesterday::default(),
             at,
             opened: args.source.at.is_none().then(Instant::now),

@@ -66,6 +66,7 @@ fn practice(args: &ReplayArgs) -> anyhow::Result<(Practice, Rooms)> {
         clock: DairyClock::new(args.time_zone, hour(4)),
         turn_by: hour(18),
         lost_after_days: 4,
+        closed_after_days: 60,
         recipes,
         rights: ripening::Rights::AnyBadge,
     };

@@ -37,6 +37,7 @@ pub fn floor() -> Floor {
             clock: clock(),
             turn_by: NaiveTime::from_hms_opt(12, 0, 0).unwrap(),
             lost_after_days: 3,
+            closed_after_days: 60,
             recipes,
             rights: ripening::Rights::AnyBadge,
         },

@@ -61,6 +61,7 @@ pub fn practice() -> Practice {
         clock: DairyClock::new(chrono_tz::UTC, NaiveTime::from_hms_opt(4, 0, 0).unwrap()),
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
         lost_after_days: 4,
+        closed_after_days: 60,
         recipes: recipes(),
         rights: rights(),
     }

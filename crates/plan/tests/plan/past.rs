@@ -34,6 +34,7 @@ pub fn empty() -> Floor {
             clock: DairyClock::new(chrono_tz::Europe::London, hour(4)),
             turn_by: hour(12),
             lost_after_days: 3,
+            closed_after_days: 60,
             recipes,
             rights: ripening::Rights::AnyBadge,
         },

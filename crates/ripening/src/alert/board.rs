@@ -162,6 +162,12 @@ impl Board {
             .filter_map(|(k, s)| Some((k, s.level()?, s.wheels.len())))
     }
 
+    /// Whether any situation concerns a wheel.
+    pub(crate) fn names(&self, wheel: Slot) -> bool {
+        let mut all = self.standing.values();
+        all.any(|standing| standing.wheels.contains_key(&wheel))
+    }
+
     /// Replaces a wheel's part in all situations; `state`: what is known of it now.
     pub(crate) fn wheel(&mut self, wheel: Slot, state: &State, before: &[Told], after: &[Told]) {
         for told in before {
@@ -274,7 +280,7 @@ impl Board {
         let (situation, subject) = open.key;
         let standing = self.standing.get(&open.key);
         let slots = standing.iter().flat_map(|s| s.wheels.keys());
-        let mut wheels: Vec<WheelId> = slots.map(|slot| wheels.id(*slot)).collect();
+        let mut wheels: Vec<WheelId> = slots.filter_map(|slot| wheels.id(*slot)).collect();
         wheels.sort_unstable();
         let detail = standing
             .and_then(|s| s.other.as_ref())

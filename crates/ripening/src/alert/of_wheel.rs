@@ -4,11 +4,17 @@ use chrono::{DateTime, Utc};
 use facts::WheelId;
 
 use super::{Level, Situation, Subject, Told};
-use crate::{Action, Severity, Urgency, Wheel, rule};
+use crate::{Action, Moment, Severity, Urgency, Wheel, rule};
 
 /// Writes into `told` the situations a wheel takes part in, by what it needs and how
 /// late it is.
-pub(crate) fn of_wheel(id: WheelId, wheel: &Wheel, now: DateTime<Utc>, told: &mut Vec<Told>) {
+/// `first`: the first moment that is known of it.
+pub(crate) fn of_wheel(
+    (id, first): (WheelId, Option<Moment>),
+    wheel: &Wheel,
+    now: DateTime<Utc>,
+    told: &mut Vec<Told>,
+) {
     let state = &wheel.state;
     let subject = match (state.stillage, state.stack) {
         (Some(stillage), _) => Subject::Stillage(stillage),
@@ -21,7 +27,7 @@ pub(crate) fn of_wheel(id: WheelId, wheel: &Wheel, now: DateTime<Utc>, told: &mu
         told.push(Told {
             key,
             level: Level::Raised,
-            since: wheel.chronicle.first().map_or(now, |first| first.at),
+            since: first.map_or(now, |first| first.at),
             done: None,
         });
     }

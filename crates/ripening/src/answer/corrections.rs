@@ -1,5 +1,7 @@
 //! What was recorded and taken back.
 
+use std::collections::BTreeSet;
+
 use facts::{BatchId, Carrier, FactId, WheelId};
 use holds::{Guard, Target};
 use names::UnknownName;
@@ -7,7 +9,7 @@ use serde::{Deserialize, Serialize};
 
 use super::stand::stands_on;
 use super::{LifeLine, batch, batch_named, wheel};
-use crate::{Floor, Wheel};
+use crate::{Floor, Voiding, Wheel};
 
 /// Corrections in one answer, newest first.
 const SHOWN: usize = 40;
@@ -62,10 +64,7 @@ pub fn corrections(floor: &Floor, about: About) -> Result<Corrections, UnknownNa
     if let About::Batch(id) = about {
         batch_named(floor, id)?;
     }
-    let voids = floor.voids();
-    let stands = |by| !voids.takes_back(Target::kept(by, Guard::Correction));
-    let mut voidings: Vec<_> = voids.iter().filter(|v| stands(v.by)).collect();
-    voidings.sort_by_key(|voiding| std::cmp::Reverse(voiding.by));
+    let mut voidings = latest_first(floor);
     let mut more = 0;
     if about == About::Everything {
         more = voidings.len().saturating_sub(SHOWN);
@@ -96,11 +95,13 @@ pub fn corrections(floor: &Floor, about: About) -> Result<Corrections, UnknownNa
         About::Batch(batch) => wheel.state().batch == Some(batch),
         About::Stand(stand) => stands_on(wheel.state(), stand),
     };
-    for (id, of) in floor.wheels().filter(|(_, wheel)| asked(wheel)) {
-        let has = |row: &Correction| row.found.is_none() && of.chronicle().mentions(row.fact);
-        if newest.iter().any(has) {
-            let life = wheel(floor, *id).map(|life| life.life);
-            tell(&mut newest, &life.unwrap_or_default(), ToldIn::Wheel(*id));
+    let wheels = newest.iter().filter(|row| row.found.is_none());
+    let wheels = wheels.flat_map(|row| floor.named_by(row.fact));
+    let wheels: BTreeSet<WheelId> = wheels.collect();
+    for id in wheels {
+        if floor.wheel(id).is_some_and(asked) {
+            let life = wheel(floor, id).map(|life| life.life);
+            tell(&mut newest, &life.unwrap_or_default(), ToldIn::Wheel(id));
         }
     }
     // What takes nothing back is no correction.
@@ -117,6 +118,23 @@ pub fn corrections(floor: &Floor, about: About) -> Result<Corrections, UnknownNa
 }
 
 /// What the records among these lines said.
+/// Voidings that stand, the latest first.
+fn latest_first(floor: &Floor) -> Vec<&Voiding> {
+    let voids = floor.voids();
+    let stands = |by| !voids.takes_back(Target::kept(by, Guard::Correction));
+    let mut voidings: Vec<_> = voids.iter().filter(|v| stands(v.by)).collect();
+    voidings.sort_by_key(|voiding| std::cmp::Reverse(voiding.by));
+    voidings
+}
+
+/// What the list of everything's corrections speaks of: facts of closed batches have to be
+/// brought back for it.
+#[must_use]
+pub fn latest_corrected(floor: &Floor) -> Vec<FactId> {
+    let latest = latest_first(floor).into_iter().take(SHOWN);
+    latest.map(|voiding| voiding.target).collect()
+}
+
 fn tell(rows: &mut [Correction], lines: &[LifeLine], told_in: ToldIn) {
     for row in rows.iter_mut().filter(|row| row.found.is_none()) {
         let line = lines.iter().find(|line| line.fact == row.fact);

@@ -95,7 +95,9 @@ pub fn find(floor: &Floor, asked: &str) -> Found {
 }
 
 /// `2026-03-03` or `3.3.2026`.
-fn date(text: &str) -> Option<NaiveDate> {
+/// The day that a text names: 2026-03-01 or 01.03.2026.
+#[must_use]
+pub fn date(text: &str) -> Option<NaiveDate> {
     let forms = ["%Y-%m-%d", "%d.%m.%Y"];
     forms
         .iter()

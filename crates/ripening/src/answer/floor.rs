@@ -118,14 +118,15 @@ pub struct AlertLine {
 pub fn floor(floor: &Floor, rooms: &[(RoomId, String)]) -> FloorPicture {
     let now = floor.now();
     let clock = &floor.practice().clock;
+    let (dispatched, discarded) = floor.away().gone();
     let mut picture = FloorPicture {
         now,
         now_local: clock.local(now),
         day: clock.day_of(now),
         on_floor: 0,
         held: 0,
-        dispatched: 0,
-        discarded: 0,
+        dispatched,
+        discarded,
         never_portioned: 0,
         strays: Vec::new(),
         places: Vec::new(),

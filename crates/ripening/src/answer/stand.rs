@@ -106,6 +106,14 @@ pub struct Places {
     pub strays: BTreeSet<WheelId>,
 }
 
+/// The instant so many days ago that [`places`] looks back to, for minus so many; none for a
+/// day that is not over.
+#[must_use]
+pub fn days_ago(floor: &Floor, days: i64) -> Option<DateTime<Utc>> {
+    let days = days.max(-FURTHEST);
+    (days < 0).then(|| calendar::later(floor.now(), TimeDelta::days(days)))
+}
+
 type Found = BTreeMap<(Option<RoomId>, bool, Option<Carrier>), Place>;
 
 /// Where wheels stand now, and how late what they need will be in so many days if nothing is
@@ -153,8 +161,8 @@ fn now_and_then(floor: &Floor, then: DateTime<Utc>) -> Found {
 fn past(floor: &Floor, then: DateTime<Utc>) -> Found {
     let clock = floor.practice().clock;
     let mut found = Found::new();
-    for (id, wheel) in floor.wheels() {
-        let mut notes = wheel.chronicle().notes();
+    for (id, _) in floor.wheels() {
+        let mut notes = floor.life(*id);
         notes.retain(|note| note.moment.at <= then && !note.is_void(floor.voids()));
         let state = State::of(notes.iter(), |at| clock.day_of(at));
         if let Some(place) = place(&mut found, &state) {

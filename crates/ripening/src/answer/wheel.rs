@@ -191,7 +191,7 @@ pub fn wheel(floor: &Floor, id: WheelId) -> Result<WheelLife, UnknownName> {
     let state = wheel.state();
     let case = floor.case(id);
     let clock = &floor.practice().clock;
-    let life = wheel.chronicle().notes().into_iter().map(|note| LifeLine {
+    let life = floor.life(id).into_iter().map(|note| LifeLine {
         at: note.moment.at,
         at_local: clock.local(note.moment.at),
         claim: note.claim,
@@ -285,7 +285,7 @@ pub(super) fn row(floor: &Floor, id: WheelId, wheel: &crate::Wheel) -> WheelRow 
         returned: state.returned.is_some(),
         discarded: state.discarded.is_some(),
         flags: wheel.flags().to_vec(),
-        facts: wheel.chronicle().len(),
+        facts: wheel.facts(),
     }
 }
 
@@ -347,8 +347,8 @@ pub struct Happened {
 /// # Errors
 /// No fact speaks of it.
 pub fn happened(floor: &Floor, id: WheelId) -> Result<Vec<Happened>, UnknownName> {
-    let (_, wheel) = super::wheel_named(floor, id)?;
-    let notes = wheel.chronicle().notes().into_iter();
+    super::wheel_named(floor, id)?;
+    let notes = floor.life(id).into_iter();
     let counts = notes.filter(|note| !note.is_void(floor.voids()));
     let happened = counts.map(|note| Happened {
         at: note.moment.at,

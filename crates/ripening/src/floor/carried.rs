@@ -3,7 +3,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use facts::{BatchId, FactId, RoomId, StillageId, WheelId};
+use facts::{BatchId, FactId, RoomId, StillageId, WheelId, stored_struct};
 use holds::{Known, Source, Step, Target};
 
 use super::Floor;
@@ -11,29 +11,58 @@ use crate::wheels::Slot;
 use crate::{Moment, Note};
 
 /// One stillage, by the notes of the wheels that it carried; voided ones too.
-#[derive(Debug, Default)]
-pub(super) struct Carried {
-    moves: BTreeMap<Moment, (RoomId, Target)>,
-    wheels: BTreeSet<Slot>,
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Carried {
+    pub(super) moves: BTreeMap<Moment, (RoomId, Target)>,
+    /// Those that are open.
+    pub(super) wheels: BTreeSet<Slot>,
 }
+
+stored_struct!(Carried { moves } skip { wheels });
 
 impl Floor {
     /// Writes down what a wheel's note says of a stillage.
     pub(super) fn carry(&mut self, slot: Slot, note: &Note) {
         match note.step {
             Some(Step::Loaded(stillage)) => {
-                self.carried
-                    .entry(stillage)
-                    .or_default()
-                    .wheels
-                    .insert(slot);
+                let carried = self.carried.entry(stillage).or_default();
+                carried.wheels.insert(slot);
             }
             Some(Step::Moved(room, Some(stillage))) => {
                 let carried = self.carried.entry(stillage).or_default();
-                carried.moves.insert(note.moment, (room, note.target()));
+                let moved = (room, note.target());
+                if carried.moves.insert(note.moment, moved) != Some(moved) {
+                    self.changed.carried.insert(stillage);
+                }
             }
             _ => {}
         }
+    }
+
+    /// A stillage's moves, as a store keeps them; none if it has none.
+    #[must_use]
+    pub fn carried(&self, stillage: StillageId) -> Option<&Carried> {
+        let carried = self.carried.get(&stillage);
+        carried.filter(|carried| !carried.moves.is_empty())
+    }
+
+    /// Forgets moves that no open wheel can have gone along with: those before the first that is
+    /// known of any of them.
+    pub(super) fn forget_moves(&mut self) {
+        let lives = self
+            .wheels
+            .iter()
+            .filter_map(|(_, wheel)| wheel.life.first());
+        let first = lives.filter_map(|no| self.notes.moment(*no)).min();
+        for (stillage, carried) in &mut self.carried {
+            let later = first.map_or_else(BTreeMap::new, |at| carried.moves.split_off(&at));
+            let earlier = std::mem::replace(&mut carried.moves, later);
+            if !earlier.is_empty() {
+                self.changed.carried.insert(*stillage);
+            }
+        }
+        self.carried
+            .retain(|_, carried| !carried.moves.is_empty() || !carried.wheels.is_empty());
     }
 
     /// Holds over a room follow a stillage's move to all that ever stood on it, whoever was named.
@@ -77,8 +106,7 @@ impl Floor {
 
 impl Known for Floor {
     fn steps(&self, wheel: WheelId) -> Vec<(Moment, Step)> {
-        let notes = self.wheels.get(wheel).map(|wheel| wheel.chronicle.notes());
-        let notes = notes.into_iter().flatten();
+        let notes = self.life(wheel).into_iter();
         let counts = notes.filter(|note| note.step.is_some() && !note.is_void(&self.voids));
         counts
             .filter_map(|note| Some((note.moment, note.step?)))

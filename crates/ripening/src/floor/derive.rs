@@ -136,7 +136,9 @@ impl Floor {
     }
 
     fn derive(&mut self, slot: Slot, now: DateTime<Utc>) {
-        let id = self.wheels.id(slot);
+        let Some(id) = self.wheels.id(slot) else {
+            return;
+        };
         let mut spare = std::mem::take(&mut self.spare);
         spare.flags.clear();
         spare.actions.clear();
@@ -149,7 +151,9 @@ impl Floor {
         spare.holds.extend(standing.map(Held::from));
         let mut case = self.case_of(id, wheel);
         odd::flags(&wheel.state, case.as_ref(), over, &mut spare.flags);
-        if let Some(case) = &mut case {
+        let closes_at = self.closes_at(&wheel.state);
+        let closed = closes_at.is_some_and(|at| at <= now);
+        if let Some(case) = case.as_mut().filter(|_| !closed) {
             case.flags = &spare.flags;
             case.holds = &spare.holds;
             rule::write_next_actions(case, &mut spare.actions);
@@ -160,7 +164,8 @@ impl Floor {
         wheel.holds.clone_from(&spare.holds);
         wheel.actions.clone_from(&spare.actions);
         let changes = wheel.actions.iter();
-        let changes_at = changes.filter_map(|a| a.window.next_change(now)).min();
+        let changes = changes.filter_map(|a| a.window.next_change(now));
+        let changes_at = changes.chain(closes_at.filter(|_| !closed)).min();
         // What a wheel notes here is what the index holds for it.
         if wheel.changes_at != changes_at {
             if let Some(at) = wheel.changes_at {
@@ -171,7 +176,8 @@ impl Floor {
             }
             wheel.changes_at = changes_at;
         }
-        alert::of_wheel(id, wheel, now, &mut spare.told);
+        let first = wheel.life.first().and_then(|no| self.notes.moment(*no));
+        alert::of_wheel((id, first), wheel, now, &mut spare.told);
         if wheel.told != spare.told {
             self.board
                 .wheel(slot, &wheel.state, &wheel.told, &spare.told);

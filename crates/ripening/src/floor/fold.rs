@@ -8,11 +8,10 @@ use facts::{BatchId, Event, Fact, FactId, ToolId, WheelId};
 use holds::{Guard, Step};
 use quantity::DairyDay;
 
-use super::recent::Mentions;
 use super::{Floor, Gap};
-use crate::chronicle::encoded_note;
+use crate::notes::{self, NoteNo};
 use crate::wheels::Slot;
-use crate::{Moment, Note, Noted, Voiding, What};
+use crate::{Moment, Note, State, Voiding, What};
 
 /// A code as it was first written here: what is stored under it has one key, however later
 /// facts write it.
@@ -24,30 +23,24 @@ impl Floor {
     /// Folds one fact. Nothing is derived until [`Self::refresh`].
     pub fn apply(&mut self, fact: &Fact) {
         let new_number = self.stations.entry(fact.station).or_default().saw(fact);
-        let mut mentions = Mentions {
-            wheels: Vec::new(),
-            batches: made_of(&fact.event).into_iter().collect(),
-        };
         let mut new = false;
         if let Some(note) = Note::of(fact) {
             let day = self.calendar.day_of(note.moment.at);
-            let encoded = encoded_note(&note);
+            let encoded = notes::encoded(&note);
+            let mut no = None;
             for id in fact.event.wheels() {
-                let (slot, noted) = self.note(*id, (&note, &encoded), day);
-                mentions.wheels.push(slot);
-                new |= noted;
+                new |= self.note(*id, (&note, &encoded, &mut no), day);
             }
             if new && let Some(Step::Moved(_, Some(stillage))) = note.step {
                 self.stillage_moved(stillage);
             }
         }
-        for batch in mentions.batches.iter().copied() {
+        if let Some(batch) = made_of(&fact.event) {
             new |= match &fact.event {
                 Event::ForecastTold(_) => self.forecast(batch, fact),
                 _ => self.make(batch, fact),
             };
         }
-        self.recent.remember(fact.id, mentions);
         new |= match &fact.event {
             Event::RoomClimateRead(facts::RoomClimateRead { room, .. })
             | Event::RoomGasRead(facts::RoomGasRead { room, .. }) => {
@@ -124,19 +117,28 @@ impl Floor {
     fn note(
         &mut self,
         id: WheelId,
-        (note, encoded): (&Note, &[u8]),
+        (note, encoded, no): (&Note, &[u8], &mut Option<NoteNo>),
         day: DairyDay,
-    ) -> (Slot, bool) {
+    ) -> bool {
         let slot = self.wheels.slot_or_new(id);
         let wheel = &mut self.wheels[slot];
         let before = wheel.state.batch;
-        if wheel.note((note, encoded), day, &self.calendar, &self.voids) == Noted::Duplicate {
-            return (slot, false);
+        let Err(place) = self.notes.place(&wheel.life, note.moment) else {
+            return false;
+        };
+        let no = *no.get_or_insert_with(|| self.notes.number(note, encoded));
+        let latest = place == wheel.life.len();
+        wheel.life.insert(place, no);
+        self.notes.give(no, slot);
+        if !latest {
+            self.fold_again(slot);
+        } else if !note.is_void(&self.voids) {
+            self.wheels[slot].state.apply(note, day);
         }
         self.touched(slot, before);
         self.carry(slot, note);
         if let What::Portioned { .. } = note.what
-            && self.wheels[slot].chronicle.portions() > 1
+            && portions(&self.life_of(&self.wheels[slot])) > 1
         {
             self.twice_born.insert(slot);
         }
@@ -144,7 +146,18 @@ impl Floor {
             self.pierced.entry((machine, day)).or_default().insert(slot);
             self.stale.tools.insert(machine);
         }
-        (slot, true)
+        true
+    }
+
+    /// Folds every note of a wheel that counts, from nothing.
+    pub(super) fn fold_again(&mut self, slot: Slot) {
+        let notes = self.life_of(&self.wheels[slot]);
+        self.fold_notes(slot, &notes);
+    }
+
+    pub(super) fn fold_notes(&mut self, slot: Slot, notes: &[Note]) {
+        let valid = notes.iter().filter(|note| !note.is_void(&self.voids));
+        self.wheels[slot].state = State::of(valid, |at| self.calendar.day_of(at));
     }
 
     /// A check of a machine concerns what it pierced that day.
@@ -168,21 +181,21 @@ impl Floor {
         let after = self.wheels[slot].state.batch;
         if before != after {
             let wheel = self.wheels.id(slot);
-            if let Some(id) = before
+            if let (Some(id), Some(wheel)) = (before, wheel)
                 && let Some(batch) = self.batches.get_mut(&id)
             {
                 batch.wheels.remove(&wheel);
                 if batch.wheels.is_empty() && batch.says_nothing() {
                     self.batches.remove(&id);
+                    self.changed.batches.insert(id);
                 }
             }
-            if let Some(batch) = after {
+            if let (Some(batch), Some(wheel)) = (after, wheel) {
                 self.batches.entry(batch).or_default().wheels.insert(wheel);
             }
         }
         self.wheels.mark_stale(slot);
         self.stale.batches.extend(before.into_iter().chain(after));
-        self.wheels.mark_changed(slot);
     }
 
     fn make(&mut self, batch: BatchId, fact: &Fact) -> bool {
@@ -229,18 +242,8 @@ impl Floor {
             let voided = self.guard_of(target, path);
             return Some(voided.map_or(Guard::Correction, Guard::of_its_voiding));
         }
-        let of_wheel = || {
-            let mentions = self.wheels_of(fact);
-            let notes = mentions
-                .iter()
-                .flat_map(|slot| self.wheels[*slot].chronicle.notes());
-            let mut notes = notes.filter(|note| note.moment.fact == fact);
-            notes.next().map(|note| note.target().guard)
-        };
-        let of_batch = || {
-            let mut batches = self.batches_of(fact);
-            batches.find_map(|id| self.batches.get(id)?.guard_of(fact))
-        };
+        let of_wheel = || self.notes.of(fact).next().map(|note| note.target().guard);
+        let of_batch = || self.batches.values().find_map(|made| made.guard_of(fact));
         let of_tool = || self.tools.values().find_map(|tool| tool.guard_of(fact));
         let of_scope = self.scopes.guard_of(fact);
         of_scope
@@ -268,11 +271,9 @@ impl Floor {
             if self.scopes.guard_of(fact).is_some() {
                 self.wheels_under_scopes_are_stale(fact);
             }
-            let made = self.batches_of(fact).filter(|id| {
-                let batch = self.batches.get(id);
-                batch.is_some_and(|batch| batch.guard_of(fact).is_some())
-            });
-            for batch in made.copied().collect::<Vec<_>>() {
+            let made = self.batches.iter();
+            let made = made.filter(|(_, made)| made.guard_of(fact).is_some());
+            for batch in made.map(|(id, _)| *id).collect::<Vec<_>>() {
                 self.batch_changed(batch);
             }
         }
@@ -297,7 +298,9 @@ impl Floor {
     fn wheels_under_scopes_are_stale(&mut self, fact: FactId) {
         let every = self.scopes.concerns_every_wheel(fact);
         for slot in self.wheels.slots() {
-            let id = self.wheels.id(slot);
+            let Some(id) = self.wheels.id(slot) else {
+                continue;
+            };
             if every || self.scopes.reach(id, &self.wheels[slot].state.holds, self) {
                 self.wheels.mark_stale(slot);
             }
@@ -306,38 +309,23 @@ impl Floor {
 
     /// Folds again every wheel that a fact speaks of.
     fn fold_what_mentions(&mut self, fact: FactId) {
-        for slot in self.wheels_of(fact) {
-            let wheel = &mut self.wheels[slot];
-            let before = wheel.state.batch;
-            wheel.fold_again(&self.calendar, &self.voids);
+        for slot in self.notes.wheels_of(fact).collect::<Vec<_>>() {
+            let before = self.wheels[slot].state.batch;
+            self.fold_again(slot);
             self.touched(slot, before);
             self.list_piercings(slot);
         }
     }
+}
 
-    /// The wheels that a fact speaks of.
-    fn wheels_of(&self, fact: FactId) -> Vec<Slot> {
-        match self.recent.of(fact) {
-            Some(mentions) => mentions.wheels.clone(),
-            None => {
-                let slots = self.wheels.slots();
-                let mentions = |slot: &Slot| self.wheels[*slot].chronicle.mentions(fact);
-                slots.filter(mentions).collect()
-            }
-        }
-    }
-
-    /// The batches whose make a fact may belong to.
-    fn batches_of(&self, fact: FactId) -> impl Iterator<Item = &BatchId> {
-        let recent = self.recent.of(fact);
-        let searched = recent.is_none().then(|| self.batches.keys());
-        let known = recent.into_iter().flat_map(|mentions| &mentions.batches);
-        known.chain(searched.into_iter().flatten())
-    }
+/// How often notes say that their wheel was portioned, void ones too.
+pub(super) fn portions(notes: &[Note]) -> usize {
+    let portioned = |note: &&Note| matches!(note.what, What::Portioned { .. });
+    notes.iter().filter(portioned).count()
 }
 
 /// The batch whose make an event belongs to, or that it forecasts.
-const fn made_of(event: &Event) -> Option<BatchId> {
+pub(super) const fn made_of(event: &Event) -> Option<BatchId> {
     match event {
         Event::VatStarted(e) => Some(e.batch),
         Event::VatFilled(e) => Some(e.batch),

@@ -2,14 +2,15 @@
 
 use chrono::{DateTime, Utc};
 use facts::wire::Unknown;
-use facts::{BatchId, Fact, RoomId, StationId, ToolId, WheelId};
-
+use facts::{BatchId, Fact, RoomId, StationId, StillageId, ToolId, WheelId};
 use holds::Scopes;
 
+use super::closed::Reopens;
 use super::store::Damaged;
-use super::{Counts, Floor, Gap};
+use super::{Away, Carried, Closed, Counts, Floor, Gap, Needs};
 use crate::alert::{Open, Over};
-use crate::{Batch, Chronicle, Practice, Room, StationLog, Tool, Voiding, Voids};
+use crate::notes::NoteNo;
+use crate::{Batch, Practice, Room, StationLog, Tool, Voiding, Voids};
 
 /// A floor that is being folded. Facts need no clock; what wheels need, what people should
 /// be told, and every answer do. So there is no [`Floor`] to be had of it before it has
@@ -88,6 +89,13 @@ impl Folding {
         self.timed.then_some(self.floor)
     }
 
+    /// The floor, for whoever sees to it that nobody asks it anything before it has been told
+    /// the time.
+    #[must_use]
+    pub fn into_untimed(self) -> Floor {
+        self.floor
+    }
+
     /// Which facts count as never having happened.
     #[must_use]
     pub const fn voids(&self) -> &Voids {
@@ -118,22 +126,41 @@ impl Folding {
         self.floor.scopes = scopes;
     }
 
-    /// Puts a wheel back: folds its notes, so that it is what they say, today as ever.
+    /// Puts a note back, with the wheels of which it says so.
     ///
     /// # Errors
-    /// [`Damaged`] when they do not read.
-    pub fn restore_wheel(&mut self, id: WheelId, chronicle: Chronicle) -> Result<(), Damaged> {
-        self.floor.restore_wheel(id, chronicle)
+    /// [`Damaged`] when it does not read.
+    pub fn restore_note(
+        &mut self,
+        no: NoteNo,
+        encoded: &[u8],
+        wheels: &[WheelId],
+    ) -> Result<(), Damaged> {
+        self.floor.restore_note(no, encoded, wheels)
+    }
+
+    /// Puts a stillage's moves back.
+    pub fn restore_carried(&mut self, stillage: StillageId, carried: Carried) {
+        self.floor.carried.insert(stillage, carried);
+    }
+
+    /// Puts back what is remembered of closed batches.
+    pub fn restore_away(&mut self, away: Away) {
+        self.floor.away = away;
+    }
+
+    /// Folds the notes that have been put back, when everything else has: a wheel is what they
+    /// say, today as ever.
+    ///
+    /// # Errors
+    /// [`Damaged`] when they contradict each other.
+    pub fn restored(&mut self) -> Result<(), Damaged> {
+        self.floor.restored()
     }
 
     /// Puts a batch's make record back.
     pub fn restore_batch(&mut self, id: BatchId, stored: Batch) {
-        // Its wheels may write the code otherwise: it is shown as it was kept.
-        let mut batch = self.floor.batches.remove(&id).unwrap_or_default();
-        (batch.lines, batch.course) = (stored.lines, stored.course);
-        batch.expected = stored.expected;
-        self.floor.batches.insert(id, batch);
-        self.floor.stale.batches.insert(id);
+        self.floor.restore_batch(id, stored);
     }
 
     /// Puts a room back.
@@ -167,5 +194,19 @@ impl Folding {
     /// Puts back how much has been folded.
     pub fn restore_counts(&mut self, counts: Counts) {
         self.floor.counts = counts;
+    }
+}
+
+impl Reopens for Folding {
+    fn needs(&self, fact: &Fact) -> Needs {
+        self.floor.needs(fact)
+    }
+
+    fn is_open(&self, id: BatchId) -> bool {
+        self.floor.is_open(id)
+    }
+
+    fn reopen(&mut self, closed: Closed) -> Result<(), Damaged> {
+        self.floor.reopen(closed)
     }
 }

@@ -2,18 +2,22 @@
 
 use std::collections::BTreeSet;
 
-use facts::{BatchId, RoomId, StationId, ToolId, WheelId};
+use facts::{BatchId, RoomId, StationId, StillageId, ToolId, WheelId};
 
 use super::Floor;
-use crate::{Chronicle, Note, Voiding, What};
+use crate::Voiding;
+use crate::notes::NoteNo;
 
-/// What has changed since it was last asked: what a store must write.
+/// What has changed since it was last asked: what a store must write, or forget where it is
+/// there no more.
 #[derive(Debug, Default)]
 pub struct Changed {
-    /// Wheels, each once.
-    pub wheels: Vec<WheelId>,
+    /// Notes, each once.
+    pub notes: Vec<NoteNo>,
     /// Batches.
     pub batches: BTreeSet<BatchId>,
+    /// Stillages whose moves are kept.
+    pub carried: BTreeSet<StillageId>,
     /// Rooms.
     pub rooms: BTreeSet<RoomId>,
     /// Tools.
@@ -26,15 +30,25 @@ pub struct Changed {
     pub told: bool,
     /// Whether a hold over a scope was placed or lifted.
     pub scopes: bool,
+    /// Whether a batch was put away, or came back.
+    pub away: bool,
 }
 
 impl Floor {
     /// What has changed since this was last called.
     pub fn take_changed(&mut self) -> Changed {
         let mut changed = std::mem::take(&mut self.changed);
-        changed.wheels = self.wheels.take_changed();
+        changed.notes = self.notes.take_changed();
         changed.told = self.board.take_unstored();
         changed
+    }
+
+    /// A note as a store keeps it, and the wheels of which it says so; none if it is gone.
+    #[must_use]
+    pub fn stored_note(&self, no: NoteNo) -> Option<(&[u8], Vec<WheelId>)> {
+        let (encoded, slots) = self.notes.stored(no)?;
+        let wheels = slots.iter().filter_map(|slot| self.wheels.id(*slot));
+        Some((encoded, wheels.collect()))
     }
 }
 
@@ -43,28 +57,33 @@ impl Floor {
 pub struct Damaged;
 
 impl Floor {
-    pub(super) fn restore_wheel(
+    pub(super) fn restore_note(
         &mut self,
-        id: WheelId,
-        chronicle: Chronicle,
+        no: NoteNo,
+        encoded: &[u8],
+        wheels: &[WheelId],
     ) -> Result<(), Damaged> {
-        let notes = chronicle.read_whole().ok_or(Damaged)?;
-        let slot = self.wheels.slot_or_new(id);
-        let portioned = |note: &&Note| matches!(note.what, What::Portioned { .. });
-        if notes.iter().filter(portioned).count() > 1 {
-            self.twice_born.insert(slot);
+        self.notes.restore(no, encoded).ok_or(Damaged)?;
+        for id in wheels {
+            let slot = self.wheels.slot_or_new(*id);
+            self.wheels[slot].life.push(no);
+            self.notes.give_back(no, slot);
         }
-        let wheel = &mut self.wheels[slot];
-        wheel.chronicle = chronicle;
-        wheel.fold(&notes, &self.calendar, &self.voids);
-        if let Some(batch) = wheel.state.batch {
-            self.batches.entry(batch).or_default().wheels.insert(id);
-            self.stale.batches.insert(batch);
-        }
-        self.wheels.mark_stale(slot);
-        self.list_piercings(slot);
-        for note in &notes {
-            self.carry(slot, note);
+        Ok(())
+    }
+
+    /// Folds what has been put back of wheels.
+    pub(super) fn restored(&mut self) -> Result<(), Damaged> {
+        self.notes.restored();
+        for slot in self.wheels.slots() {
+            let mut life = std::mem::take(&mut self.wheels[slot].life);
+            life.sort_by_cached_key(|no| self.notes.moment(*no));
+            let in_order = life.is_sorted_by(|a, b| self.notes.moment(*a) < self.notes.moment(*b));
+            self.wheels[slot].life = life;
+            if !in_order {
+                return Err(Damaged);
+            }
+            self.take_up(slot);
         }
         Ok(())
     }

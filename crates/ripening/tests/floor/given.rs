@@ -25,6 +25,7 @@ pub fn practice() -> Practice {
         ),
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
         lost_after_days: 4,
+        closed_after_days: 60,
         recipes,
         rights: ripening::Rights::AnyBadge,
     }

@@ -6,6 +6,7 @@ mod obvious;
 
 mod alerts;
 mod claims;
+mod closed;
 mod drawn;
 mod forecasts;
 mod given;

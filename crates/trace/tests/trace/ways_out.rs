@@ -129,6 +129,7 @@ proptest! {
             clock: clock(),
             turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
             lost_after_days: 4,
+            closed_after_days: 60,
             recipes,
             rights: ripening::Rights::AnyBadge,
         }, chrono::DateTime::UNIX_EPOCH);

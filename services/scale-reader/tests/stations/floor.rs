@@ -77,6 +77,7 @@ pub fn site(stations: Vec<Station>) -> Site {
         turn_by: NaiveTime::from_hms_opt(18, 0, 0).unwrap(),
         shift_ends: None,
         lost_after_days: 3,
+        closed_after_days: 60,
         people: ["17", "18"]
             .map(|badge| (badge.parse().unwrap(), None))
             .into(),

@@ -104,7 +104,7 @@ pub async fn report(args: &DispatchReportArgs) -> anyhow::Result<()> {
         from <= until,
         "{from} is after {until}: the first day first"
     );
-    let report = look_back(&office.all, from, until);
+    let report = look_back(&office.all, &office.forecasts, from, until);
     if args.office.source.ask.json {
         return show::print_json(&report);
     }

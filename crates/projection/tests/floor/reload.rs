@@ -1,9 +1,10 @@
 //! What was written is what is read.
 
 use facts::wire::{self, Read};
-use store::{Store, StoreError};
+use projection::StoreError;
 
 use crate::story::{Writer, end, practice, practice_in, seen, stored, story};
+use crate::{load, open};
 
 #[test]
 fn a_floor_is_the_same_after_a_restart_and_stands_for_the_same_position() {
@@ -12,14 +13,14 @@ fn a_floor_is_the_same_after_a_restart_and_stands_for_the_same_position() {
     let mut told = 0;
     // A restart after every write.
     for part in facts.chunks(17) {
-        let store = Store::open(folder.path()).unwrap();
+        let store = open(folder.path()).unwrap();
         let mut writer = Writer::on(&store);
         assert_eq!(writer.position, told);
         writer.write(part);
         told += part.len() as u64;
         let before = seen(&writer.floor);
         drop(store);
-        let store = Store::open(folder.path()).unwrap();
+        let store = open(folder.path()).unwrap();
         let (position, after) = stored(&store);
         assert_eq!(position, Some(told));
         assert_eq!(after, before);
@@ -30,7 +31,7 @@ fn a_floor_is_the_same_after_a_restart_and_stands_for_the_same_position() {
         plain.apply(fact);
     }
     plain.refresh(end());
-    let store = Store::open(folder.path()).unwrap();
+    let store = open(folder.path()).unwrap();
     assert_eq!(stored(&store).1, seen(&plain));
 }
 
@@ -38,7 +39,7 @@ fn a_floor_is_the_same_after_a_restart_and_stands_for_the_same_position() {
 fn what_was_not_written_is_not_there_and_what_was_is_there_with_its_position() {
     let folder = tempfile::tempdir().unwrap();
     let facts = story();
-    let store = Store::open(folder.path()).unwrap();
+    let store = open(folder.path()).unwrap();
     let mut writer = Writer::on(&store);
     writer.write(&facts[..40]);
     let written = stored(&store);
@@ -46,15 +47,15 @@ fn what_was_not_written_is_not_there_and_what_was_is_there_with_its_position() {
     writer.fold(&facts[40..80]);
     drop(writer.batch(1, &[]));
     drop(store);
-    let store = Store::open(folder.path()).unwrap();
+    let store = open(folder.path()).unwrap();
     assert_eq!(stored(&store), written);
 }
 
 #[test]
 fn an_empty_store_has_no_position_and_an_empty_floor() {
     let folder = tempfile::tempdir().unwrap();
-    let store = Store::open(folder.path()).unwrap();
-    let loaded = store.load::<u64>(practice()).unwrap();
+    let store = open(folder.path()).unwrap();
+    let loaded = load(&store, practice()).unwrap();
     assert_eq!(loaded.position, None);
     assert_eq!(loaded.floor.counts(), ripening::Counts::default());
     assert_eq!(store.effects().unwrap(), []);
@@ -63,7 +64,7 @@ fn an_empty_store_has_no_position_and_an_empty_floor() {
 #[test]
 fn in_another_time_zone_every_wheels_days_are_counted_again() {
     let folder = tempfile::tempdir().unwrap();
-    let store = Store::open(folder.path()).unwrap();
+    let store = open(folder.path()).unwrap();
     let facts = story();
     Writer::on(&store).write(&facts);
     for zone in [
@@ -75,7 +76,7 @@ fn in_another_time_zone_every_wheels_days_are_counted_again() {
             plain.apply(fact);
         }
         plain.refresh(end());
-        let mut loaded = store.load::<u64>(practice_in(zone)).unwrap();
+        let mut loaded = load(&store, practice_in(zone)).unwrap();
         let floor = loaded.floor.refresh(end());
         assert_eq!(seen(floor), seen(&plain), "{zone}");
     }
@@ -85,10 +86,10 @@ fn in_another_time_zone_every_wheels_days_are_counted_again() {
 fn a_store_that_is_open_elsewhere_is_refused_and_left_alone() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("scheduler");
-    let store = Store::open(&path).unwrap();
+    let store = open(&path).unwrap();
     Writer::on(&store).write(&story());
     let before = stored(&store);
-    let Err(error) = Store::open(&path) else {
+    let Err(error) = open(&path) else {
         panic!("opened twice");
     };
     assert!(matches!(error, StoreError::InUse(_)), "{error}");
@@ -101,7 +102,7 @@ fn a_store_that_is_open_elsewhere_is_refused_and_left_alone() {
     let beside = std::fs::read_dir(folder.path()).unwrap().count();
     assert_eq!(beside, 1, "nothing was put aside");
     drop(store);
-    assert_eq!(stored(&Store::open(&path).unwrap()), before);
+    assert_eq!(stored(&open(&path).unwrap()), before);
 }
 
 /// Codes in small letters and in capitals by turns are the same things, before a restart and
@@ -122,7 +123,7 @@ fn a_log_that_writes_codes_in_both_cases_is_the_same_after_a_restart() {
     let opened = || {
         let tries = std::iter::repeat_with(|| {
             std::thread::sleep(std::time::Duration::from_millis(5));
-            Store::open(folder.path())
+            open(folder.path())
         });
         tries.take(400).find_map(Result::ok).unwrap()
     };

@@ -4,13 +4,26 @@ use std::sync::Arc;
 
 use bus::retry::Backoff;
 use bus::{Bus, Shutdown};
-use facts::SiteId;
-use site::Site;
-use store::{Effect, Store};
+use facts::{SiteId, stored_struct};
 use tokio::sync::mpsc;
+
+use crate::Store;
 
 /// Effects that wait in memory; more wait in the store.
 const WAITING: usize = 10_000;
+
+/// A message to publish once the state that asks for it is safe.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Effect {
+    /// The end of its subject, after the site.
+    pub tail: String,
+    /// Its id: the same if it is made again.
+    pub id: String,
+    /// Its body.
+    pub body: Vec<u8>,
+}
+
+stored_struct!(Effect { tail, id, body });
 
 /// Takes effects and publishes them in order.
 pub struct Publisher {
@@ -20,9 +33,8 @@ pub struct Publisher {
 
 impl Publisher {
     /// Starts publishing; first what an earlier run stored and did not confirm.
-    pub fn start(site: &Site, bus: Bus, store: Arc<Store>, shutdown: Shutdown) -> Self {
+    pub fn start(site: SiteId, bus: Bus, store: Arc<Store>, shutdown: Shutdown) -> Self {
         let (sender, mut receiver) = mpsc::channel(WAITING);
-        let site = site.id;
         let earlier = store.effects().unwrap_or_else(|error| {
             tracing::error!("{error}");
             Vec::new()

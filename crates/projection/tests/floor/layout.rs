@@ -6,11 +6,13 @@ use std::path::Path;
 
 use facts::Fact;
 use facts::wire::{self, Read};
+use projection::Effect;
+use projection::floor;
 use proptest::prelude::*;
 use ripening::Folding;
-use store::{Batch, Effect, FORMAT, Store};
 
 use crate::story::{end, practice, practice_in, seen, story, timed};
+use crate::{load, open, open_loaded};
 
 /// Every type of fact, fully filled and minimal.
 const GOLDEN: &str = include_str!("../../../facts/tests/golden.ndjson");
@@ -56,7 +58,7 @@ fn dump(path: &Path) -> String {
 fn the_layout_of_this_number_is_the_one_that_is_written_down_for_it() {
     let folder = tempfile::tempdir().unwrap();
     {
-        let store = Store::open(folder.path()).unwrap();
+        let store = open(folder.path()).unwrap();
         let mut folding = Folding::new(practice());
         golden_facts().iter().for_each(|fact| folding.apply(fact));
         let unknown = GOLDEN.lines().next().unwrap();
@@ -85,11 +87,11 @@ fn the_layout_of_this_number_is_the_one_that_is_written_down_for_it() {
             let _ = floor.tell();
         }
         assert!(floor.open_alerts().next().is_some() && floor.alerts_over().next().is_some());
-        let mut batch = Batch::of(&mut floor, &9_u64, 1, &[effect()]).unwrap();
-        batch.keep("told", &vec!["a".to_owned()]).unwrap();
+        let mut batch = floor::batch(&mut floor, &9_u64, 1, &[effect()]).unwrap();
+        floor::keep(&mut batch, "told", &vec!["a".to_owned()]).unwrap();
         store.write(&batch).unwrap();
     }
-    let name = format!("tests/store/layout-{FORMAT}.txt");
+    let name = format!("tests/floor/layout-{}.txt", floor::FORMAT);
     let path = Path::new(env!("CARGO_MANIFEST_DIR")).join(&name);
     let is = dump(folder.path());
     let was = std::fs::read_to_string(&path).unwrap_or_default();
@@ -100,21 +102,21 @@ fn the_layout_of_this_number_is_the_one_that_is_written_down_for_it() {
     let differ = is.lines().zip(was.lines()).find(|(is, was)| is != was);
     assert!(
         is == was,
-        "what is stored lies otherwise than format {FORMAT} says: raise store::FORMAT, remove {name}, and run this with WHEELWARD_GOLDEN=add. First difference: {differ:?}"
+        "what is stored lies otherwise than its format says: raise floor::FORMAT, remove {name}, and run this with WHEELWARD_GOLDEN=add. First difference: {differ:?}"
     );
 }
 
 #[test]
 fn every_type_of_fact_is_the_same_after_a_restart() {
     let folder = tempfile::tempdir().unwrap();
-    let store = Store::open(folder.path()).unwrap();
+    let store = open(folder.path()).unwrap();
     let mut folding = Folding::new(practice());
     golden_facts().iter().for_each(|fact| folding.apply(fact));
     let mut floor = timed(folding);
     store
-        .write(&Batch::of(&mut floor, &1_u64, 1, &[]).unwrap())
+        .write(&floor::batch(&mut floor, &1_u64, 1, &[]).unwrap())
         .unwrap();
-    let mut loaded = store.load::<u64>(practice()).unwrap().floor;
+    let mut loaded = load(&store, practice()).unwrap().floor;
     assert_eq!(seen(loaded.refresh(end())), seen(&floor));
 }
 
@@ -123,29 +125,26 @@ fn a_record_that_does_not_read_puts_the_whole_store_aside_and_says_so() {
     for wheel in [true, false] {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("scheduler");
-        let store = Store::open(&path).unwrap();
+        let store = open(&path).unwrap();
         crate::story::Writer::on(&store).write(&story());
         drop(store);
         {
             let tree = sled::open(&path).unwrap().open_tree("floor").unwrap();
-            let prefix = if wheel { "w/" } else { "b/" };
+            let prefix = if wheel { "n/" } else { "b/" };
             let (key, value) = tree.scan_prefix(prefix).next().unwrap().unwrap();
             // Half of it, as a layout that has lost a field would be.
             tree.insert(key, &value[..value.len() / 2]).unwrap();
         }
-        let (store, loaded, aside) = Store::open_loaded::<u64>(&path, practice()).unwrap();
+        let (store, loaded, aside) = open_loaded(&path, practice()).unwrap();
         assert_eq!(loaded.position, None, "nothing of it is believed");
         assert_eq!(loaded.floor.counts(), ripening::Counts::default());
         let aside = aside.unwrap();
         assert!(aside.why.contains("does not read"), "{}", aside.why);
         assert!(aside.path.ends_with("scheduler.damaged-1"), "{aside:?}");
         drop(store);
-        let aside = Store::open(&aside.path).unwrap();
-        assert!(
-            aside.load::<u64>(practice()).is_err(),
-            "it is kept as it was"
-        );
-        let (_, _, again) = Store::open_loaded::<u64>(&path, practice()).unwrap();
+        let aside = open(&aside.path).unwrap();
+        assert!(load(&aside, practice()).is_err(), "it is kept as it was");
+        let (_, _, again) = open_loaded(&path, practice()).unwrap();
         assert_eq!(again, None);
     }
 }
@@ -159,7 +158,7 @@ proptest! {
         events in prop::collection::vec(any::<facts::Event>(), 1..60),
     ) {
         let folder = tempfile::tempdir().unwrap();
-        let store = Store::open(folder.path()).unwrap();
+        let store = open(folder.path()).unwrap();
         let template = &story()[0];
         let mut folding = Folding::new(practice_in(chrono_tz::UTC));
         for (number, event) in (1..).zip(events) {
@@ -171,8 +170,8 @@ proptest! {
             });
         }
         let mut floor = timed(folding);
-        store.write(&Batch::of(&mut floor, &1_u64, 1, &[]).unwrap()).unwrap();
-        let mut loaded = store.load::<u64>(practice_in(chrono_tz::UTC)).unwrap().floor;
+        store.write(&floor::batch(&mut floor, &1_u64, 1, &[]).unwrap()).unwrap();
+        let mut loaded = load(&store, practice_in(chrono_tz::UTC)).unwrap().floor;
         prop_assert_eq!(seen(loaded.refresh(end())), seen(&floor));
     }
 }

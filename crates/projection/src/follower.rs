@@ -36,6 +36,8 @@ pub struct Follower {
     /// The log's end when reading began: until then nothing can be said.
     end: u64,
     reading: Reading,
+    /// Whether questions come to the worker before the log has been read.
+    asked_early: bool,
 }
 
 /// How the reading of the log goes on.
@@ -77,7 +79,16 @@ impl Follower {
                 began: now,
                 said: now,
             },
+            asked_early: false,
         })
+    }
+
+    /// Lets questions come while the log is still being read: the worker keeps them, or says
+    /// itself how far it is.
+    #[must_use]
+    pub const fn asked_early(mut self) -> Self {
+        self.asked_early = true;
+        self
     }
 
     /// What comes next. Safe to drop half-way. While the log is still being read, questions are
@@ -92,7 +103,7 @@ impl Follower {
             tokio::select! {
                 () = self.shutdown.requested() => return Ok(News::Stop),
                 Some(question) = self.questions.next() => {
-                    if self.is_live() {
+                    if self.is_live() || self.asked_early {
                         return Ok(News::Question(question));
                     }
                     self.still_reading(question).await;

@@ -1,14 +1,18 @@
-#![allow(dead_code)]
 //! What survives a crash: records in sled, with the stream position they stand for, always
 //! written in one batch.
 //!
 //! Invariant: the position in the store is exactly the position of the state in the
 //! store. sled applies a batch on one tree whole or not at all, so one tree holds both.
 
+use std::ops::Bound;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use bus::telling::Telling;
 use facts::stored::borsh::{self, BorshDeserialize, BorshSerialize};
+
+use crate::records::Record;
+use crate::{Effect, Records};
 
 /// Bytes that must be free before a store that found the disk full is opened again: more
 /// than one of sled's segments and a busy minute's facts.
@@ -18,6 +22,9 @@ const ROOM: usize = 16 << 20;
 const FORMAT: &[u8] = b"format";
 /// The stream position that everything else stands for.
 const POSITION: &[u8] = b"position";
+/// Messages still to be published, by number.
+const EFFECTS: &[u8] = b"e/";
+
 /// sled's cache, bytes: a worker looks at what is closed seldom, one record after the other.
 const CACHE: u64 = 16 << 20;
 
@@ -75,6 +82,25 @@ pub struct Aside {
     pub why: String,
 }
 
+impl Aside {
+    /// For people: nothing is lost, but they should know that it happened. `worker`: whose
+    /// store it was.
+    #[must_use]
+    pub fn telling(&self, worker: &str) -> Telling {
+        let place = self.path.file_name().unwrap_or_default().to_string_lossy();
+        let id = match worker {
+            "scheduler" => format!("store-aside-{place}"),
+            other => format!("store-aside-{other}-{place}"),
+        };
+        let text = format!(
+            "The {worker}'s store did not read and was put aside as {}. The log was folded anew: nothing is lost, and answers are whole. Look at the disk. ({})",
+            self.path.display(),
+            self.why
+        );
+        Telling::warning(id, text)
+    }
+}
+
 /// A worker's store.
 pub struct Store {
     path: PathBuf,
@@ -95,7 +121,7 @@ impl Store {
         format: u32,
         load: impl Fn(&Self) -> Result<T, StoreError>,
     ) -> Result<(Self, T, Option<Aside>), StoreError> {
-        let whole = |store: &Self| load(store);
+        let whole = |store: &Self| store.effects().and_then(|_| load(store));
         let store = Self::open(path, format)?;
         match whole(&store) {
             Ok(loaded) => Ok((store, loaded, None)),
@@ -128,7 +154,7 @@ impl Store {
             other => other?,
         };
         // Of another format this number itself may not read.
-        let found = store.get_bytes(FORMAT)?;
+        let found = store.bytes(FORMAT)?;
         let ours = encode(&format)?;
         if found.as_deref() != Some(&ours) {
             if !store.tree.is_empty() {
@@ -185,8 +211,15 @@ impl Store {
     /// # Errors
     /// [`StoreError`]; nothing of the batch is stored then, and it can be tried again.
     pub fn write(&self, batch: &Batch) -> Result<(), StoreError> {
+        let mut all = sled::Batch::default();
+        for (key, value) in &batch.0 {
+            match value {
+                Some(value) => all.insert(key.as_slice(), value.as_slice()),
+                None => all.remove(key.as_slice()),
+            }
+        }
         self.tree
-            .apply_batch(batch.0.clone())
+            .apply_batch(all)
             .map_err(|e| failed(&self.path, e))?;
         self.db.flush().map_err(|e| failed(&self.path, e))?;
         Ok(())
@@ -200,84 +233,29 @@ impl Store {
         self.get(POSITION)
     }
 
-    /// One record.
-    ///
-    /// # Errors
-    /// [`StoreError`] when it does not read.
-    pub fn get<T: BorshDeserialize>(&self, key: &[u8]) -> Result<Option<T>, StoreError> {
-        let value = self.get_bytes(key)?;
-        value.map(|bytes| self.decode(key, &bytes)).transpose()
-    }
-
-    /// Whether there is such a record.
+    /// Effects that were asked for and not yet confirmed, in order.
     ///
     /// # Errors
     /// [`StoreError`] when the store cannot be read.
-    pub fn has(&self, key: &[u8]) -> Result<bool, StoreError> {
+    pub fn effects(&self) -> Result<Vec<(u64, Effect)>, StoreError> {
+        let mut effects = Vec::new();
+        self.each(EFFECTS, |number, effect| {
+            let number = number.try_into().map_err(|_| "no number".to_owned())?;
+            effects.push((u64::from_be_bytes(number), effect));
+            Ok(())
+        })?;
+        Ok(effects)
+    }
+
+    /// Forgets an effect that has been published.
+    ///
+    /// # Errors
+    /// [`StoreError`]; it is then published again, under the same id.
+    pub fn effect_done(&self, number: u64) -> Result<(), StoreError> {
         self.tree
-            .contains_key(key)
+            .remove(effect_key(number))
+            .map(drop)
             .map_err(|e| failed(&self.path, e))
-    }
-
-    /// Every record whose key begins so, in the order of keys: the rest of the key, and the
-    /// value. `take` says why a record makes no sense.
-    ///
-    /// # Errors
-    /// [`StoreError`] when one does not read, or makes no sense.
-    pub fn each<T: BorshDeserialize>(
-        &self,
-        prefix: &[u8],
-        mut take: impl FnMut(&[u8], T) -> Result<(), String>,
-    ) -> Result<(), StoreError> {
-        for entry in self.tree.scan_prefix(prefix) {
-            let (key, value) = entry.map_err(|e| failed(&self.path, e))?;
-            let stored = self.decode(&key, &value)?;
-            take(&key[prefix.len()..], stored).map_err(|why| self.unreadable(&key, &why))?;
-        }
-        Ok(())
-    }
-
-    /// The first keys that begin so, after a whole key: the rest of each, in order.
-    ///
-    /// # Errors
-    /// [`StoreError`] when the store cannot be read.
-    pub fn keys_after(
-        &self,
-        prefix: &[u8],
-        after: Option<&[u8]>,
-        most: usize,
-    ) -> Result<Vec<Vec<u8>>, StoreError> {
-        use std::ops::Bound::{Excluded, Included, Unbounded};
-        let from = after.map_or(Included(prefix), Excluded);
-        let keys = self.tree.range::<&[u8], _>((from, Unbounded)).keys();
-        let mut found = Vec::new();
-        for key in keys.take(most) {
-            let key = key.map_err(|e| failed(&self.path, e))?;
-            match key.strip_prefix(prefix) {
-                Some(rest) => found.push(rest.to_vec()),
-                None => break,
-            }
-        }
-        Ok(found)
-    }
-
-    /// Records from one key on and before another, in order, until `take` answers false.
-    ///
-    /// # Errors
-    /// [`StoreError`] when one does not read.
-    pub fn between<T: BorshDeserialize>(
-        &self,
-        from: &[u8],
-        to: &[u8],
-        mut take: impl FnMut(&[u8], T) -> bool,
-    ) -> Result<(), StoreError> {
-        for entry in self.tree.range(from..to) {
-            let (key, value) = entry.map_err(|e| failed(&self.path, e))?;
-            if !take(&key, self.decode(&key, &value)?) {
-                break;
-            }
-        }
-        Ok(())
     }
 
     /// Bytes on disk.
@@ -287,16 +265,25 @@ impl Store {
     pub fn size_on_disk(&self) -> Result<u64, StoreError> {
         self.db.size_on_disk().map_err(|e| failed(&self.path, e))
     }
+}
 
-    fn get_bytes(&self, key: &[u8]) -> Result<Option<sled::IVec>, StoreError> {
-        self.tree.get(key).map_err(|e| failed(&self.path, e))
+impl Records for Store {
+    type Error = StoreError;
+
+    fn bytes(&self, key: &[u8]) -> Result<Option<Vec<u8>>, StoreError> {
+        let found = self.tree.get(key).map_err(|e| failed(&self.path, e))?;
+        Ok(found.map(|bytes| bytes.to_vec()))
     }
 
-    fn decode<T: BorshDeserialize>(&self, key: &[u8], bytes: &[u8]) -> Result<T, StoreError> {
-        borsh::from_slice(bytes).map_err(|why| self.unreadable(key, &why.to_string()))
+    fn from(&self, from: Bound<&[u8]>) -> impl Iterator<Item = Result<Record, StoreError>> {
+        let records = self.tree.range::<&[u8], _>((from, Bound::Unbounded));
+        records.map(|record| {
+            let (key, value) = record.map_err(|e| failed(&self.path, e))?;
+            Ok((key.to_vec(), value.to_vec()))
+        })
     }
 
-    pub(crate) fn unreadable(&self, key: &[u8], why: &str) -> StoreError {
+    fn unreadable(&self, key: &[u8], why: &str) -> StoreError {
         StoreError::Unreadable {
             path: self.path.clone(),
             key: String::from_utf8_lossy(key).escape_debug().to_string(),
@@ -305,9 +292,9 @@ impl Store {
     }
 }
 
-/// What one write holds.
-#[derive(Default)]
-pub struct Batch(sled::Batch);
+/// What one write holds: keys with their new values; none takes the key away.
+#[derive(Debug, Default)]
+pub struct Batch(pub Vec<(Vec<u8>, Option<Vec<u8>>)>);
 
 impl Batch {
     /// Writes a record.
@@ -315,13 +302,13 @@ impl Batch {
     /// # Errors
     /// [`StoreError::Encoding`], which is a defect.
     pub fn put(&mut self, key: &[u8], value: &impl BorshSerialize) -> Result<(), StoreError> {
-        self.0.insert(key, encode(value)?);
+        self.0.push((key.to_vec(), Some(encode(value)?)));
         Ok(())
     }
 
     /// Forgets a record.
     pub fn remove(&mut self, key: &[u8]) {
-        self.0.remove(key);
+        self.0.push((key.to_vec(), None));
     }
 
     /// The position that the records stand for once this is written.
@@ -331,6 +318,21 @@ impl Batch {
     pub fn position(&mut self, position: &impl BorshSerialize) -> Result<(), StoreError> {
         self.put(POSITION, position)
     }
+
+    /// Messages to publish once this is written, numbered from `first`.
+    ///
+    /// # Errors
+    /// [`StoreError::Encoding`], which is a defect.
+    pub fn effects(&mut self, first: u64, effects: &[Effect]) -> Result<(), StoreError> {
+        for (number, effect) in (first..).zip(effects) {
+            self.put(&effect_key(number), effect)?;
+        }
+        Ok(())
+    }
+}
+
+fn effect_key(number: u64) -> Vec<u8> {
+    [EFFECTS, &number.to_be_bytes()].concat()
 }
 
 fn encode(value: &impl BorshSerialize) -> Result<Vec<u8>, StoreError> {

@@ -1,15 +1,17 @@
 //! Some days of a few wheels, and a floor that is written down step by step.
 
+use crate::load;
 use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
 use chrono_tz::Tz;
 use facts::{
     Carrier, Event, Fact, FactIdSource, RoomClimateRead, ToolCheck, ToolChecked, VatStarted,
     Voided, WheelHeld, WheelHooped, WheelMoved, WheelPortioned, WheelTurned,
 };
+use projection::floor;
+use projection::{Batch, Effect, Store};
 use quantity::{Celsius, DairyClock, Grams, Litres, Percent};
 use recipe::{Origin, Recipe, RecipeBook};
 use ripening::{Floor, Practice, answer};
-use store::{Batch, Effect, Store};
 
 /// Test data after common practice (no source): shared with the recipe crate's tests.
 const RECIPE: &str = include_str!("../../../recipe/tests/common-practice.toml");
@@ -28,6 +30,7 @@ pub fn practice_in(zone: Tz) -> Practice {
         clock: DairyClock::new(zone, hour(4)),
         turn_by: hour(18),
         lost_after_days: 4,
+        closed_after_days: 60,
         recipes,
         rights: ripening::Rights::AnyBadge,
     }
@@ -205,7 +208,7 @@ pub struct Writer<'a> {
 impl<'a> Writer<'a> {
     /// Goes on from what is stored.
     pub fn on(store: &'a Store) -> Self {
-        let loaded = store.load::<u64>(practice()).unwrap();
+        let loaded = load(&store, practice()).unwrap();
         Self {
             store,
             floor: timed(loaded.floor),
@@ -223,7 +226,7 @@ impl<'a> Writer<'a> {
     }
 
     pub fn batch(&mut self, first_effect: u64, effects: &[Effect]) -> Batch {
-        Batch::of(&mut self.floor, &self.position, first_effect, effects).unwrap()
+        floor::batch(&mut self.floor, &self.position, first_effect, effects).unwrap()
     }
 
     /// Folds some more of the facts and writes them down.
@@ -236,7 +239,7 @@ impl<'a> Writer<'a> {
 
 /// What is stored, as people would see it, and its position.
 pub fn stored(store: &Store) -> (Option<u64>, String) {
-    let mut loaded = store.load::<u64>(practice()).unwrap();
+    let mut loaded = load(&store, practice()).unwrap();
     let floor = loaded.floor.refresh(end());
     (loaded.position, seen(floor))
 }

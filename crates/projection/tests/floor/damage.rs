@@ -6,9 +6,9 @@ use std::path::{Path, PathBuf};
 use rand::rngs::StdRng;
 use rand::{Rng as _, SeedableRng as _};
 use ripening::{Floor, answer};
-use store::Store;
 
 use crate::story::{Writer, story_of};
+use crate::{load, open};
 
 /// So many that sled's file has several segments, and some of them are used again.
 const BATCHES: u32 = 12;
@@ -95,7 +95,7 @@ fn a_damaged_store_is_an_earlier_one_or_an_empty_one_and_catches_up_from_the_log
     let log = story_of(BATCHES);
     let mut truth = BTreeMap::new();
     {
-        let store = Store::open(&whole).unwrap();
+        let store = open(&whole).unwrap();
         let mut writer = Writer::on(&store);
         truth.insert(0, told(&writer.floor));
         for fact in log.chunks(1) {
@@ -109,7 +109,7 @@ fn a_damaged_store_is_an_earlier_one_or_an_empty_one_and_catches_up_from_the_log
         let path = folder.path().join(format!("store-{number}"));
         copy(&whole, &path);
         let how = damage(&path, &mut rng);
-        let store = Store::open(&path).unwrap_or_else(|error| panic!("{how}: {error}"));
+        let store = open(&path).unwrap_or_else(|error| panic!("{how}: {error}"));
         let mut writer = Writer::on(&store);
         let position = writer.position;
         assert_eq!(Some(&told(&writer.floor)), truth.get(&position), "{how}");
@@ -129,16 +129,13 @@ fn a_damaged_store_is_an_earlier_one_or_an_empty_one_and_catches_up_from_the_log
 fn a_store_that_cannot_be_opened_is_put_aside_whole_and_a_new_one_begun() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("scheduler");
-    Writer::on(&Store::open(&path).unwrap()).write(&story_of(1));
+    Writer::on(&open(&path).unwrap()).write(&story_of(1));
     let nonsense = b"this is no store";
     std::fs::write(path.join("conf"), nonsense).unwrap();
     for number in 1..=2 {
-        let store = Store::open(&path).unwrap();
+        let store = open(&path).unwrap();
         assert_eq!(
-            store
-                .load::<u64>(crate::story::practice())
-                .unwrap()
-                .position,
+            load(&store, crate::story::practice()).unwrap().position,
             None
         );
         drop(store);
