@@ -36,54 +36,64 @@ impl Diary {
 
     /// Takes a fact in. Any order, any repeat; facts about anything else are left.
     pub fn apply(&mut self, fact: &Fact) {
-        match &fact.event {
-            Event::Voided(voided) => {
-                self.voids.add(Voiding::of(fact, voided));
-            }
-            Event::MilkReceived(_)
-            | Event::MilkScreened(_)
-            | Event::MilkPasteurised(_)
-            | Event::MilkHeated(_)
-            | Event::MilkPooled(_)
-            | Event::VatStarted(_)
-            | Event::VatFilled(_)
-            | Event::VatReworked(_)
-            | Event::VatDosed(_)
-            | Event::VatMeasured(_)
-            | Event::VatCut(_)
-            | Event::VatDrained(_)
-            | Event::VatMilled(_)
-            | Event::VatClosed(_)
-            | Event::VatRecipeChanged(_)
-            | Event::WheelPierced(_)
-            | Event::WheelIroned(_)
-            | Event::ToolChecked(_)
-            | Event::ToolSanitised(_)
-            | Event::RoomClimateRead(_)
-            | Event::RoomGasRead(_)
-            | Event::RoomCleaned(_)
-            | Event::ControlChecked(_)
-            | Event::DeviationFound(_)
-            | Event::DeviationDecided(_)
-            | Event::LabSampled(_)
-            | Event::LabSwabbed(_)
-            | Event::LabResulted(_) => {
-                self.facts.insert(fact.order(), fact.clone());
-            }
-            _ => {}
+        if let Event::Voided(voided) = &fact.event {
+            self.voids.add(Voiding::of(fact, voided));
+        } else if Self::takes(&fact.event) {
+            self.facts.insert(fact.order(), fact.clone());
         }
     }
 
-    /// Forgets readings and handling from before an instant, which are by far the most
-    /// facts: a diary that is kept for long need not grow with them.
+    /// Whether it takes such a fact.
+    #[must_use]
+    pub const fn takes(event: &Event) -> bool {
+        matches!(
+            event,
+            Event::Voided(_)
+                | Event::MilkReceived(_)
+                | Event::MilkScreened(_)
+                | Event::MilkPasteurised(_)
+                | Event::MilkHeated(_)
+                | Event::MilkPooled(_)
+                | Event::VatStarted(_)
+                | Event::VatFilled(_)
+                | Event::VatReworked(_)
+                | Event::VatDosed(_)
+                | Event::VatMeasured(_)
+                | Event::VatCut(_)
+                | Event::VatDrained(_)
+                | Event::VatMilled(_)
+                | Event::VatClosed(_)
+                | Event::VatRecipeChanged(_)
+                | Event::WheelPierced(_)
+                | Event::WheelIroned(_)
+                | Event::ToolChecked(_)
+                | Event::ToolSanitised(_)
+                | Event::RoomClimateRead(_)
+                | Event::RoomGasRead(_)
+                | Event::RoomCleaned(_)
+                | Event::ControlChecked(_)
+                | Event::DeviationFound(_)
+                | Event::DeviationDecided(_)
+                | Event::LabSampled(_)
+                | Event::LabSwabbed(_)
+                | Event::LabResulted(_)
+        )
+    }
+
+    /// Whether a fact is a reading or handling: by far the most are.
+    #[must_use]
+    pub const fn is_routine(event: &Event) -> bool {
+        matches!(
+            event,
+            Event::RoomClimateRead(_) | Event::WheelPierced(_) | Event::WheelIroned(_)
+        )
+    }
+
+    /// Forgets readings and handling from before an instant: a diary that is kept for long need
+    /// not grow with them.
     pub fn forget_routine_before(&mut self, at: chrono::DateTime<chrono::Utc>) {
-        self.facts.retain(|(when, _), fact| {
-            let routine = matches!(
-                fact.event,
-                Event::RoomClimateRead(_) | Event::WheelPierced(_) | Event::WheelIroned(_)
-            );
-            !routine || *when >= at
-        });
+        self.facts
+            .retain(|(when, _), fact| !Self::is_routine(&fact.event) || *when >= at);
     }
 
     /// The facts that count, in order.

@@ -114,6 +114,12 @@ impl Ledger {
         }
     }
 
+    /// A ledger of so many records, for all of which this head stands.
+    #[must_use]
+    pub const fn after(count: u64, head: Head) -> Self {
+        Self { count, head }
+    }
+
     /// Takes the next record in.
     pub fn push(&mut self, entry: &Entry) {
         self.count += 1;

@@ -1,64 +1,65 @@
-//! What a fact did to its wheels, in a dozen bytes.
+//! What a fact did to its wheels, in a few dozen bytes.
 
 use chrono::{DateTime, Utc};
 use facts::{
     BatchId, Carrier, CustomerId, Event, FactId, HoldId, LotId, MarketId, OrderId, PersonId,
-    StationId, WheelId,
+    RoomId, StillageId, ToolId, WheelId, stored_enum, stored_struct,
 };
 use holds::Guard;
 
 use crate::Place;
-use crate::number::{Names, Number};
+use crate::index::Index;
 
 /// What was done to wheels.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) enum Act {
     Portioned {
-        batch: Number<BatchId>,
+        batch: BatchId,
         grams: u32,
     },
     Hooped {
-        hoop: Number<Place>,
-        stack: Option<Number<Place>>,
+        hoop: Place,
+        stack: Option<Place>,
     },
     Unhooped,
     Loaded {
-        stillage: Number<Place>,
+        stillage: StillageId,
     },
     Moved {
-        room: Number<Place>,
+        room: RoomId,
         /// The stillage that was scanned, if it was one: all that stand on it moved.
-        with: Option<Number<Place>>,
+        with: Option<StillageId>,
     },
     /// A tool went into the cheese.
     Touched {
-        tool: Number<Place>,
+        tool: ToolId,
     },
     Weighed {
         grams: u32,
     },
     Used {
-        lot: Number<LotId>,
+        lot: LotId,
     },
     Sampled {
         /// Grams taken of all wheels together.
         grams: u32,
     },
     Held {
-        hold: Number<HoldId>,
+        hold: HoldId,
+        reason: String,
     },
     Released {
-        hold: Number<HoldId>,
+        hold: HoldId,
     },
     Packed {
-        order: Number<OrderId>,
-        case: Number<Place>,
+        order: OrderId,
+        case: Place,
     },
     Dispatched {
-        order: Option<Number<OrderId>>,
-        market: Option<Number<MarketId>>,
+        order: Option<OrderId>,
+        market: Option<MarketId>,
         /// Who took it without an order.
-        customer: Option<Number<CustomerId>>,
+        customer: Option<CustomerId>,
     },
     Delivered,
     Refused,
@@ -68,18 +69,53 @@ pub(crate) enum Act {
     Handled,
 }
 
-/// One fact about wheels.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Entry {
-    pub(crate) at: DateTime<Utc>,
-    pub(crate) id: FactId,
-    pub(crate) person: Option<Number<PersonId>>,
+stored_enum!(Act {
+    0 = Portioned { batch, grams },
+    1 = Hooped { hoop, stack },
+    2 = Unhooped,
+    3 = Loaded { stillage },
+    4 = Moved { room, with },
+    5 = Touched { tool },
+    6 = Weighed { grams },
+    7 = Used { lot },
+    8 = Sampled { grams },
+    9 = Held { hold, reason },
+    10 = Released { hold },
+    11 = Packed { order, case },
+    12 = Dispatched { order, market, customer },
+    13 = Delivered,
+    14 = Refused,
+    15 = Returned,
+    16 = Discarded,
+    17 = Handled,
+});
+
+/// What a fact says about wheels, beside when it says so.
+#[derive(Debug, Clone)]
+pub(crate) struct Said {
+    pub(crate) person: Option<PersonId>,
     pub(crate) act: Act,
     pub(crate) void: bool,
     /// Who takes it back.
-    pub(crate) guard: Guard<Number<StationId>>,
+    pub(crate) guard: Guard,
     /// Its place in the caller's log; 0 if the caller did not say.
     pub(crate) place: u32,
+}
+
+stored_struct!(Said {
+    person,
+    act,
+    void,
+    guard,
+    place,
+});
+
+/// One fact about wheels.
+#[derive(Debug, Clone)]
+pub(crate) struct Entry {
+    pub(crate) at: DateTime<Utc>,
+    pub(crate) id: FactId,
+    pub(crate) said: Said,
 }
 
 impl Entry {
@@ -89,50 +125,36 @@ impl Entry {
     }
 }
 
-/// The names that acts speak of.
-#[derive(Debug, Default)]
-pub(crate) struct Dictionary {
-    pub(crate) wheels: Names<WheelId>,
-    pub(crate) batches: Names<BatchId>,
-    pub(crate) lots: Names<LotId>,
-    pub(crate) places: Names<Place>,
-    pub(crate) people: Names<PersonId>,
-    pub(crate) orders: Names<OrderId>,
-    pub(crate) markets: Names<MarketId>,
-    pub(crate) customers: Names<CustomerId>,
-    pub(crate) holds: Names<HoldId>,
-    pub(crate) stations: Names<StationId>,
-}
-
-impl Dictionary {
-    /// What a fact did to wheels; `None` when it is not about wheels.
+impl Index {
+    /// What a fact did to wheels, with codes as they were first written; `None` when it is not
+    /// about wheels.
     pub(crate) fn act(&mut self, event: &Event) -> Option<Act> {
         Some(match event {
             Event::WheelPortioned(e) => Act::Portioned {
-                batch: self.batches.number(e.batch),
+                batch: self.name(e.batch),
                 grams: e.weight_g.get(),
             },
             Event::WheelHooped(e) => Act::Hooped {
-                hoop: self.places.number(Place::Hoop(e.hoop)),
-                stack: e.stack.map(|stack| self.places.number(Place::Stack(stack))),
+                hoop: Place::Hoop(self.name(e.hoop)),
+                stack: e.stack.map(|stack| Place::Stack(self.name(stack))),
             },
             Event::WheelUnhooped(_) => Act::Unhooped,
             Event::WheelLoaded(e) => Act::Loaded {
-                stillage: self.places.number(Place::Stillage(e.stillage)),
+                stillage: self.name(e.stillage),
             },
             Event::WheelMoved(e) => Act::Moved {
-                room: self.places.number(Place::Room(e.room)),
+                room: self.name(e.room),
                 with: match e.via {
-                    Some(Carrier::Stillage(id)) => Some(self.places.number(Place::Stillage(id))),
+                    Some(Carrier::Stillage(id)) => Some(self.name(id)),
                     _ => None,
                 },
             },
             Event::WheelPierced(e) => Act::Touched {
-                tool: self.places.number(Place::Tool(e.machine)),
+                tool: self.name(e.machine),
             },
             Event::WheelIroned(e) => match e.iron {
                 Some(iron) => Act::Touched {
-                    tool: self.places.number(Place::Tool(iron)),
+                    tool: self.name(iron),
                 },
                 None => Act::Handled,
             },
@@ -140,31 +162,29 @@ impl Dictionary {
                 grams: e.weight_g.get(),
             },
             Event::LotUsed(e) => Act::Used {
-                lot: self.lots.number(e.lot),
+                lot: self.name(e.lot),
             },
             Event::LabSampled(e) => Act::Sampled {
                 grams: e.taken_g.map_or(0, |g| g.get()),
             },
             Event::WheelHeld(e) => Act::Held {
-                hold: self.holds.number(e.hold),
+                hold: self.name(e.hold),
+                reason: e.reason.clone(),
             },
             Event::WheelReleased(e) => Act::Released {
-                hold: self.holds.number(e.hold),
+                hold: self.name(e.hold),
             },
             Event::HoldLifted(e) => Act::Released {
-                hold: self.holds.number(e.hold),
+                hold: self.name(e.hold),
             },
             Event::OrderPacked(e) => Act::Packed {
-                order: self.orders.number(e.order),
-                case: self.places.number(Place::Case(e.case)),
+                order: self.name(e.order),
+                case: Place::Case(e.case),
             },
             Event::WheelDispatched(e) => Act::Dispatched {
-                order: e.order.map(|order| self.orders.number(order)),
-                market: e.market.map(|market| self.markets.number(market)),
-                customer: e
-                    .sale
-                    .as_ref()
-                    .map(|sale| self.customers.number(sale.customer)),
+                order: e.order.map(|order| self.name(order)),
+                market: e.market.map(|market| self.name(market)),
+                customer: e.sale.as_ref().map(|sale| self.name(sale.customer)),
             },
             Event::WheelDelivered(_) => Act::Delivered,
             Event::OrderRefused(_) => Act::Refused,

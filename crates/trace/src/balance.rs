@@ -107,10 +107,7 @@ impl WheelBalance {
 impl Index {
     /// A lot's balance.
     pub(crate) fn lot_balance(&self, lot: LotId) -> LotBalance {
-        let number = self.names.lots.find(lot);
-        let facts = number
-            .map(|n| self.facts(self.of_lot.list(n)))
-            .unwrap_or_default();
+        let facts = self.of_lot(lot);
         let mut unit = None;
         let mut came_in: Option<Milli> = None;
         let mut used: BTreeMap<Node, Milli> = BTreeMap::new();
@@ -187,13 +184,8 @@ impl Index {
 
     /// Whether facts tell how much of which lot ran into a batch's vat.
     pub(crate) fn is_filled(&self, batch: BatchId) -> bool {
-        let number = self.names.batches.find(batch);
-        let facts = number
-            .map(|n| self.facts(self.of_batch.list(n)))
-            .unwrap_or_default();
-        facts
-            .iter()
-            .any(|fact| matches!(fact.event, Event::VatFilled(_)))
+        let mut facts = self.of_batch(batch).into_iter();
+        facts.any(|fact| matches!(fact.event, Event::VatFilled(_)))
     }
 
     /// How much of a lot is in a batch by the start of the batch alone: all of its milk when
@@ -202,8 +194,7 @@ impl Index {
         if self.is_filled(batch) {
             return None;
         }
-        let number = self.names.batches.find(batch)?;
-        let facts = self.facts(self.of_batch.list(number));
+        let facts = self.of_batch(batch);
         let start = facts.iter().rev().find_map(|fact| match &fact.event {
             Event::VatStarted(e) => Some(e),
             _ => None,
@@ -214,14 +205,10 @@ impl Index {
 
     /// A batch's balance.
     pub(crate) fn batch_balance(&self, batch: BatchId, settings: &Settings) -> BatchBalance {
-        let number = self.names.batches.find(batch);
-        let facts = number
-            .map(|n| self.facts(self.of_batch.list(n)))
-            .unwrap_or_default();
         let mut milk = Milli::ZERO;
         let (mut ingredients, mut whey) = (Milli::ZERO, Milli::ZERO);
         let (mut rework_in_g, mut rework_out_g) = (0, 0);
-        for fact in facts {
+        for fact in self.of_batch(batch) {
             match &fact.event {
                 // A second start corrects the first.
                 Event::VatStarted(e) => milk = Milli::of(e.milk_l.get() * 1000.0),
@@ -241,7 +228,7 @@ impl Index {
                 _ => {}
             }
         }
-        let born = number.into_iter().flat_map(|number| self.born(number));
+        let born = self.born(batch).into_iter();
         let portioned_g = born.map(|(_, birth)| i64::from(birth.grams)).sum();
         let milk_g = milk.times_density(settings.milk_g_per_l).rounded();
         let whey_g = whey.times_density(settings.whey_g_per_l).rounded();

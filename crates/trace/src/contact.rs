@@ -3,14 +3,16 @@
 //! One step only: wheels that touched wheels that touched a suspect one are not followed.
 //! When a laboratory confirms one of those found here, it is asked for next.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 use chrono::{DateTime, TimeDelta, Utc};
-use facts::{BatchId, Event, RoomId, StillageId, ToolId, WheelId, Window, calendar};
+use facts::{
+    BatchId, Event, Fact, RoomId, StillageId, ToolId, VatId, VatStarted, WheelId, Window, calendar,
+};
 use serde::Serialize;
 
 use crate::index::Index;
-use crate::number::Number;
+use crate::key::{Key, Table, moment_of};
 use crate::stay::OPEN;
 use crate::{Level, Place};
 
@@ -121,7 +123,7 @@ pub(crate) struct Contacts {
 type Spans = BTreeMap<(DateTime<Utc>, DateTime<Utc>), WheelId>;
 
 /// What was found so far: the most telling contact for each wheel, place and way.
-type Found = HashMap<(Number<WheelId>, Number<Place>, How), (Contact, TimeDelta)>;
+type Found = HashMap<(WheelId, Place, How), (Contact, TimeDelta)>;
 
 impl Index {
     /// The wheels that had something in common with these, which are not among the answers.
@@ -133,16 +135,10 @@ impl Index {
         let mut found = Found::new();
         let mut never_cleaned = BTreeSet::new();
         let mut spans: BTreeMap<Place, Spans> = BTreeMap::new();
-        let mut touched: BTreeMap<Place, BTreeMap<DateTime<Utc>, WheelId>> = BTreeMap::new();
-        let mut numbers = HashSet::new();
+        let mut touched: BTreeMap<ToolId, BTreeMap<DateTime<Utc>, WheelId>> = BTreeMap::new();
         for wheel in suspects {
-            let Some(number) = self.names.wheels.find(*wheel) else {
-                continue;
-            };
-            numbers.insert(number);
-            let story = self.story(number);
+            let story = self.story(*wheel);
             for (place, from, to) in story.stays {
-                let place = self.names.places.name(place);
                 spans
                     .entry(place)
                     .or_default()
@@ -150,22 +146,15 @@ impl Index {
                     .or_insert(*wheel);
             }
             for (tool, at) in story.touches {
-                touched
-                    .entry(self.names.places.name(tool))
-                    .or_default()
-                    .entry(at)
-                    .or_insert(*wheel);
+                touched.entry(tool).or_default().entry(at).or_insert(*wheel);
             }
         }
-        let mut note = |wheel: Number<WheelId>, contact: Contact, lasted: TimeDelta| {
-            if numbers.contains(&wheel) {
+        let mut note = |wheel: WheelId, contact: Contact, lasted: TimeDelta| {
+            if suspects.contains(&wheel) {
                 return;
             }
-            let Some(place) = self.names.places.find(contact.place) else {
-                return;
-            };
             let best = found
-                .entry((wheel, place, contact.how))
+                .entry((wheel, contact.place, contact.how))
                 .or_insert((contact, lasted));
             // The longest tells most; of equal ones the first, so that order cannot matter.
             if (lasted, std::cmp::Reverse(contact)) > (best.1, std::cmp::Reverse(best.0)) {
@@ -184,16 +173,8 @@ impl Index {
                 }
                 Place::Vat(_) | Place::Tool(_) => continue,
             };
-            let Some(stays) = self
-                .names
-                .places
-                .find(*place)
-                .and_then(|p| self.sharing.at(p))
-            else {
-                continue;
-            };
             for (&(from, to), &with) in spans {
-                for stay in stays.overlapping(from, to) {
+                for stay in self.overlapping(*place, from, to) {
                     let (from, to) = (from.max(stay.from), to.min(stay.to));
                     let contact = Contact {
                         how,
@@ -202,7 +183,9 @@ impl Index {
                         from,
                         to: (to != OPEN).then_some(to),
                     };
-                    note(stay.wheel, contact, to - from);
+                    for wheel in stay.wheels {
+                        note(wheel, contact, to - from);
+                    }
                 }
             }
         }
@@ -214,9 +197,7 @@ impl Index {
         }
         let mut of: BTreeMap<WheelId, BTreeSet<Contact>> = BTreeMap::new();
         for ((wheel, _, _), (contact, _)) in found {
-            of.entry(self.names.wheels.name(wheel))
-                .or_default()
-                .insert(contact);
+            of.entry(wheel).or_default().insert(contact);
         }
         Contacts { of, never_cleaned }
     }
@@ -226,19 +207,11 @@ impl Index {
         place: Place,
         spans: &Spans,
         never_cleaned: &mut BTreeSet<Place>,
-        note: &mut impl FnMut(Number<WheelId>, Contact, TimeDelta),
+        note: &mut impl FnMut(WheelId, Contact, TimeDelta),
     ) {
-        let Some(stays) = self
-            .names
-            .places
-            .find(place)
-            .and_then(|p| self.sharing.at(p))
-        else {
-            return;
-        };
         let cleaned = self.cleaned(place);
         for (&(from, _), &with) in spans {
-            for next in stays.next_after(from) {
+            for next in self.next_after(place, from) {
                 match until_cleaned(&cleaned, from) {
                     Some(until) if next.from >= until => {}
                     None if next.from - from > RUN => {
@@ -252,7 +225,9 @@ impl Index {
                             from: next.from,
                             to: Some(next.from),
                         };
-                        note(next.wheel, contact, TimeDelta::zero());
+                        for wheel in next.wheels {
+                            note(wheel, contact, TimeDelta::zero());
+                        }
                     }
                 }
             }
@@ -261,18 +236,15 @@ impl Index {
 
     fn touched_by(
         &self,
-        tool: Place,
+        tool: ToolId,
         suspects: &BTreeMap<DateTime<Utc>, WheelId>,
         never_cleaned: &mut BTreeSet<Place>,
-        note: &mut impl FnMut(Number<WheelId>, Contact, TimeDelta),
+        note: &mut impl FnMut(WheelId, Contact, TimeDelta),
     ) {
-        let Some(number) = self.names.places.find(tool) else {
-            return;
-        };
-        let touches = self.sharing.touches(number);
-        let cleaned = self.cleaned(tool);
+        let place = Place::Tool(tool);
+        let cleaned = self.cleaned(place);
         if cleaned.is_empty() {
-            never_cleaned.insert(tool);
+            never_cleaned.insert(place);
         }
         for (&at, &with) in suspects {
             // Where sanitising is never recorded, only the run itself counts; the report says so.
@@ -282,25 +254,26 @@ impl Index {
                 .copied();
             let since = since.unwrap_or(DateTime::<Utc>::MIN_UTC);
             let since = since.max(calendar::earlier(at, RUN));
-            let first = touches.partition_point(|touch| touch.at < since);
-            for touch in touches[first..].iter().take_while(|touch| touch.at < until) {
+            for touch in self.touches(tool, since, until) {
                 // One pass of a machine with many needles goes into a whole group at once.
-                let how = if touch.at < at {
+                let how = if touch.from < at {
                     How::ToolBefore
-                } else if touch.at - at <= RUN {
+                } else if touch.from - at <= RUN {
                     How::ToolAfter
                 } else {
                     How::ToolLater
                 };
                 let contact = Contact {
                     how,
-                    place: tool,
+                    place,
                     with,
-                    from: touch.at,
-                    to: Some(touch.at),
+                    from: touch.from,
+                    to: Some(touch.from),
                 };
                 // The nearer in time, the more telling.
-                note(touch.wheel, contact, -(touch.at - at).abs());
+                for wheel in touch.wheels {
+                    note(wheel, contact, -(touch.from - at).abs());
+                }
             }
         }
     }
@@ -311,38 +284,24 @@ impl Index {
         suspect_batches: &BTreeSet<BatchId>,
         suspects: &BTreeSet<WheelId>,
         never_cleaned: &mut BTreeSet<Place>,
-        note: &mut impl FnMut(Number<WheelId>, Contact, TimeDelta),
+        note: &mut impl FnMut(WheelId, Contact, TimeDelta),
     ) {
-        let Some(number) = self.names.batches.find(batch) else {
-            return;
-        };
-        let born = self.born(number).map(|(wheel, _)| wheel);
+        let born = self.born(batch).into_iter().map(|(wheel, _)| wheel);
         let Some(with) = born.filter(|wheel| suspects.contains(wheel)).min() else {
             return;
         };
-        for fact in self.facts(self.of_batch.list(number)) {
+        for fact in self.of_batch(batch) {
             let Event::VatStarted(start) = &fact.event else {
                 continue;
             };
             let vat = Place::Vat(start.vat);
-            let Some(place) = self.names.places.find(vat) else {
-                continue;
-            };
             let cleaned = self.cleaned(vat);
-            let next = self
-                .facts(self.of_place.list(place))
-                .into_iter()
-                .find(|next| {
-                    matches!(&next.event, Event::VatStarted(e) if e.batch != batch)
-                        && next.order() > fact.order()
-                });
-            let Some((next, Event::VatStarted(start))) = next.map(|next| (next, &next.event))
-            else {
+            let Some((next, start)) = self.next_start(start.vat, &fact, batch) else {
                 continue;
             };
             match until_cleaned(&cleaned, fact.occurred_at) {
-                Some(until) if next.occurred_at >= until => continue,
-                None if next.occurred_at - fact.occurred_at > RUN => {
+                Some(until) if next >= until => continue,
+                None if next - fact.occurred_at > RUN => {
                     never_cleaned.insert(vat);
                     continue;
                 }
@@ -351,22 +310,38 @@ impl Index {
             if suspect_batches.contains(&start.batch) {
                 continue;
             }
-            let Some(of) = self.names.batches.find(start.batch) else {
-                continue;
-            };
-            for (wheel, _) in self.born(of) {
+            for (wheel, _) in self.born(start.batch) {
                 let contact = Contact {
                     how: How::VatAfter,
                     place: vat,
                     with,
-                    from: next.occurred_at,
-                    to: Some(next.occurred_at),
+                    from: next,
+                    to: Some(next),
                 };
-                if let Some(wheel) = self.names.wheels.find(wheel) {
-                    note(wheel, contact, TimeDelta::zero());
-                }
+                note(wheel, contact, TimeDelta::zero());
             }
         }
+    }
+
+    /// The start of another batch that followed one in a vat.
+    fn next_start(
+        &self,
+        vat: VatId,
+        one: &Fact,
+        batch: BatchId,
+    ) -> Option<(DateTime<Utc>, VatStarted)> {
+        let all = Key::of(Table::OfPlace).place(Place::Vat(vat));
+        let later = all.clone().moment(one.occurred_at, one.id);
+        let mut later = self
+            .shelf
+            .between(&later, &all.end(), |key, ()| moment_of(key));
+        later.retain(|moment| *moment > one.order());
+        later
+            .into_iter()
+            .find_map(|(at, fact)| match self.fact(fact)?.event {
+                Event::VatStarted(start) if start.batch != batch => Some((at, start)),
+                _ => None,
+            })
     }
 
     /// When a surface was sanitised, in order. Hoops, stillages and vats are sanitised under
@@ -380,12 +355,8 @@ impl Index {
             Place::Tool(id) => Ok(id),
             Place::Room(_) | Place::Case(_) => return Vec::new(),
         };
-        let tool = code
-            .ok()
-            .and_then(|code| self.names.places.find(Place::Tool(code)));
-        let facts = tool
-            .map(|tool| self.facts(self.of_place.list(tool)))
-            .unwrap_or_default();
+        let facts = code.map(|code| self.of_place(Place::Tool(code)));
+        let facts = facts.unwrap_or_default();
         let sanitised = facts
             .into_iter()
             .filter(|fact| matches!(fact.event, Event::ToolSanitised(_)));
@@ -404,32 +375,13 @@ impl Index {
 
     /// Wheels that a tool went into in a time.
     pub(crate) fn by_tool(&self, tool: ToolId, window: Window) -> BTreeSet<WheelId> {
-        let Some(number) = self.names.places.find(Place::Tool(tool)) else {
-            return BTreeSet::new();
-        };
-        let touches = self.sharing.touches(number);
-        let first = touches.partition_point(|touch| touch.at < window.from);
-        let within = touches[first..]
-            .iter()
-            .take_while(|touch| touch.at < window.to.unwrap_or(OPEN));
-        within
-            .map(|touch| self.names.wheels.name(touch.wheel))
-            .collect()
+        let within = self.touches(tool, window.from, window.to.unwrap_or(OPEN));
+        within.into_iter().flat_map(|touch| touch.wheels).collect()
     }
 
     fn at_place(&self, place: Place, window: Window) -> BTreeSet<WheelId> {
-        let Some(stays) = self
-            .names
-            .places
-            .find(place)
-            .and_then(|p| self.sharing.at(p))
-        else {
-            return BTreeSet::new();
-        };
-        let within = stays.overlapping(window.from, window.to.unwrap_or(OPEN));
-        within
-            .map(|stay| self.names.wheels.name(stay.wheel))
-            .collect()
+        let within = self.overlapping(place, window.from, window.to.unwrap_or(OPEN));
+        within.into_iter().flat_map(|stay| stay.wheels).collect()
     }
 }
 

@@ -47,10 +47,7 @@ impl Trace<'_> {
                 .wheels()
                 .collect::<Vec<_>>()
                 .into_iter();
-            wheels.any(|wheel| {
-                let number = index.names.wheels.find(wheel);
-                number.is_some_and(|number| index.story(number).left_at.is_some())
-            })
+            wheels.any(|wheel| index.story(wheel).left_at.is_some())
         };
         // The day's own place in the list, then on from there to the first that has left.
         let start =

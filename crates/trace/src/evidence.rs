@@ -3,10 +3,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
-use facts::{Event, Fact, FactId, HoldId, ReworkSource, Scope, WheelId};
+use facts::{Event, Fact, FactId, HoldId, ReworkSource, SampleId, WheelId};
 
-use crate::index::Kept;
+use crate::act::Act;
+use crate::key::{Key, Table};
 use crate::recall::Recall;
+use crate::sample::stands_for;
 use crate::{Level, Place, Trace};
 
 /// The facts behind a recall, each once, without those voided.
@@ -25,45 +27,36 @@ impl Trace<'_> {
     #[must_use]
     pub fn evidence(&self, recall: &Recall) -> Evidence {
         let index = self.index;
-        let names = &index.names;
-        let mut facts: BTreeMap<(DateTime<Utc>, FactId), &Fact> = BTreeMap::new();
-        let mut keep = |kept: &[Kept]| {
-            facts.extend(
-                index
-                    .facts(kept)
-                    .into_iter()
-                    .map(|fact| (fact.order(), fact)),
-            );
+        let mut facts: BTreeMap<(DateTime<Utc>, FactId), Fact> = BTreeMap::new();
+        let mut keep = |kept: Vec<Fact>| {
+            facts.extend(kept.into_iter().map(|fact| (fact.order(), fact)));
         };
         let told = recall
             .wheels
             .iter()
             .filter(|wheel| wheel.level == Level::Certain || wheel.order.is_some());
         let (mut wheels, mut holds): (BTreeSet<WheelId>, BTreeSet<HoldId>) = Default::default();
+        let (mut orders, mut tools) = (BTreeSet::new(), BTreeSet::new());
         let mut batches: BTreeSet<_> = recall.batches.iter().copied().collect();
         for wheel in told {
             wheels.insert(wheel.wheel);
             holds.extend(&wheel.holds);
             batches.extend(wheel.batch);
-            if let Some(order) = wheel.order.and_then(|order| names.orders.find(order)) {
-                keep(index.of_order.list(order));
-            }
-            let Some(number) = names.wheels.find(wheel.wheel) else {
-                continue;
-            };
-            keep(index.rework_of.list(number));
-            for (tool, _) in index.story(number).touches {
-                let Place::Tool(_) = names.places.name(tool) else {
-                    continue;
-                };
-                keep(index.of_place.list(tool));
-            }
+            orders.extend(wheel.order);
+            keep(index.rework_of(wheel.wheel));
+            let touches = index.story(wheel.wheel).touches.into_iter();
+            tools.extend(touches.map(|(tool, _)| tool));
+        }
+        for order in orders {
+            keep(index.facts(&Key::of(Table::OfOrder).code(&order)));
+        }
+        for tool in tools {
+            keep(index.of_place(Place::Tool(tool)));
         }
         // What was reworked into these batches, one step back.
         let sources: Vec<ReworkSource> = batches
             .iter()
-            .filter_map(|batch| names.batches.find(*batch))
-            .flat_map(|batch| index.facts(index.of_batch.list(batch)))
+            .flat_map(|batch| index.of_batch(*batch))
             .filter_map(|fact| match &fact.event {
                 Event::VatReworked(e) => Some(e.from),
                 _ => None,
@@ -75,34 +68,39 @@ impl Trace<'_> {
                     batches.insert(batch);
                 }
                 ReworkSource::Wheel(wheel) => {
-                    let number = names.wheels.find(wheel);
-                    let batch = number.and_then(|number| index.story(number).batch());
-                    batches.extend(batch.map(|batch| names.batches.name(batch)));
+                    batches.extend(index.story(wheel).batch());
                     wheels.insert(wheel);
                 }
             }
         }
         let lots = recall.back.iter().map(|line| line.lot);
-        for lot in lots.filter_map(|lot| names.lots.find(lot)) {
-            keep(index.of_lot.list(lot));
+        for lot in lots {
+            keep(index.of_lot(lot));
         }
-        for batch in batches
-            .iter()
-            .filter_map(|batch| names.batches.find(*batch))
-        {
-            keep(index.of_batch.list(batch));
+        for batch in &batches {
+            keep(index.of_batch(*batch));
         }
         for hold in holds {
-            keep(index.of_hold.get(&hold).map_or(&[][..], Vec::as_slice));
+            keep(index.of_hold(hold));
         }
-        for kept in index.of_sample.values() {
-            let mine = index.facts(kept).iter().any(|fact| match &fact.event {
+        let (mut places, mut samples) = (BTreeSet::new(), BTreeSet::new());
+        for batch in &batches {
+            let of = Key::of(Table::SampledOf).code(batch);
+            samples.extend(index.shelf.under(&of, |_, sample: SampleId| sample));
+        }
+        for entry in wheels.iter().flat_map(|wheel| index.hands(*wheel)) {
+            places.insert(entry.said.place);
+            if let Act::Sampled { .. } = entry.said.act
+                && let Some(Event::LabSampled(e)) = index.fact(entry.id).map(|fact| fact.event)
+            {
+                samples.insert(e.sample);
+            }
+        }
+        for sample in samples {
+            let kept = index.of_sample(sample);
+            let mine = kept.iter().any(|fact| match &fact.event {
                 Event::LabSampled(e) => {
-                    let scope = match &e.scope {
-                        Some(Scope::Batch(batch)) => Some(*batch),
-                        _ => e.batch,
-                    };
-                    scope.is_some_and(|batch| batches.contains(&batch))
+                    stands_for(e).any(|batch| batches.contains(&batch))
                         || e.wheels.iter().any(|wheel| wheels.contains(wheel))
                 }
                 _ => false,
@@ -111,18 +109,9 @@ impl Trace<'_> {
                 keep(kept);
             }
         }
-        let mut places = BTreeSet::new();
-        for wheel in wheels.iter().filter_map(|wheel| names.wheels.find(*wheel)) {
-            for group in index.groups_of.list(wheel) {
-                let group = &index.groups[*group as usize];
-                let entries = group.acts.iter().chain(&group.handled);
-                let entries = entries.map(|entry| &index.entries[*entry as usize]);
-                places.extend(entries.filter(|entry| !entry.void).map(|entry| entry.place));
-            }
-        }
         places.remove(&0);
         Evidence {
-            facts: facts.into_values().cloned().collect(),
+            facts: facts.into_values().collect(),
             places,
         }
     }

@@ -8,7 +8,7 @@ use facts::{BatchId, Event, Ingredient, LotId, ReworkSource, WheelId};
 use serde::Serialize;
 
 use crate::index::Index;
-use crate::number::Number;
+use crate::key::{Key, Table};
 use crate::story::Birth;
 
 /// A lot, a batch or a wheel.
@@ -148,29 +148,37 @@ impl Index {
     /// Whether any fact that counts speaks of it.
     pub(crate) fn speaks_of(&self, node: Node) -> bool {
         match node {
-            Node::Lot(lot) => self.names.lots.find(lot).is_some_and(|lot| {
-                let mut used = self.used_on.list(lot).iter();
-                let counts = |(_, entry): &(u32, u32)| !self.entries[*entry as usize].void;
-                !self.facts(self.of_lot.list(lot)).is_empty() || used.any(counts)
-            }),
-            Node::Batch(batch) => self.names.batches.find(batch).is_some_and(|batch| {
-                !self.facts(self.of_batch.list(batch)).is_empty()
-                    || self.born(batch).next().is_some()
-            }),
-            Node::Wheel(wheel) => self.names.wheels.find(wheel).is_some_and(|wheel| {
-                let reworked = self.facts(self.rework_of.list(wheel));
-                self.hands(wheel).next().is_some() || !reworked.is_empty()
-            }),
+            Node::Lot(lot) => {
+                self.any_fact(&Key::of(Table::OfLot).code(&lot)) || !self.used_on(lot).is_empty()
+            }
+            Node::Batch(batch) => {
+                self.any_fact(&Key::of(Table::OfBatch).code(&batch)) || !self.born(batch).is_empty()
+            }
+            Node::Wheel(wheel) => {
+                self.was_in_hands(wheel) || self.any_fact(&Key::of(Table::ReworkOf).code(&wheel))
+            }
         }
     }
 
     /// The wheels portioned from a batch, with that portioning.
-    pub(crate) fn born(&self, batch: Number<BatchId>) -> impl Iterator<Item = (WheelId, Birth)> {
-        self.born_of.list(batch).iter().filter_map(move |wheel| {
-            let births = self.story(*wheel).births;
-            let birth = births.into_iter().find(|birth| birth.batch == batch)?;
-            Some((self.names.wheels.name(*wheel), birth))
+    pub(crate) fn born(&self, batch: BatchId) -> Vec<(WheelId, Birth)> {
+        let born = self.ever_born(batch).into_iter();
+        born.filter_map(|wheel| {
+            let mut births = self.births(wheel).into_iter();
+            let birth = births.find(|birth| birth.batch == batch)?;
+            Some((wheel, birth))
         })
+        .collect()
+    }
+
+    /// The wheels on which some of a lot was used, and when.
+    fn used_on(&self, lot: LotId) -> Vec<(Vec<WheelId>, DateTime<Utc>)> {
+        let used = self.moments::<u32>(&Key::of(Table::UsedOn).code(&lot));
+        let counts = used.into_iter().filter_map(|(at, fact, group)| {
+            let entry = self.counting(group, (at, fact))?;
+            Some((self.wheels_of(group), entry.at))
+        });
+        counts.collect()
     }
 
     /// What a node went into.
@@ -181,10 +189,7 @@ impl Index {
         };
         match node {
             Node::Lot(lot) => {
-                let Some(number) = self.names.lots.find(lot) else {
-                    return Vec::new();
-                };
-                for fact in self.facts(self.of_lot.list(number)) {
+                for fact in self.of_lot(lot) {
                     let at = fact.occurred_at;
                     match &fact.event {
                         Event::MilkPooled(e) if e.from.iter().any(|part| part.lot == lot) => {
@@ -196,24 +201,17 @@ impl Index {
                         _ => {}
                     }
                 }
-                for &(group, entry) in self.used_on.list(number) {
-                    let entry = &self.entries[entry as usize];
-                    if !entry.void {
-                        for wheel in &self.groups[group as usize].wheels {
-                            let wheel = self.names.wheels.name(*wheel);
-                            step(Node::Wheel(wheel), Link::PutOn, entry.at);
-                        }
+                for (wheels, at) in self.used_on(lot) {
+                    for wheel in wheels {
+                        step(Node::Wheel(wheel), Link::PutOn, at);
                     }
                 }
             }
             Node::Batch(batch) => {
-                let Some(number) = self.names.batches.find(batch) else {
-                    return Vec::new();
-                };
-                for (wheel, birth) in self.born(number) {
+                for (wheel, birth) in self.born(batch) {
                     step(Node::Wheel(wheel), Link::Portioned, birth.at);
                 }
-                for fact in self.facts(self.of_batch.list(number)) {
+                for fact in self.of_batch(batch) {
                     if let Event::VatReworked(e) = &fact.event
                         && e.from == ReworkSource::Batch(batch)
                     {
@@ -222,10 +220,7 @@ impl Index {
                 }
             }
             Node::Wheel(wheel) => {
-                let Some(number) = self.names.wheels.find(wheel) else {
-                    return Vec::new();
-                };
-                for fact in self.facts(self.rework_of.list(number)) {
+                for fact in self.rework_of(wheel) {
                     if let Event::VatReworked(e) = &fact.event {
                         step(Node::Batch(e.batch), Link::Reworked, fact.occurred_at);
                     }
@@ -243,11 +238,7 @@ impl Index {
         };
         match node {
             Node::Lot(lot) => {
-                let number = self.names.lots.find(lot);
-                for fact in number
-                    .map(|n| self.facts(self.of_lot.list(n)))
-                    .unwrap_or_default()
-                {
+                for fact in self.of_lot(lot) {
                     if let Event::MilkPooled(e) = &fact.event
                         && e.lot == lot
                     {
@@ -258,11 +249,7 @@ impl Index {
                 }
             }
             Node::Batch(batch) => {
-                let number = self.names.batches.find(batch);
-                for fact in number
-                    .map(|n| self.facts(self.of_batch.list(n)))
-                    .unwrap_or_default()
-                {
+                for fact in self.of_batch(batch) {
                     let at = fact.occurred_at;
                     match &fact.event {
                         Event::VatStarted(e) => {
@@ -284,16 +271,12 @@ impl Index {
                 }
             }
             Node::Wheel(wheel) => {
-                let Some(number) = self.names.wheels.find(wheel) else {
-                    return Vec::new();
-                };
-                let story = self.story(number);
+                let story = self.story(wheel);
                 for birth in &story.births {
-                    let batch = self.names.batches.name(birth.batch);
-                    step(Node::Batch(batch), Link::Portioned, birth.at);
+                    step(Node::Batch(birth.batch), Link::Portioned, birth.at);
                 }
                 for &(lot, at) in &story.lots {
-                    step(Node::Lot(self.names.lots.name(lot)), Link::PutOn, at);
+                    step(Node::Lot(lot), Link::PutOn, at);
                 }
             }
         }

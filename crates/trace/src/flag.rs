@@ -10,6 +10,7 @@ use serde::{Serialize, Serializer};
 
 use crate::act::Act;
 use crate::family::{Family, Node};
+use crate::hold::ledger_and_end;
 use crate::index::Index;
 use crate::{Link, Place};
 
@@ -157,7 +158,7 @@ impl Serialize for Flag {
 
 /// Holds of which it is still being worked out which wheels they keep.
 pub(crate) fn of_holds(index: &Index, flags: &mut BTreeSet<Flag>) {
-    let last_birth = index.last_birth;
+    let last_birth = index.counts.last_birth;
     let laid = index.laid().into_iter();
     let unfinished = laid.filter(|laid| {
         laid.is_untraced() || last_birth.is_some_and(|birth| laid.is_traced_before(birth))
@@ -185,21 +186,20 @@ pub(crate) fn of_question(index: &Index, about: &Scope, flags: &mut BTreeSet<Fla
 
 /// A wheel's own records: what cannot be right about them.
 pub(crate) fn of_wheel(index: &Index, wheel: WheelId, flags: &mut BTreeSet<Flag>) {
-    let Some(number) = index.names.wheels.find(wheel) else {
-        return;
-    };
+    let life = index.life(wheel);
     let mut births = 0;
-    let ledger = index.ledger(number);
+    let (ledger, _) = ledger_and_end(&life);
+    let course = index.course_of(&ledger);
     let laid = index.laid();
-    let over = index.over(wheel, &ledger, &laid);
-    for entry in index.life(number) {
-        match entry.act {
+    let over = index.over(wheel, course.as_ref(), &laid);
+    for entry in life {
+        match entry.said.act {
             Act::Portioned { .. } => births += 1,
             Act::Held { .. } => {}
             Act::Dispatched { order, .. } => {
                 let held = ledger.holds_before(over, Moment::new(entry.at, entry.id));
                 flags.extend(held.iter().map(|h| Flag::LeftWhileHeld(wheel, h.hold)));
-                if order.is_none() && index.story(number).order.is_none() {
+                if order.is_none() && index.story(wheel).order.is_none() {
                     flags.insert(Flag::LeftWithoutOrder(wheel));
                 }
             }
@@ -232,12 +232,8 @@ struct Arrival {
 }
 
 fn arrival(index: &Index, lot: LotId) -> Arrival {
-    let number = index.names.lots.find(lot);
-    let facts = number
-        .map(|n| index.facts(index.of_lot.list(n)))
-        .unwrap_or_default();
     let mut arrival = Arrival::default();
-    for fact in facts {
+    for fact in index.of_lot(lot) {
         match &fact.event {
             Event::MilkReceived(e) => {
                 arrival.at.get_or_insert(fact.occurred_at);

@@ -8,13 +8,12 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use chrono::{DateTime, Utc};
 use facts::{FactId, HoldId, HoldTraced, PersonId, RecipeId, Scope, WheelHeld, WheelId};
-use holds::{By, Held, Laid, Ledger, Moment, Note, Over, Placed, Says};
+use holds::{By, Course, Held, Laid, Ledger, Moment, Note, Over, Placed, Says};
 use serde::{Deserialize, Serialize};
 
 use crate::Trace;
 use crate::act::{Act, Entry};
 use crate::index::Index;
-use crate::number::Number;
 
 /// What a hold keeps.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -64,51 +63,49 @@ pub struct HoldStanding {
 
 /// Whether a wheel is still in the dairy.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Gone {
+pub(crate) enum Gone {
     Here,
     Left,
     Discarded,
 }
 
-impl Index {
-    /// Writes what an entry says of a wheel's holds, and of the batch whose recipe it is
-    /// held by.
-    pub(crate) fn write(&self, ledger: &mut Ledger, entry: &Entry) {
-        let moment = Moment::new(entry.at, entry.id);
-        let (hold, says) = match entry.act {
-            Act::Portioned { batch, .. } => {
-                return ledger.born(moment, self.names.batches.name(batch));
-            }
-            Act::Held { hold } => (hold, Says::Held),
-            Act::Released { hold } => (hold, Says::Released),
-            _ => return,
-        };
-        ledger.note(Note {
-            moment,
-            hold: self.names.holds.name(hold),
-            person: entry.person.map(|person| self.names.people.name(person)),
-            says,
-        });
-    }
+/// Writes what an entry says of a wheel's holds, and of the batch whose recipe it is held by.
+pub(crate) fn write(ledger: &mut Ledger, entry: &Entry) {
+    let moment = Moment::new(entry.at, entry.id);
+    let (hold, says) = match entry.said.act {
+        Act::Portioned { batch, .. } => return ledger.born(moment, batch),
+        Act::Held { hold, .. } => (hold, Says::Held),
+        Act::Released { hold } => (hold, Says::Released),
+        _ => return,
+    };
+    ledger.note(Note {
+        moment,
+        hold,
+        person: entry.said.person,
+        says,
+    });
+}
 
-    /// What facts say of a wheel's holds.
-    pub(crate) fn ledger(&self, wheel: Number<WheelId>) -> Ledger {
-        self.ledger_and_end(wheel).0
-    }
-
-    fn ledger_and_end(&self, wheel: Number<WheelId>) -> (Ledger, Gone) {
-        let mut ledger = Ledger::default();
-        let mut gone = Gone::Here;
-        for entry in self.life(wheel) {
-            self.write(&mut ledger, &entry);
-            match entry.act {
-                Act::Dispatched { .. } => gone = Gone::Left,
-                Act::Returned => gone = Gone::Here,
-                Act::Discarded => gone = Gone::Discarded,
-                _ => {}
-            }
+/// What facts say of a wheel's holds, and whether it is still in the dairy.
+pub(crate) fn ledger_and_end(life: &[Entry]) -> (Ledger, Gone) {
+    let mut ledger = Ledger::default();
+    let mut gone = Gone::Here;
+    for entry in life {
+        write(&mut ledger, entry);
+        match entry.said.act {
+            Act::Dispatched { .. } => gone = Gone::Left,
+            Act::Returned => gone = Gone::Here,
+            Act::Discarded => gone = Gone::Discarded,
+            _ => {}
         }
-        (ledger, gone)
+    }
+    (ledger, gone)
+}
+
+impl Index {
+    /// By which recipe the batch of a wheel goes.
+    pub(crate) fn course_of(&self, ledger: &Ledger) -> Option<Course> {
+        ledger.batch().and_then(|batch| self.course(batch))
     }
 
     /// Every hold over a scope.
@@ -116,14 +113,13 @@ impl Index {
         self.scopes.laid(&self.voids, self.rule.rights())
     }
 
-    /// What lies over a wheel beside the facts about it.
+    /// What lies over a wheel beside the facts about it. `course`: [`Index::course_of`].
     pub(crate) fn over<'a>(
         &'a self,
         wheel: WheelId,
-        ledger: &Ledger,
+        course: Option<&Course>,
         laid: &'a [Laid<'a>],
     ) -> Over<'a> {
-        let course = ledger.batch().and_then(|batch| self.courses.get(&batch));
         Over {
             wheel,
             born: self.rule.born(course, &self.voids),
@@ -138,10 +134,15 @@ impl Trace<'_> {
     /// Every hold that keeps a wheel, in the order of their codes.
     #[must_use]
     pub fn held(&self, wheel: WheelId) -> Vec<Held> {
-        let number = self.index.names.wheels.find(wheel);
-        let ledger = number.map_or_else(Ledger::default, |number| self.index.ledger(number));
+        let (ledger, _) = ledger_and_end(&self.index.life(wheel));
+        self.held_by(wheel, &ledger)
+    }
+
+    /// The same, of a wheel of which facts say so.
+    pub(crate) fn held_by(&self, wheel: WheelId, ledger: &Ledger) -> Vec<Held> {
+        let course = self.index.course_of(ledger);
         let laid = self.index.laid();
-        let over = self.index.over(wheel, &ledger, &laid);
+        let over = self.index.over(wheel, course.as_ref(), &laid);
         ledger.holds(over).into_iter().map(Held::from).collect()
     }
 
@@ -160,12 +161,14 @@ impl Trace<'_> {
         let laid = index.laid();
         let mut by_recipe: BTreeMap<(HoldId, RecipeId), HoldStanding> = BTreeMap::new();
         let mut by_fact: BTreeMap<HoldId, HoldStanding> = BTreeMap::new();
-        for (wheel, number) in index.names.wheels.iter() {
-            let (ledger, gone) = index.ledger_and_end(number);
-            if gone == Gone::Discarded || index.hands(number).next().is_none() {
+        for wheel in index.may_be_held() {
+            let life = index.life(wheel);
+            let (ledger, gone) = ledger_and_end(&life);
+            if gone == Gone::Discarded || !index.was_in_hands(wheel) {
                 continue;
             }
-            for held in ledger.holds(index.over(wheel, &ledger, &laid)) {
+            let course = index.course_of(&ledger);
+            for held in ledger.holds(index.over(wheel, course.as_ref(), &laid)) {
                 let line = match held.by {
                     By::Scope(_) | By::Untraced(_) => continue,
                     By::Recipe(born) => {
@@ -191,7 +194,7 @@ impl Trace<'_> {
                             line.placed_at = Some(note.moment.at);
                             line.fact = Some(note.moment.fact);
                             line.placed_by = note.person;
-                            line.reason = index.why(note.moment.fact).to_owned();
+                            line.reason = why(&life, note.moment.fact);
                         }
                         line
                     }
@@ -222,7 +225,7 @@ impl Trace<'_> {
     fn standing_scopes(&self) -> Vec<HoldStanding> {
         let laid = self.index.laid();
         let stand = laid.iter().filter(|laid| laid.lifted.is_none());
-        let last_birth = self.index.last_birth;
+        let last_birth = self.index.counts.last_birth;
         let over = |laid: &Laid<'_>| HoldStanding {
             untraced: laid.is_untraced(),
             behind: last_birth.is_some_and(|birth| laid.is_traced_before(birth)),
@@ -283,9 +286,9 @@ impl Trace<'_> {
     /// Whether a hold over a scope keeps a wheel that was released from it.
     fn is_in_again(&self, wheel: WheelId, ledger: &Ledger, hold: HoldId) -> bool {
         let laid = self.index.laid();
-        let mut holds = ledger
-            .holds(self.index.over(wheel, ledger, &laid))
-            .into_iter();
+        let course = self.index.course_of(ledger);
+        let over = self.index.over(wheel, course.as_ref(), &laid);
+        let mut holds = ledger.holds(over).into_iter();
         holds.any(|standing| standing.hold == hold && matches!(standing.by, By::Scope(_)))
     }
 
@@ -299,10 +302,7 @@ impl Trace<'_> {
             ..HoldStanding::new(placed.hold, Keeps::Scope(placed.scope.clone()))
         };
         for wheel in self.index.within(&placed.scope).reasons.into_keys() {
-            let Some(number) = self.index.names.wheels.find(wheel) else {
-                continue;
-            };
-            let (ledger, gone) = self.index.ledger_and_end(number);
+            let (ledger, gone) = ledger_and_end(&self.index.life(wheel));
             let mut notes = ledger
                 .notes()
                 .iter()
@@ -330,6 +330,15 @@ impl Trace<'_> {
             }
         }
         over
+    }
+}
+
+/// Why a fact held a wheel.
+fn why(life: &[Entry], fact: FactId) -> String {
+    let held = life.iter().find(|entry| entry.id == fact);
+    match held.map(|entry| &entry.said.act) {
+        Some(Act::Held { reason, .. }) => reason.clone(),
+        _ => String::new(),
     }
 }
 

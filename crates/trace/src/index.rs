@@ -5,411 +5,360 @@
 //! are turned sixty times. What happened to lots, vats, orders, samples, tools and holds
 //! is rare, so the facts themselves are kept. Room climate is in neither.
 //!
+//! All of that lies in a [`Storage`] and is looked up when it is asked for. In memory are
+//! only voidings, what is known of holds over scopes, and the wheels whose story has to be
+//! told again.
+//!
 //! Any permutation and duplication of the same facts gives the same answers, and a voided
 //! fact counts as if it had never happened.
 
-use std::collections::{BTreeMap, HashMap, HashSet};
-use std::sync::Arc;
+use std::collections::BTreeSet;
 
-use facts::{Event, Fact, FactId, HoldId, LotId, OrderId, ReworkSource, SampleId, WheelId};
-use holds::{Course, Guard, Moment, Rule, Scopes, Target, Voiding, Voids};
+use chrono::{DateTime, Utc};
+use facts::wire::{self, Read};
+use facts::{BatchId, Fact, FactId, HoldId, LotId, SampleId, WheelId, stored_struct};
+use holds::{Course, Moment, Rule, Scopes, Voiding, Voids};
 
-use crate::act::{Act, Dictionary, Entry, wheels};
-use crate::number::{Number, Table};
-use crate::stay::Sharing;
+use crate::act::{Entry, Said};
+use crate::key::{Code, Key, Table, exact, moment_of, month_of};
+use crate::storage::{Shelf, Storage};
 use crate::{Place, Trace};
 
-/// A kept fact's place in [`Index::kept`].
-pub(crate) type Kept = u32;
-/// An entry's place in [`Index::entries`].
-pub(crate) type EntryNo = u32;
+/// What is known of a wheel's place among the others.
+#[derive(Debug, Default)]
+pub(crate) struct Wheel {
+    /// As it was first written; one that nobody knows has none.
+    pub(crate) name: Option<WheelId>,
+    /// The groups that it is in.
+    pub(crate) groups: Vec<u32>,
+}
+
+stored_struct!(Wheel { name, groups });
 
 /// Wheels that facts name together.
-#[derive(Debug)]
+#[derive(Debug, Default)]
 pub(crate) struct Group {
-    pub(crate) wheels: Box<[Number<WheelId>]>,
-    /// What happened to them, but for handling.
-    pub(crate) acts: Vec<EntryNo>,
-    /// Who had them in their hands.
-    pub(crate) handled: Vec<EntryNo>,
+    pub(crate) wheels: Vec<WheelId>,
+    /// The months in which something is said of them.
+    pub(crate) months: Vec<u32>,
 }
 
-/// Where a fact went.
-#[derive(Debug, Clone, Copy, Default)]
-struct Slot {
-    entry: Option<(EntryNo, u32)>,
-    kept: Option<Kept>,
+stored_struct!(Group { wheels, months });
+
+/// A fact that is kept whole, as a line of JSON.
+#[derive(Debug)]
+pub(crate) struct Kept {
+    pub(crate) void: bool,
+    /// When it happened, by whoever gave it: a line that is read again goes by more.
+    pub(crate) at: DateTime<Utc>,
+    pub(crate) line: String,
 }
+
+stored_struct!(Kept { void, at via exact, line });
+
+/// Counts of the whole index.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct Counts {
+    pub(crate) facts: u64,
+    pub(crate) wheels: u64,
+    pub(crate) groups: u32,
+    /// When a wheel was last portioned, by any fact, voided ones too.
+    pub(crate) last_birth: Option<Moment>,
+}
+
+stored_struct!(Counts {
+    facts,
+    wheels,
+    groups,
+    last_birth,
+});
 
 /// Facts, folded for tracing.
 #[derive(Debug, Default)]
 pub struct Index {
-    pub(crate) names: Dictionary,
-    pub(crate) entries: Vec<Entry>,
-    pub(crate) groups: Vec<Group>,
-    numbers_of_groups: HashMap<Box<[Number<WheelId>]>, u32>,
-    /// The groups that a wheel is in.
-    pub(crate) groups_of: Table<WheelId, Vec<u32>>,
-    /// Wheels ever portioned from a batch, voided portionings among them.
-    pub(crate) born_of: Table<facts::BatchId, Vec<Number<WheelId>>>,
-    /// Uses of a lot on wheels: group and entry.
-    pub(crate) used_on: Table<LotId, Vec<(u32, EntryNo)>>,
-    /// Moves of a stillage as a whole, in order once settled.
-    pub(crate) moves_of: Table<Place, Vec<EntryNo>>,
-    /// Wheels that were ever loaded on a stillage.
-    loaded_on: Table<Place, Vec<Number<WheelId>>>,
-
-    pub(crate) kept: Vec<Fact>,
-    kept_void: Vec<bool>,
-    pub(crate) of_batch: Table<facts::BatchId, Vec<Kept>>,
-    pub(crate) of_lot: Table<LotId, Vec<Kept>>,
-    pub(crate) of_place: Table<Place, Vec<Kept>>,
-    pub(crate) of_order: Table<OrderId, Vec<Kept>>,
-    pub(crate) of_sample: BTreeMap<SampleId, Vec<Kept>>,
-    pub(crate) of_hold: BTreeMap<HoldId, Vec<Kept>>,
-    /// Rework of wheels into later batches.
-    pub(crate) rework_of: Table<WheelId, Vec<Kept>>,
-
-    /// By which recipe each batch goes, and what went into it.
-    pub(crate) courses: BTreeMap<facts::BatchId, Course>,
+    pub(crate) shelf: Shelf,
+    pub(crate) counts: Counts,
+    /// The counts as they were put down last.
+    written: Counts,
     /// Holds over scopes.
     pub(crate) scopes: Scopes,
-    /// When a wheel was last portioned, by any fact, voided ones too.
-    pub(crate) last_birth: Option<Moment>,
-    /// Why facts held wheels. Few reasons are given, and often.
-    why: HashMap<FactId, Arc<str>>,
-    reasons: HashSet<Arc<str>>,
-    pub(crate) rule: Rule,
-
-    seen: HashMap<FactId, Slot>,
     pub(crate) voids: Voids,
-
-    /// Wheels whose story changed since [`Index::trace`] was last asked for.
-    dirty: HashSet<Number<WheelId>>,
-    /// Stillages whose moves are not in order.
-    unsorted: HashSet<Number<Place>>,
-    pub(crate) sharing: Sharing,
+    pub(crate) rule: Rule,
+    /// Wheels whose story changed since it was told last.
+    pub(crate) dirty: BTreeSet<WheelId>,
+    /// Those of them that are not written down as such.
+    unmarked: Vec<WheelId>,
+    /// Samples about which something was said since [`Index::stirred_samples`] was asked.
+    pub(crate) stirred: BTreeSet<SampleId>,
 }
 
 impl Index {
-    /// An index of a site that says this about holds.
+    /// An empty index in memory, of a site that says this about holds.
     #[must_use]
     pub fn new(rule: Rule) -> Self {
-        Self {
+        Self::lying_in(Box::<crate::Memory>::default(), rule)
+    }
+
+    /// The index that lies in a storage, empty at first. Whoever opens it again has to say the
+    /// same about holds as before.
+    #[must_use]
+    pub fn lying_in(storage: Box<dyn Storage>, rule: Rule) -> Self {
+        let mut index = Self {
+            shelf: Shelf::new(storage),
             voids: Voids::under(rule.rights().clone()),
             rule,
             ..Self::default()
-        }
-    }
-
-    /// Takes a fact in. Facts that say nothing for a trace are ignored, and so are repeats.
-    pub fn apply(&mut self, fact: &Fact) {
-        self.apply_from(fact, 0);
-    }
-
-    /// Takes a fact in that lies at a place of the caller's log, so that [`Trace::evidence`]
-    /// can say where to find it again.
-    pub fn apply_from(&mut self, fact: &Fact, place: u32) {
-        if let Event::Voided(voided) = &fact.event {
-            let affected = self.voids.add(Voiding::of(fact, voided));
-            affected.into_iter().for_each(|fact| self.void_again(fact));
-            return;
-        }
-        if let Some(batch) = Course::of(&fact.event) {
-            self.courses.entry(batch).or_default().apply(fact);
-        }
-        self.scopes.apply(fact);
-        if self.seen.contains_key(&fact.id) {
-            return;
-        }
-        let slot = Slot {
-            entry: self.enter(fact, place),
-            kept: self.keep(fact),
         };
-        if slot.entry.is_some() || slot.kept.is_some() {
-            self.seen.insert(fact.id, slot);
+        let whole = |table| Key::of(table);
+        let shelf = &index.shelf;
+        index.counts = shelf.get(&whole(Table::Counts)).unwrap_or_default();
+        index.written = index.counts.clone();
+        for voiding in shelf.under(&whole(Table::Voiding), |_, voiding: Voiding| voiding) {
+            index.voids.add(voiding);
         }
+        let of_scopes = shelf.under(&whole(Table::Scope), |_, kept: Kept| kept);
+        for kept in of_scopes {
+            if let Some(fact) = index.read(&kept) {
+                index.scopes.apply(&fact);
+            }
+        }
+        let dirty = index.shelf.under(&whole(Table::Dirty), |_, wheel| wheel);
+        index.dirty = dirty.into_iter().collect();
+        index.stirred = index.names().into_iter().collect();
+        index
     }
 
     /// How many facts are kept, in either form.
     #[must_use]
     pub fn len(&self) -> usize {
-        self.seen.len()
+        usize::try_from(self.counts.facts).unwrap_or(usize::MAX)
     }
 
     /// Whether no fact is kept.
     #[must_use]
-    pub fn is_empty(&self) -> bool {
-        self.seen.is_empty()
+    pub const fn is_empty(&self) -> bool {
+        self.counts.facts == 0
     }
 
     /// How many wheels facts name.
     #[must_use]
-    pub const fn wheel_count(&self) -> usize {
-        self.names.wheels.len()
+    pub fn wheel_count(&self) -> usize {
+        usize::try_from(self.counts.wheels).unwrap_or(usize::MAX)
+    }
+
+    /// Samples about which something was said since this was asked last; at first, all.
+    pub fn stirred_samples(&mut self) -> BTreeSet<SampleId> {
+        std::mem::take(&mut self.stirred)
     }
 
     /// Brings what wheels share up to date and lets questions be asked.
     pub fn trace(&mut self) -> Trace<'_> {
-        self.settle();
+        while self.settle(usize::MAX) > 0 {}
         Trace { index: self }
     }
 
-    fn enter(&mut self, fact: &Fact, place: u32) -> Option<(EntryNo, u32)> {
-        let act = self.names.act(&fact.event)?;
-        if let Event::WheelHeld(held) = &fact.event {
-            let reason = self.reason(&held.reason);
-            self.why.insert(fact.id, reason);
+    /// Tells the story of so many changed wheels again, in the order of their codes; answers how
+    /// many are left. What that takes grows with their number, and only here.
+    pub fn settle(&mut self, most: usize) -> usize {
+        let some: Vec<WheelId> = self.dirty.iter().take(most).copied().collect();
+        for wheel in some {
+            self.settle_wheel(wheel);
+            self.dirty.remove(&wheel);
+            self.shelf.remove(&Key::of(Table::Dirty).code(&wheel));
         }
-        let group = self.group(wheels(&fact.event));
-        let number = u32::try_from(self.entries.len()).ok()?;
-        let person = fact.person.map(|person| self.names.people.number(person));
-        self.entries.push(Entry {
-            at: fact.occurred_at,
-            id: fact.id,
-            person,
-            act,
-            void: self.voids.has_voided(fact),
-            guard: Guard::of(fact).map(|station| self.names.stations.number(station)),
-            place,
+        if self.dirty.is_empty() {
+            self.unmarked.clear();
+        }
+        self.dirty.len()
+    }
+
+    /// Puts down what is kept in memory only: before the storage makes durable what was put.
+    pub fn put_down(&mut self) {
+        for wheel in std::mem::take(&mut self.unmarked) {
+            if self.dirty.contains(&wheel) {
+                self.shelf.put(&Key::of(Table::Dirty).code(&wheel), &wheel);
+            }
+        }
+        if self.written != self.counts {
+            self.shelf.put(&Key::of(Table::Counts), &self.counts);
+            self.written = self.counts.clone();
+        }
+    }
+
+    /// How many wheels' stories have to be told again.
+    #[must_use]
+    pub fn unsettled(&self) -> usize {
+        self.dirty.len()
+    }
+
+    pub(crate) fn changed(&mut self, wheels: impl IntoIterator<Item = WheelId>) {
+        for wheel in wheels {
+            if self.dirty.insert(wheel) {
+                self.unmarked.push(wheel);
+            }
+        }
+    }
+
+    /// A code as it was first written.
+    pub(crate) fn name<C: Code>(&mut self, code: C) -> C {
+        let key = Key::of(Table::Name).named(&code);
+        match self.shelf.get(&key) {
+            Some(known) => known,
+            None => {
+                self.shelf.put(&key, &code);
+                code
+            }
+        }
+    }
+
+    /// A code as it was first written, if any fact names it.
+    pub(crate) fn named<C: Code>(&self, code: C) -> Option<C> {
+        self.shelf.get(&Key::of(Table::Name).named(&code))
+    }
+
+    /// Every code of a kind.
+    pub(crate) fn names<C: Code>(&self) -> Vec<C> {
+        let kind = Key::of(Table::Name).byte(C::KIND);
+        self.shelf.under(&kind, |_, code| code)
+    }
+
+    /// What is known of a wheel; of one that no fact names, nothing.
+    pub(crate) fn wheel(&self, wheel: WheelId) -> Wheel {
+        let known = self.shelf.get(&Key::of(Table::Wheel).code(&wheel));
+        known.unwrap_or_default()
+    }
+
+    /// Every wheel that a fact names.
+    pub(crate) fn wheels(&self) -> Vec<WheelId> {
+        let all = self
+            .shelf
+            .under(&Key::of(Table::Wheel), |_, wheel: Wheel| wheel.name);
+        all.into_iter().flatten().collect()
+    }
+
+    /// A group.
+    pub(crate) fn group(&self, group: u32) -> Group {
+        let group = self.shelf.get(&Key::of(Table::Group).number(group));
+        group.unwrap_or_default()
+    }
+
+    /// The wheels of a group.
+    pub(crate) fn wheels_of(&self, group: u32) -> Vec<WheelId> {
+        self.group(group).wheels
+    }
+
+    /// What is said of a wheel and counts: acts, handling or both.
+    pub(crate) fn said(&self, wheel: WheelId, tables: &[Table]) -> Vec<Entry> {
+        let mut all = Vec::new();
+        for group in self.wheel(wheel).groups {
+            for month in self.group(group).months {
+                for table in tables {
+                    let key = Key::of(*table).number(month).number(group);
+                    let said = self.shelf.under(&key, |key, said: Said| {
+                        let (at, id) = moment_of(key)?;
+                        (!said.void).then_some(Entry { at, id, said })
+                    });
+                    all.extend(said.into_iter().flatten());
+                }
+            }
+        }
+        all
+    }
+
+    /// Moments and values under a prefix, in order.
+    pub(crate) fn moments<T: facts::stored::borsh::BorshDeserialize>(
+        &self,
+        prefix: &Key,
+    ) -> Vec<(DateTime<Utc>, FactId, T)> {
+        let all = self.shelf.under(prefix, |key, value| {
+            moment_of(key).map(|(at, fact)| (at, fact, value))
         });
-        let members = &mut self.groups[group as usize];
-        if act == Act::Handled {
-            members.handled.push(number);
-        } else {
-            members.acts.push(number);
-            self.dirty.extend(members.wheels.iter().copied());
-        }
-        match act {
-            Act::Portioned { batch, .. } => {
-                self.last_birth = self.last_birth.max(Some(Moment::of(fact)));
-                let born = self.born_of.entry(batch);
-                born.extend(
-                    members
-                        .wheels
-                        .iter()
-                        .filter(|wheel| !born.contains(wheel))
-                        .copied()
-                        .collect::<Vec<_>>(),
-                );
-            }
-            Act::Used { lot } => self.used_on.entry(lot).push((group, number)),
-            Act::Moved {
-                with: Some(stillage),
-                ..
-            } => {
-                self.moves_of.entry(stillage).push(number);
-                self.unsorted.insert(stillage);
-                // It moved all that stood on it, whoever was named.
-                self.dirty.extend(self.loaded_on.list(stillage));
-            }
-            Act::Loaded { stillage } => {
-                self.loaded_on
-                    .entry(stillage)
-                    .extend(members.wheels.iter().copied());
-            }
-            _ => {}
-        }
-        Some((number, group))
+        all.into_iter().flatten().collect()
     }
 
-    fn reason(&mut self, words: &str) -> Arc<str> {
-        if let Some(known) = self.reasons.get(words) {
-            return known.clone();
-        }
-        let reason: Arc<str> = words.into();
-        self.reasons.insert(reason.clone());
-        reason
+    /// An entry of a group, unless it is void.
+    pub(crate) fn counting(&self, group: u32, (at, id): (DateTime<Utc>, FactId)) -> Option<Entry> {
+        let key = Key::of(Table::Act).number(month_of(at)).number(group);
+        let said: Said = self.shelf.get(&key.moment(at, id))?;
+        (!said.void).then_some(Entry { at, id, said })
     }
 
-    /// Why a fact held its wheels.
-    pub(crate) fn why(&self, fact: FactId) -> &str {
-        self.why.get(&fact).map_or("", |reason| reason)
+    /// A kept fact, unless it is void.
+    pub(crate) fn fact(&self, fact: FactId) -> Option<Fact> {
+        let kept: Kept = self.shelf.get(&Key::of(Table::Kept).fact(fact))?;
+        (!kept.void).then(|| self.read(&kept)).flatten()
     }
 
-    fn group(&mut self, wheels: &[WheelId]) -> u32 {
-        let mut numbers: Vec<_> = wheels
-            .iter()
-            .map(|wheel| self.names.wheels.number(*wheel))
-            .collect();
-        numbers.sort_unstable();
-        numbers.dedup();
-        let numbers: Box<[_]> = numbers.into();
-        if let Some(known) = self.numbers_of_groups.get(&numbers) {
-            return *known;
+    pub(crate) fn read(&self, kept: &Kept) -> Option<Fact> {
+        match wire::from_line(&kept.line) {
+            Ok(Read::Fact(fact)) => Some(Fact {
+                occurred_at: kept.at,
+                ..fact
+            }),
+            Ok(Read::UnknownType(_)) => None,
+            Err(error) => {
+                self.shelf.damaged(&error.to_string());
+                None
+            }
         }
-        let group = u32::try_from(self.groups.len()).unwrap_or(u32::MAX);
-        for wheel in &numbers {
-            self.groups_of.entry(*wheel).push(group);
-        }
-        self.numbers_of_groups.insert(numbers.clone(), group);
-        self.groups.push(Group {
-            wheels: numbers,
-            acts: Vec::new(),
-            handled: Vec::new(),
-        });
-        group
     }
 
-    fn keep(&mut self, fact: &Fact) -> Option<Kept> {
-        let number = u32::try_from(self.kept.len()).ok()?;
-        let Dictionary {
-            batches,
-            lots,
-            places,
-            orders,
-            wheels,
-            ..
-        } = &mut self.names;
-        match &fact.event {
-            Event::MilkReceived(e) => self.of_lot.entry(lots.number(e.lot)).push(number),
-            Event::MilkScreened(e) => self.of_lot.entry(lots.number(e.lot)).push(number),
-            Event::MilkPasteurised(e) => self.of_lot.entry(lots.number(e.lot)).push(number),
-            Event::MilkHeated(e) => self.of_lot.entry(lots.number(e.lot)).push(number),
-            Event::LotReceived(e) => self.of_lot.entry(lots.number(e.lot)).push(number),
-            Event::LotCounted(e) => self.of_lot.entry(lots.number(e.lot)).push(number),
-            Event::LotUsed(e) => self.of_lot.entry(lots.number(e.lot)).push(number),
-            Event::MilkPooled(e) => {
-                let parts = e.from.iter().map(|part| part.lot);
-                for lot in unique(parts.chain([e.lot])) {
-                    self.of_lot.entry(lots.number(lot)).push(number);
-                }
-            }
-            Event::VatStarted(e) => {
-                self.of_batch.entry(batches.number(e.batch)).push(number);
-                self.of_place
-                    .entry(places.number(Place::Vat(e.vat)))
-                    .push(number);
-                for lot in unique(e.milk_lots.iter().copied()) {
-                    self.of_lot.entry(lots.number(lot)).push(number);
-                }
-            }
-            Event::VatFilled(e) => {
-                self.of_batch.entry(batches.number(e.batch)).push(number);
-                self.of_lot.entry(lots.number(e.lot)).push(number);
-            }
-            Event::VatDosed(e) => {
-                self.of_batch.entry(batches.number(e.batch)).push(number);
-                self.of_lot.entry(lots.number(e.lot)).push(number);
-            }
-            Event::VatReworked(e) => {
-                self.of_batch.entry(batches.number(e.batch)).push(number);
-                match e.from {
-                    ReworkSource::Batch(from) if from != e.batch => {
-                        self.of_batch.entry(batches.number(from)).push(number);
-                    }
-                    ReworkSource::Batch(_) => {}
-                    ReworkSource::Wheel(wheel) => {
-                        let wheel = wheels.number(wheel);
-                        self.rework_of.entry(wheel).push(number);
-                        self.dirty.insert(wheel);
-                    }
-                }
-            }
-            Event::VatDrained(e) => self.of_batch.entry(batches.number(e.batch)).push(number),
-            Event::VatMeasured(e) => self.of_batch.entry(batches.number(e.batch)).push(number),
-            Event::VatCut(e) => self.of_batch.entry(batches.number(e.batch)).push(number),
-            Event::VatMilled(e) => self.of_batch.entry(batches.number(e.batch)).push(number),
-            Event::VatClosed(e) => self.of_batch.entry(batches.number(e.batch)).push(number),
-            // A vat, a stillage and a hoop have cards of their own; they are cleaned under
-            // the same codes.
-            Event::ToolSanitised(e) => {
-                self.of_place
-                    .entry(places.number(Place::Tool(e.tool)))
-                    .push(number);
-            }
-            Event::ToolChecked(e) => {
-                self.of_place
-                    .entry(places.number(Place::Tool(e.tool)))
-                    .push(number);
-            }
-            Event::RoomCleaned(e) => {
-                self.of_place
-                    .entry(places.number(Place::Room(e.room)))
-                    .push(number);
-            }
-            Event::OrderPlaced(e) => self.of_order.entry(orders.number(e.order)).push(number),
-            Event::LabSampled(e) => self.of_sample.entry(e.sample).or_default().push(number),
-            Event::LabSwabbed(e) => self.of_sample.entry(e.sample).or_default().push(number),
-            Event::LabResulted(e) => self.of_sample.entry(e.sample).or_default().push(number),
-            Event::HoldPlaced(e) => self.of_hold.entry(e.hold).or_default().push(number),
-            Event::HoldLifted(e) => self.of_hold.entry(e.hold).or_default().push(number),
-            _ => return None,
-        }
-        self.kept.push(fact.clone());
-        self.kept_void.push(self.voids.has_voided(fact));
-        Some(number)
+    /// Kept facts of a list that count, in their own order.
+    pub(crate) fn facts(&self, list: &Key) -> Vec<Fact> {
+        let kept = self.moments::<()>(list).into_iter();
+        kept.filter_map(|(_, fact, ())| self.fact(fact)).collect()
     }
 
-    /// Kept facts that count, in their own order.
-    pub(crate) fn facts<'a>(&'a self, kept: &[Kept]) -> Vec<&'a Fact> {
-        let mut facts: Vec<&Fact> = kept
-            .iter()
-            .filter(|number| !self.kept_void[**number as usize])
-            .map(|number| &self.kept[*number as usize])
-            .collect();
-        facts.sort_by_key(|fact| fact.order());
-        facts
+    /// Whether any kept fact of a list counts.
+    pub(crate) fn any_fact(&self, list: &Key) -> bool {
+        let mut kept = self.moments::<()>(list).into_iter();
+        kept.any(|(_, fact, ())| {
+            let kept: Option<Kept> = self.shelf.get(&Key::of(Table::Kept).fact(fact));
+            kept.is_some_and(|kept| !kept.void)
+        })
     }
 
     /// Every kept fact that counts, in no particular order.
-    pub(crate) fn all_facts(&self) -> impl Iterator<Item = &Fact> {
-        let counts = self.kept_void.iter().map(|void| !void);
-        self.kept
-            .iter()
-            .zip(counts)
-            .filter(|(_, counts)| *counts)
-            .map(|(fact, _)| fact)
+    pub(crate) fn all_facts(&self) -> Vec<Fact> {
+        let kept = self
+            .shelf
+            .under(&Key::of(Table::Kept), |_, kept: Kept| kept);
+        let counts = kept.into_iter().filter(|kept| !kept.void);
+        counts.filter_map(|kept| self.read(&kept)).collect()
     }
 
-    fn void_again(&mut self, fact: FactId) {
-        let Some(slot) = self.seen.get(&fact).copied() else {
-            return;
-        };
-        if let Some((entry, group)) = slot.entry {
-            let entry = &mut self.entries[entry as usize];
-            let guard = entry.guard.map(|station| self.names.stations.name(station));
-            entry.void = self.voids.takes_back(Target::kept(fact, guard));
-            self.dirty
-                .extend(self.groups[group as usize].wheels.iter().copied());
-            if let Act::Moved {
-                with: Some(stillage),
-                ..
-            } = entry.act
-            {
-                self.dirty.extend(self.loaded_on.list(stillage));
-            }
-        }
-        if let Some(kept) = slot.kept {
-            let fact = &self.kept[kept as usize];
-            self.kept_void[kept as usize] = self.voids.has_voided(fact);
-        }
+    pub(crate) fn of_batch(&self, batch: BatchId) -> Vec<Fact> {
+        self.facts(&Key::of(Table::OfBatch).code(&batch))
     }
 
-    fn settle(&mut self) {
-        for stillage in std::mem::take(&mut self.unsorted) {
-            let entries = &self.entries;
-            let moves = self.moves_of.entry(stillage);
-            moves.sort_by_key(|number| entries[*number as usize].order());
-        }
-        let mut dirty: Vec<_> = std::mem::take(&mut self.dirty).into_iter().collect();
-        if dirty.is_empty() {
-            return;
-        }
-        dirty.sort_unstable();
-        let mut sharing = std::mem::take(&mut self.sharing);
-        sharing.forget(&dirty);
-        for wheel in dirty {
-            sharing.add(wheel, &self.story(wheel));
-        }
-        sharing.order();
-        self.sharing = sharing;
+    pub(crate) fn of_lot(&self, lot: LotId) -> Vec<Fact> {
+        self.facts(&Key::of(Table::OfLot).code(&lot))
     }
-}
 
-fn unique(lots: impl Iterator<Item = LotId>) -> Vec<LotId> {
-    let mut lots: Vec<_> = lots.collect();
-    lots.sort_unstable();
-    lots.dedup();
-    lots
+    pub(crate) fn of_place(&self, place: Place) -> Vec<Fact> {
+        self.facts(&Key::of(Table::OfPlace).place(place))
+    }
+
+    pub(crate) fn of_sample(&self, sample: SampleId) -> Vec<Fact> {
+        self.facts(&Key::of(Table::OfSample).code(&sample))
+    }
+
+    pub(crate) fn of_hold(&self, hold: HoldId) -> Vec<Fact> {
+        self.facts(&Key::of(Table::OfHold).code(&hold))
+    }
+
+    pub(crate) fn rework_of(&self, wheel: WheelId) -> Vec<Fact> {
+        self.facts(&Key::of(Table::ReworkOf).code(&wheel))
+    }
+
+    /// Wheels ever portioned from a batch, voided portionings among them.
+    pub(crate) fn ever_born(&self, batch: BatchId) -> Vec<WheelId> {
+        let born = Key::of(Table::Born).code(&batch);
+        self.shelf.under(&born, |_, wheel| wheel)
+    }
+
+    /// By which recipe a batch goes, and what went into it.
+    pub(crate) fn course(&self, batch: BatchId) -> Option<Course> {
+        self.shelf.get(&Key::of(Table::Course).code(&batch))
+    }
 }

@@ -4,11 +4,11 @@
 use std::fmt;
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, LotId, OrderId, Scope, WheelId};
+use facts::{BatchId, LotId, OrderId, RoomId, Scope, StillageId, ToolId, WheelId};
 use names::{Kind, Known, UnknownName};
 
 use crate::family::Node;
-use crate::{Place, Recall, Settings, Trace};
+use crate::{Recall, Settings, Trace};
 
 /// Why a recall is not told.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -111,12 +111,10 @@ impl Trace<'_> {
     /// # Errors
     /// No fact speaks of it.
     pub fn lot(&self, lot: LotId) -> Result<LotId, UnknownName> {
-        let names = &self.index.names.lots;
         let known = |lot: &LotId| self.index.speaks_of(Node::Lot(*lot));
-        let found = names.find(lot).map(|number| names.name(number));
-        found
-            .filter(known)
-            .ok_or_else(|| unknown(Kind::Lot, lot, names.all().filter(|lot| known(lot))))
+        let all = || self.index.names().into_iter().filter(known);
+        let found = self.index.named(lot).filter(known);
+        found.ok_or_else(|| unknown(Kind::Lot, lot, all()))
     }
 
     /// A batch, as it was first written down.
@@ -124,12 +122,10 @@ impl Trace<'_> {
     /// # Errors
     /// No fact speaks of it.
     pub fn batch(&self, batch: BatchId) -> Result<BatchId, UnknownName> {
-        let names = &self.index.names.batches;
         let known = |batch: &BatchId| self.index.speaks_of(Node::Batch(*batch));
-        let found = names.find(batch).map(|number| names.name(number));
-        found
-            .filter(known)
-            .ok_or_else(|| unknown(Kind::Batch, batch, names.all().filter(|batch| known(batch))))
+        let all = || self.index.names().into_iter().filter(known);
+        let found = self.index.named(batch).filter(known);
+        found.ok_or_else(|| unknown(Kind::Batch, batch, all()))
     }
 
     /// A wheel, as it was first written down.
@@ -137,13 +133,10 @@ impl Trace<'_> {
     /// # Errors
     /// No fact speaks of it.
     pub fn wheel(&self, wheel: WheelId) -> Result<WheelId, UnknownName> {
-        let names = &self.index.names.wheels;
         let known = |wheel: &WheelId| self.index.speaks_of(Node::Wheel(*wheel));
-        let found = names.find(wheel).map(|number| names.name(number));
+        let found = self.index.wheel(wheel).name.filter(known);
         // Whether each of all wheels counts is not looked at: only codes are offered.
-        found
-            .filter(known)
-            .ok_or_else(|| unknown(Kind::Wheel, wheel, names.all()))
+        found.ok_or_else(|| unknown(Kind::Wheel, wheel, self.index.wheels().into_iter()))
     }
 
     /// An order that some wheel or person spoke of.
@@ -151,9 +144,9 @@ impl Trace<'_> {
     /// # Errors
     /// No fact speaks of it.
     pub fn order(&self, order: OrderId) -> Result<OrderId, UnknownName> {
-        let names = &self.index.names.orders;
-        let found = names.find(order).map(|number| names.name(number));
-        found.ok_or_else(|| unknown(Kind::Order, order, names.all()))
+        let all = || self.index.names().into_iter();
+        let found = self.index.named(order);
+        found.ok_or_else(|| unknown(Kind::Order, order, all()))
     }
 
     fn place(
@@ -162,15 +155,13 @@ impl Trace<'_> {
         code: impl std::fmt::Display,
         also: &Known,
     ) -> Result<(), UnknownName> {
-        let mut known = Known::default().with(kind, also.of(kind));
-        for place in self.index.names.places.all() {
-            match (kind, place) {
-                (Kind::Room, Place::Room(id)) => known.add(kind, id),
-                (Kind::Stillage, Place::Stillage(id)) => known.add(kind, id),
-                (Kind::Tool, Place::Tool(id)) => known.add(kind, id),
-                _ => {}
-            }
-        }
+        let known = Known::default().with(kind, also.of(kind));
+        let index = self.index;
+        let known = match kind {
+            Kind::Room => known.with(kind, index.names::<RoomId>()),
+            Kind::Stillage => known.with(kind, index.names::<StillageId>()),
+            _ => known.with(kind, index.names::<ToolId>()),
+        };
         known.find(kind, code).map(drop)
     }
 }

@@ -1,6 +1,7 @@
 //! Where every lot went and what touched what: genealogy, contact, recall, mass balance.
 //!
-//! An [`Index`] is folded from facts, in any order; [`Index::trace`] lets it be asked. A
+//! An [`Index`] is folded from facts, in any order, and lies in a [`Storage`]; [`Index::trace`]
+//! lets it be asked. A
 //! [`Trace`] answers with a [`Recall`]: back to lots and people, forward to customers, and
 //! sideways over what wheels shared, each wheel with a [`Level`] and its [`Reason`]s in
 //! words, and with a balance that adds up to the gram. Holds over a batch, a lot, a room, a
@@ -18,15 +19,17 @@ mod family;
 mod flag;
 mod hold;
 mod index;
+mod key;
 mod known;
 mod level;
 mod milli;
-mod number;
 mod place;
 mod recall;
 mod sample;
 mod stay;
+mod storage;
 mod story;
+mod taking;
 
 pub use balance::{BatchBalance, LotBalance, WheelBalance};
 pub use caution::Caution;
@@ -41,6 +44,7 @@ pub use level::{Level, Reason};
 pub use milli::{BaseUnit, Milli};
 pub use place::Place;
 pub use recall::{Affected, CustomerLine, LotLine, Recall, Settings, Total};
+pub use storage::{Memory, Storage};
 pub use story::Whereabouts;
 
 /// An index that is up to date: questions go here.

@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use facts::{HoopId, RoomId, Sscc, StackId, StillageId, ToolId, VatId};
+use facts::{HoopId, RoomId, Sscc, StackId, StillageId, ToolId, VatId, stored_enum};
 use serde::Serialize;
 
 /// Something that two wheels can have in common.
@@ -24,6 +24,16 @@ pub enum Place {
     /// A case.
     Case(Sscc),
 }
+
+stored_enum!(Place {
+    0 = Vat(id),
+    1 = Hoop(id),
+    2 = Stack(id),
+    3 = Stillage(id),
+    4 = Room(id),
+    5 = Tool(id),
+    6 = Case(id),
+});
 
 impl fmt::Display for Place {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

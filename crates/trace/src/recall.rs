@@ -9,12 +9,12 @@ use facts::{
 };
 use serde::Serialize;
 
-use crate::act::Act;
 use crate::balance::{BatchBalance, LotBalance, WheelBalance};
 use crate::caution::Caution;
 use crate::family::{Family, Node};
 use crate::flag::{self, Flag};
 use crate::index::Index;
+use crate::key::{Key, Table, moment_of};
 use crate::{Level, Place, Reason, Trace, Whereabouts};
 
 /// How a trace is asked for.
@@ -250,22 +250,22 @@ impl Index {
 
     /// Wheels portioned in a time.
     fn made(&self, window: facts::Window) -> BTreeSet<WheelId> {
-        let mut wheels = BTreeSet::new();
-        for group in &self.groups {
-            for entry in &group.acts {
-                let entry = &self.entries[*entry as usize];
-                let within = entry.at >= window.from && window.to.is_none_or(|to| entry.at < to);
-                if !entry.void && within && matches!(entry.act, Act::Portioned { .. }) {
-                    wheels.extend(
-                        group
-                            .wheels
-                            .iter()
-                            .map(|wheel| self.names.wheels.name(*wheel)),
-                    );
-                }
-            }
-        }
-        wheels
+        let births = Key::of(Table::Births);
+        let end = match window.to {
+            Some(to) => births.clone().at(to),
+            None => births.end(),
+        };
+        let births = self
+            .shelf
+            .between(&births.at(window.from), &end, |key, group: u32| {
+                Some((group, moment_of(key)?))
+            });
+        let counts = births
+            .into_iter()
+            .filter(|(group, moment)| self.counting(*group, *moment).is_some());
+        counts
+            .flat_map(|(group, _)| self.wheels_of(group))
+            .collect()
     }
 }
 
@@ -328,9 +328,7 @@ impl Trace<'_> {
             let affected = self.affected(wheel, level, because, settings, now);
             if level == Level::Certain {
                 flag::of_wheel(index, wheel, &mut flags);
-                if let Some(number) = index.names.wheels.find(wheel) {
-                    balance.add(&index.story(number), affected.whereabouts);
-                }
+                balance.add(&index.story(wheel), affected.whereabouts);
             }
             let total = totals.entry((level, affected.whereabouts)).or_default();
             total.0 += 1;
@@ -404,17 +402,15 @@ impl Trace<'_> {
         if !matches!(about, Scope::Wheels(_) | Scope::Made(_)) {
             return BTreeSet::new();
         }
-        let names = &self.index.names;
         let of = certain
             .iter()
-            .filter_map(|wheel| self.index.story(names.wheels.find(*wheel)?).batch());
+            .filter_map(|wheel| Some(self.index.births(*wheel).first()?.batch));
         let batches: BTreeSet<_> = of.collect();
         let whole = batches.into_iter().filter(|batch| {
-            self.index
-                .born(*batch)
-                .all(|(wheel, _)| certain.contains(&wheel))
+            let mut born = self.index.born(*batch).into_iter();
+            born.all(|(wheel, _)| certain.contains(&wheel))
         });
-        whole.map(|batch| names.batches.name(batch)).collect()
+        whole.collect()
     }
 
     fn affected(
@@ -426,31 +422,24 @@ impl Trace<'_> {
         now: DateTime<Utc>,
     ) -> Affected {
         let index = self.index;
-        let story = index
-            .names
-            .wheels
-            .find(wheel)
-            .map(|n| index.story(n))
-            .unwrap_or_default();
-        let names = &index.names;
+        let story = index.story(wheel);
         let mut whereabouts = story.whereabouts;
         if whereabouts == Whereabouts::InStock {
-            let number = names.wheels.find(wheel);
-            let last = number.and_then(|n| index.hands(n).map(|entry| entry.at).max());
+            let last = index.hands(wheel).iter().map(|entry| entry.at).max();
             if last.is_none_or(|last| now - last > settings.lost_after) {
                 whereabouts = Whereabouts::NotSeen;
             }
         }
-        let stillage = story.stands_in(index, |place| matches!(place, Place::Stillage(_)));
-        let stack = story.stands_in(index, |place| matches!(place, Place::Stack(_)));
-        let hoop = story.stands_in(index, |place| matches!(place, Place::Hoop(_)));
+        let stillage = story.stands_in(|place| matches!(place, Place::Stillage(_)));
+        let stack = story.stands_in(|place| matches!(place, Place::Stack(_)));
+        let hoop = story.stands_in(|place| matches!(place, Place::Hoop(_)));
         Affected {
             wheel,
             level,
             because: because.into_iter().collect(),
-            batch: story.batch().map(|batch| names.batches.name(batch)),
+            batch: story.batch(),
             whereabouts,
-            room: match story.stands_in(index, |place| matches!(place, Place::Room(_))) {
+            room: match story.stands_in(|place| matches!(place, Place::Room(_))) {
                 Some(Place::Room(room)) => Some(room),
                 _ => None,
             },
@@ -460,12 +449,16 @@ impl Trace<'_> {
                 Some(Place::Hoop(id)) => Some(Carrier::Hoop(id)),
                 _ => None,
             },
-            order: story.order.map(|order| names.orders.name(order)),
-            market: story.market.map(|market| names.markets.name(market)),
-            customer: story.customer.map(|id| names.customers.name(id)),
+            order: story.order,
+            market: story.market,
+            customer: story.customer,
             left_at: story.left_at,
             weight_g: story.grams.unwrap_or(0),
-            holds: self.held(wheel).iter().map(|held| held.hold).collect(),
+            holds: self
+                .held_by(wheel, &story.holds)
+                .iter()
+                .map(|held| held.hold)
+                .collect(),
         }
     }
 
@@ -510,8 +503,7 @@ impl Trace<'_> {
     /// Who placed an order.
     #[must_use]
     pub fn customer(&self, order: OrderId) -> Option<String> {
-        let number = self.index.names.orders.find(order)?;
-        let placed = self.index.facts(self.index.of_order.list(number));
+        let placed = self.index.facts(&Key::of(Table::OfOrder).code(&order));
         placed.iter().rev().find_map(|fact| match &fact.event {
             Event::OrderPlaced(e) => Some(e.customer.clone()),
             _ => None,
@@ -529,16 +521,12 @@ impl Trace<'_> {
             received_at: None,
             document: None,
         };
-        let number = self.index.names.lots.find(lot);
-        let facts = number
-            .map(|n| self.index.facts(self.index.of_lot.list(n)))
-            .unwrap_or_default();
         let written = |document: &Option<facts::Document>| {
             document
                 .as_ref()
                 .map(|d| format!("{} {}", d.kind, d.number))
         };
-        for fact in facts {
+        for fact in self.index.of_lot(lot) {
             match &fact.event {
                 Event::MilkReceived(e) => {
                     line.what = format!("milk, {}", e.volume_l);
@@ -567,19 +555,9 @@ impl Trace<'_> {
 
     fn people(&self, wheels: &BTreeSet<WheelId>, batches: &BTreeSet<BatchId>) -> Vec<PersonId> {
         let index = self.index;
-        let numbers = wheels
-            .iter()
-            .filter_map(|wheel| index.names.wheels.find(*wheel));
-        let hands = numbers
-            .flat_map(|wheel| index.hands(wheel))
-            .filter_map(|entry| entry.person);
-        let mut badges: BTreeSet<_> = hands
-            .map(|person| index.names.people.name(person))
-            .collect();
-        let numbers = batches
-            .iter()
-            .filter_map(|batch| index.names.batches.find(*batch));
-        let made = numbers.flat_map(|batch| index.facts(index.of_batch.list(batch)));
+        let hands = wheels.iter().flat_map(|wheel| index.hands(*wheel));
+        let mut badges: BTreeSet<_> = hands.filter_map(|entry| entry.said.person).collect();
+        let made = batches.iter().flat_map(|batch| index.of_batch(*batch));
         badges.extend(made.filter_map(|fact| fact.person));
         badges.into_iter().collect()
     }

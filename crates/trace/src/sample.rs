@@ -1,56 +1,69 @@
 //! What a laboratory sample stands for, swabs among them: where contact tracing begins.
 
 use chrono::{DateTime, Utc};
-use facts::{Event, Fact, FactId, LabSampled, LabSwabbed, SampleId, Scope, Verdict, Window};
+use facts::{
+    BatchId, Event, Fact, FactId, LabSampled, LabSwabbed, SampleId, Scope, Verdict, Window,
+};
 
+use crate::key::{Key, Table, moment_of};
 use crate::stay::OPEN;
 use crate::{Place, Trace};
 
-impl<'a> Trace<'a> {
-    /// Every laboratory result, with the sample that it is of where that is known to be one
-    /// of cheese.
-    pub fn results(&self) -> impl Iterator<Item = (&'a Fact, Option<&'a LabSampled>)> {
-        let samples = self
+/// The batch that a sample of cheese stands for.
+pub(crate) fn stands_for(sampled: &LabSampled) -> impl Iterator<Item = BatchId> + use<> {
+    let of = match sampled.scope {
+        Some(Scope::Batch(batch)) => Some(batch),
+        _ => sampled.batch,
+    };
+    of.into_iter()
+}
+
+impl Trace<'_> {
+    /// A sample's results, and the taking of it where that is known to be one of cheese.
+    #[must_use]
+    pub fn results(&self, sample: SampleId) -> (Vec<Fact>, Option<LabSampled>) {
+        let mut facts = self.index.of_sample(sample);
+        let sampled = facts.iter().rev().find_map(|fact| match &fact.event {
+            Event::LabSampled(e) => Some(e.clone()),
+            _ => None,
+        });
+        facts.retain(|fact| matches!(fact.event, Event::LabResulted(_)));
+        (facts, sampled)
+    }
+
+    /// Laboratory results that came in a time, in order.
+    #[must_use]
+    pub fn results_within(&self, window: Window) -> Vec<Fact> {
+        let all = Key::of(Table::Results);
+        let end = window.to.map_or_else(|| all.end(), |to| all.clone().at(to));
+        let results = self
             .index
-            .of_sample
-            .values()
-            .map(|kept| self.index.facts(kept));
-        samples.flat_map(|facts| {
-            let sampled = facts.iter().rev().find_map(|fact| match &fact.event {
-                Event::LabSampled(e) => Some(e),
-                _ => None,
+            .shelf
+            .between(&all.at(window.from), &end, |key, _: SampleId| {
+                moment_of(key)
             });
-            let results = facts
-                .into_iter()
-                .filter(|fact| matches!(fact.event, Event::LabResulted(_)));
-            results.map(move |fact| (fact, sampled)).collect::<Vec<_>>()
-        })
+        let counts = results.into_iter();
+        counts
+            .filter_map(|(_, fact)| self.index.fact(fact))
+            .collect()
     }
 
     /// Whether a hold was ever placed because of a fact, also one that was ended since.
     #[must_use]
     pub fn is_cause_of_a_hold(&self, fact: FactId) -> bool {
-        let mut placed = self
-            .index
-            .of_hold
-            .values()
-            .flat_map(|kept| self.index.facts(kept));
-        placed.any(|hold| matches!(&hold.event, Event::HoldPlaced(e) if e.cause == Some(fact)))
+        let caused = Key::of(Table::Caused).fact(fact);
+        let placed = self.index.shelf.under(&caused, |_, placed: FactId| placed);
+        let mut counts = placed.into_iter().filter_map(|fact| self.index.fact(fact));
+        counts.next().is_some()
     }
 
     /// Whether anybody took a sample, as far as facts tell.
     #[must_use]
     pub fn knows_sample(&self, sample: SampleId) -> bool {
-        let facts = self
-            .index
-            .of_sample
-            .get(&sample)
-            .map(|kept| self.index.facts(kept));
-        facts.is_some_and(|facts| {
-            facts
-                .iter()
-                .any(|fact| !matches!(fact.event, Event::LabResulted(_)))
-        })
+        let facts = self.index.of_sample(sample);
+        facts
+            .iter()
+            .any(|fact| !matches!(fact.event, Event::LabResulted(_)))
     }
 
     /// What a sample stands for. Of a swab: what was in the room, or what the tool went into,
@@ -59,7 +72,7 @@ impl<'a> Trace<'a> {
     /// something outside the rooms where cheese is.
     #[must_use]
     pub fn sample_scope(&self, sample: SampleId) -> Option<Scope> {
-        let facts = self.index.facts(self.index.of_sample.get(&sample)?);
+        let facts = self.index.of_sample(sample);
         facts.iter().find_map(|fact| match &fact.event {
             Event::LabSampled(e) => {
                 let batch = e.batch.map(Scope::Batch);
@@ -87,11 +100,8 @@ impl<'a> Trace<'a> {
 
     /// When the same point was last swabbed for the same thing and nothing was found.
     fn last_clean(&self, fact: &Fact, swab: &LabSwabbed) -> Option<DateTime<Utc>> {
-        let samples = self
-            .index
-            .of_sample
-            .values()
-            .map(|kept| self.index.facts(kept));
+        let samples = self.index.names().into_iter();
+        let samples = samples.map(|sample| self.index.of_sample(sample));
         let clean = samples.filter_map(|facts| {
             let earlier = facts.iter().find_map(|other| match &other.event {
                 Event::LabSwabbed(e) if same_point(e, swab) => Some(other.occurred_at),

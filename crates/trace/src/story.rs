@@ -1,15 +1,19 @@
 //! One wheel's story: where it was, what touched it, where it is now.
 
 use chrono::{DateTime, Utc};
-use facts::{BatchId, CustomerId, Event, LotId, MarketId, OrderId, RoomId, StillageId, WheelId};
+use facts::{
+    BatchId, CustomerId, Event, LotId, MarketId, OrderId, RoomId, StillageId, ToolId, WheelId,
+};
 use holds::{Known, Ledger, Moment, Source, Spot, Step, stays, with_moves_of_stillages};
 use serde::Serialize;
 
 use crate::Place;
 use crate::act::{Act, Entry};
+use crate::hold::write;
 use crate::index::Index;
-use crate::number::Number;
+use crate::key::{Key, Table};
 use crate::stay::OPEN;
+use crate::taking::Move;
 
 /// Where a wheel is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize)]
@@ -66,7 +70,7 @@ impl Whereabouts {
 /// One wheel's portioning.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Birth {
-    pub(crate) batch: Number<BatchId>,
+    pub(crate) batch: BatchId,
     pub(crate) grams: u32,
     pub(crate) at: DateTime<Utc>,
 }
@@ -75,9 +79,9 @@ pub(crate) struct Birth {
 #[derive(Debug, Default)]
 pub(crate) struct Story {
     pub(crate) births: Vec<Birth>,
-    pub(crate) stays: Vec<(Number<Place>, DateTime<Utc>, DateTime<Utc>)>,
-    pub(crate) touches: Vec<(Number<Place>, DateTime<Utc>)>,
-    pub(crate) lots: Vec<(Number<LotId>, DateTime<Utc>)>,
+    pub(crate) stays: Vec<(Place, DateTime<Utc>, DateTime<Utc>)>,
+    pub(crate) touches: Vec<(ToolId, DateTime<Utc>)>,
+    pub(crate) lots: Vec<(LotId, DateTime<Utc>)>,
     /// Latest weight.
     pub(crate) grams: Option<u32>,
     /// Its part of what laboratories took.
@@ -85,9 +89,9 @@ pub(crate) struct Story {
     /// What of it went into later batches.
     pub(crate) reworked_g: u32,
     pub(crate) whereabouts: Whereabouts,
-    pub(crate) order: Option<Number<OrderId>>,
-    pub(crate) market: Option<Number<MarketId>>,
-    pub(crate) customer: Option<Number<CustomerId>>,
+    pub(crate) order: Option<OrderId>,
+    pub(crate) market: Option<MarketId>,
+    pub(crate) customer: Option<CustomerId>,
     pub(crate) left_at: Option<DateTime<Utc>>,
     pub(crate) delivered_at: Option<DateTime<Utc>>,
     /// What facts say of its holds.
@@ -101,19 +105,14 @@ impl Story {
         self.births.first().map_or(0, |birth| birth.grams)
     }
 
-    pub(crate) fn batch(&self) -> Option<Number<BatchId>> {
+    pub(crate) fn batch(&self) -> Option<BatchId> {
         self.births.first().map(|birth| birth.batch)
     }
 
     /// Where it stands now, of the places of one kind.
-    pub(crate) fn stands_in<'a>(
-        &'a self,
-        index: &'a Index,
-        kind: impl Fn(&Place) -> bool + 'a,
-    ) -> Option<Place> {
+    pub(crate) fn stands_in(&self, kind: impl Fn(&Place) -> bool) -> Option<Place> {
         let open = self.stays.iter().rev().filter(|(_, _, to)| *to == OPEN);
-        open.map(|(place, _, _)| index.names.places.name(*place))
-            .find(kind)
+        open.map(|(place, _, _)| *place).find(kind)
     }
 
     /// What of it is still whole: its latest weight less what was taken off.
@@ -129,17 +128,17 @@ impl Story {
 /// [`holds::stays`].
 #[derive(Default)]
 struct Now {
-    hoop: Option<(Number<Place>, DateTime<Utc>)>,
-    stack: Option<(Number<Place>, DateTime<Utc>)>,
-    case: Option<(Number<Place>, DateTime<Utc>)>,
+    hoop: Option<(Place, DateTime<Utc>)>,
+    stack: Option<(Place, DateTime<Utc>)>,
+    case: Option<(Place, DateTime<Utc>)>,
 }
 
-type Stayed = Vec<(Number<Place>, DateTime<Utc>, DateTime<Utc>)>;
+type Stayed = Vec<(Place, DateTime<Utc>, DateTime<Utc>)>;
 
 /// Ends one stay and begins another; staying where it is changes nothing.
 fn go(
-    at_now: &mut Option<(Number<Place>, DateTime<Utc>)>,
-    to: Option<Number<Place>>,
+    at_now: &mut Option<(Place, DateTime<Utc>)>,
+    to: Option<Place>,
     at: DateTime<Utc>,
     stays: &mut Stayed,
 ) {
@@ -171,32 +170,40 @@ impl Now {
 
 impl Index {
     /// What happened to a wheel and counts, in order; handling left out.
-    pub(crate) fn life(&self, wheel: Number<WheelId>) -> Vec<Entry> {
-        let groups = self.groups_of.list(wheel).iter();
-        let mut life: Vec<Entry> = groups
-            .flat_map(|group| &self.groups[*group as usize].acts)
-            .map(|entry| self.entries[*entry as usize])
-            .filter(|entry| !entry.void)
-            .collect();
+    pub(crate) fn life(&self, wheel: WheelId) -> Vec<Entry> {
+        let mut life = self.said(wheel, &[Table::Act]);
         life.sort_by_key(Entry::order);
         life
     }
 
-    /// Who handled a wheel, and when it was last in anyone's hands.
-    pub(crate) fn hands(&self, wheel: Number<WheelId>) -> impl Iterator<Item = &Entry> {
-        let groups = self
-            .groups_of
-            .list(wheel)
-            .iter()
-            .map(|group| &self.groups[*group as usize]);
-        groups
-            .flat_map(|group| group.acts.iter().chain(&group.handled))
-            .map(|entry| &self.entries[*entry as usize])
-            .filter(|entry| !entry.void)
+    /// Who had a wheel in their hands, and when.
+    pub(crate) fn hands(&self, wheel: WheelId) -> Vec<Entry> {
+        self.said(wheel, &[Table::Act, Table::Handled])
+    }
+
+    /// Whether anybody ever had a wheel in their hands.
+    pub(crate) fn was_in_hands(&self, wheel: WheelId) -> bool {
+        let tables = [Table::Act, Table::Handled].iter();
+        let any = |table: &Table| !self.said(wheel, &[*table]).is_empty();
+        tables.into_iter().any(any)
+    }
+
+    /// A wheel's portionings, in order.
+    pub(crate) fn births(&self, wheel: WheelId) -> Vec<Birth> {
+        let life = self.life(wheel).into_iter();
+        let births = life.filter_map(|entry| match entry.said.act {
+            Act::Portioned { batch, grams } => Some(Birth {
+                batch,
+                grams,
+                at: entry.at,
+            }),
+            _ => None,
+        });
+        births.collect()
     }
 
     /// Tells a wheel's story from its facts alone.
-    pub(crate) fn story(&self, wheel: Number<WheelId>) -> Story {
+    pub(crate) fn story(&self, wheel: WheelId) -> Story {
         let own = self.life(wheel);
         let mut story = Story::default();
         let mut now = Now::default();
@@ -207,7 +214,7 @@ impl Index {
         }
         now.close(&mut story.stays);
         let moves = |stillage| self.moves(stillage);
-        let told = with_moves_of_stillages(&self.steps_of(&own), moves);
+        let told = with_moves_of_stillages(&steps_of(&own), moves);
         let moved = told.last().map(|(moment, _)| moment.at);
         story.last = story.last.max(moved);
         for stay in stays(&told, moves) {
@@ -215,13 +222,10 @@ impl Index {
                 Spot::Room(room) => Place::Room(room),
                 Spot::Stillage(stillage) => Place::Stillage(stillage),
             };
-            if let Some(place) = self.names.places.find(place) {
-                let to = stay.to.unwrap_or(OPEN);
-                story.stays.push((place, stay.from, to));
-            }
+            let to = stay.to.unwrap_or(OPEN);
+            story.stays.push((place, stay.from, to));
         }
-        let reworked = self.facts(self.rework_of.list(wheel));
-        for fact in reworked {
+        for fact in self.rework_of(wheel) {
             if let Event::VatReworked(e) = &fact.event {
                 story.reworked_g = story.reworked_g.saturating_add(e.weight_g.get());
             }
@@ -236,11 +240,11 @@ impl Index {
         story
     }
 
-    fn tell(&self, story: &mut Story, now: &mut Now, entry: &Entry, wheel: Number<WheelId>) {
+    fn tell(&self, story: &mut Story, now: &mut Now, entry: &Entry, wheel: WheelId) {
         let at = entry.at;
-        self.write(&mut story.holds, entry);
+        write(&mut story.holds, entry);
         let stays = &mut story.stays;
-        match entry.act {
+        match entry.said.act {
             Act::Portioned { batch, grams } => {
                 story.births.push(Birth { batch, grams, at });
                 story.grams.get_or_insert(grams);
@@ -304,100 +308,54 @@ impl Index {
 
     /// A wheel's part of what was taken of a whole group: equal parts, the first wheels
     /// bearing the grams left over, so that the parts add up.
-    fn part(&self, entry: &Entry, grams: u32, wheel: Number<WheelId>) -> u32 {
-        let groups = self
-            .groups_of
-            .list(wheel)
-            .iter()
-            .map(|group| &self.groups[*group as usize]);
-        let mut sampled = groups.filter(|group| {
-            let same = |number: &u32| self.entries[*number as usize].id == entry.id;
-            group.acts.iter().any(same)
-        });
-        let Some(group) = sampled.next() else {
+    fn part(&self, entry: &Entry, grams: u32, wheel: WheelId) -> u32 {
+        let mut groups = self.wheel(wheel).groups.into_iter();
+        let Some(group) = groups.find(|group| self.counting(*group, entry.order()).is_some())
+        else {
             return 0;
         };
-        let mut wheels: Vec<WheelId> = group
-            .wheels
-            .iter()
-            .map(|w| self.names.wheels.name(*w))
-            .collect();
-        wheels.sort_unstable();
-        let name = self.names.wheels.name(wheel);
-        let place = wheels.iter().position(|w| *w == name).unwrap_or(0);
+        let wheels = self.wheels_of(group);
+        let place = wheels.iter().position(|w| *w == wheel).unwrap_or(0);
         let count = u32::try_from(wheels.len()).unwrap_or(u32::MAX).max(1);
         grams / count + u32::from((place as u64) < u64::from(grams % count))
     }
-
-    /// Where a wheel was and what touched it, by what happened to it.
-    fn steps_of(&self, life: &[Entry]) -> Vec<(Moment, Step)> {
-        let places = &self.names.places;
-        let step = |entry: &Entry| {
-            Some(match entry.act {
-                Act::Hooped { .. } => Step::Hooped,
-                Act::Loaded { stillage } => Step::Loaded(stillage_of(places.name(stillage))?),
-                Act::Moved { room, with } => Step::Moved(
-                    room_of(places.name(room))?,
-                    with.and_then(|with| stillage_of(places.name(with))),
-                ),
-                Act::Touched { tool } => match places.name(tool) {
-                    Place::Tool(tool) => Step::Touched(tool),
-                    _ => return None,
-                },
-                Act::Used { lot } => Step::Used(self.names.lots.name(lot)),
-                Act::Dispatched { .. } | Act::Returned | Act::Discarded => Step::Away,
-                _ => return None,
-            })
-        };
-        let steps = life.iter();
-        steps
-            .filter_map(|entry| Some((Moment::new(entry.at, entry.id), step(entry)?)))
-            .collect()
-    }
 }
 
-const fn stillage_of(place: Place) -> Option<StillageId> {
-    match place {
-        Place::Stillage(stillage) => Some(stillage),
-        _ => None,
-    }
-}
-
-const fn room_of(place: Place) -> Option<RoomId> {
-    match place {
-        Place::Room(room) => Some(room),
-        _ => None,
-    }
+/// Where a wheel was and what touched it, by what happened to it.
+fn steps_of(life: &[Entry]) -> Vec<(Moment, Step)> {
+    let step = |entry: &Entry| {
+        Some(match entry.said.act {
+            Act::Hooped { .. } => Step::Hooped,
+            Act::Loaded { stillage } => Step::Loaded(stillage),
+            Act::Moved { room, with } => Step::Moved(room, with),
+            Act::Touched { tool } => Step::Touched(tool),
+            Act::Used { lot } => Step::Used(lot),
+            Act::Dispatched { .. } | Act::Returned | Act::Discarded => Step::Away,
+            _ => return None,
+        })
+    };
+    let steps = life.iter();
+    steps
+        .filter_map(|entry| Some((Moment::new(entry.at, entry.id), step(entry)?)))
+        .collect()
 }
 
 impl Known for Index {
     fn steps(&self, wheel: WheelId) -> Vec<(Moment, Step)> {
-        let wheel = self.names.wheels.find(wheel);
-        wheel.map_or_else(Vec::new, |wheel| self.steps_of(&self.life(wheel)))
+        steps_of(&self.life(wheel))
     }
 
     fn moves(&self, stillage: StillageId) -> Vec<(Moment, RoomId)> {
-        let Some(stillage) = self.names.places.find(Place::Stillage(stillage)) else {
-            return Vec::new();
-        };
-        let moves = self.moves_of.list(stillage).iter();
-        let mut moves: Vec<(Moment, RoomId)> = moves
-            .map(|number| &self.entries[*number as usize])
-            .filter(|entry| !entry.void)
-            .filter_map(|entry| match entry.act {
-                Act::Moved { room, .. } => {
-                    let room = room_of(self.names.places.name(room))?;
-                    Some((Moment::new(entry.at, entry.id), room))
-                }
-                _ => None,
-            })
-            .collect();
-        moves.sort_unstable_by_key(|(moment, _)| *moment);
-        moves
+        let moves = Key::of(Table::Moves).code(&stillage);
+        let moves = self.moments::<Move>(&moves).into_iter();
+        let counts = moves.filter(|(_, _, moved)| !moved.void);
+        counts
+            .map(|(at, fact, moved)| (Moment::new(at, fact), moved.room))
+            .collect()
     }
 
     fn sources(&self, batch: BatchId) -> Vec<(Moment, Source)> {
-        let course = self.courses.get(&batch);
+        let course = self.course(batch);
         course.map_or_else(Vec::new, |course| course.sources(&self.voids).collect())
     }
 }

@@ -82,7 +82,7 @@ fn recall(
     };
     let trace = keeper.trace();
     let recall = trace.recall_of(&query.about, site, &settings, now);
-    let mut recall = recall.map_err(untold)?;
+    let mut recall = believed(keeper, recall.map_err(untold))?;
     let left_out = recall.wheels.len().saturating_sub(MOST_WHEELS);
     recall.wheels.truncate(MOST_WHEELS);
     Ok(RecallAnswer { recall, left_out })
@@ -102,6 +102,14 @@ fn untold(none: NoRecall) -> Refusal {
     match none {
         NoRecall::Unknown(name) => name.into(),
         other @ NoRecall::NotBegun { .. } => other.to_string().into(),
+    }
+}
+
+/// An answer, unless something that it rests on did not read.
+fn believed<T>(keeper: &Keeper, answer: Result<T, Refusal>) -> Result<T, Refusal> {
+    match keeper.sound() {
+        Ok(()) => answer,
+        Err(error) => Err(error.to_string().into()),
     }
 }
 
@@ -148,11 +156,11 @@ async fn respond(
                 let wheels = trace.wheels_in(&scope);
                 Ok(InScope { scope, wheels })
             });
-            question.reply(known).await
+            question.reply(believed(keeper, known)).await
         }
         "holds" => {
             let holds = keeper.standing_holds();
-            question.answer(&holds).await
+            question.reply(believed(keeper, Ok(holds))).await
         }
         CHECK_NAMED => {
             let id = question.read::<ControlId>().map_err(Refusal::from);
@@ -162,7 +170,8 @@ async fn respond(
         "papers" => match (question.read::<PapersQuery>(), desk) {
             (Ok(query), Some(desk)) => {
                 let file = papers::write(keeper, desk, (bus, site), now, &query).await;
-                question.reply(file.map_err(refusal)).await
+                let file = believed(keeper, file.map_err(refusal));
+                question.reply(file).await
             }
             (Ok(_), None) => question.refuse(NO_PAPERS).await,
             (Err(error), _) => question.refuse(&error.to_string()).await,

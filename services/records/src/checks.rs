@@ -3,6 +3,7 @@
 
 use bus::telling::Telling;
 use chrono::{DateTime, TimeDelta, Utc};
+use facts::Window;
 use quantity::{DairyClock, calendar};
 use safety::{About, Check, Diary, Plan, Standing};
 use trace::Trace;
@@ -26,12 +27,16 @@ const SAMPLE_MAY_FOLLOW: TimeDelta = TimeDelta::minutes(30);
 /// Results that hold nothing because nobody took their sample. Pure.
 #[must_use]
 pub fn of_no_sample(trace: &Trace<'_>, now: DateTime<Utc>) -> Vec<Telling> {
-    let unknown = trace.results().filter_map(|(fact, _)| {
-        let waited = now - fact.occurred_at;
-        let text = holds::trouble(trace, fact)?;
-        (SAMPLE_MAY_FOLLOW..=TELL_WITHIN)
-            .contains(&waited)
-            .then(|| Telling::alarm(format!("result-{}-of-no-sample", fact.id), text))
+    let window = Window {
+        from: calendar::earlier(now, TELL_WITHIN),
+        to: Some(calendar::later(now, TimeDelta::milliseconds(1))),
+    };
+    let results = trace.results_within(window).into_iter();
+    let waited = results.filter(|fact| now - fact.occurred_at >= SAMPLE_MAY_FOLLOW);
+    let unknown = waited.filter_map(|fact| {
+        let text = holds::trouble(trace, &fact)?;
+        let name = format!("result-{}-of-no-sample", fact.id);
+        Some(Telling::alarm(name, text))
     });
     unknown.collect()
 }
@@ -90,7 +95,7 @@ fn alert(check: &Check, word: &str, text: String) -> Telling {
     Telling::alarm(name, text)
 }
 
-/// Forgets what no alert will need.
-pub fn tidy(diary: &mut Diary, now: DateTime<Utc>) {
-    diary.forget_routine_before(calendar::earlier(now, ROUTINE_KEPT));
+/// From when on readings and handling may still be needed for an alert.
+pub(crate) fn routine_kept_from(now: DateTime<Utc>) -> DateTime<Utc> {
+    calendar::earlier(now, ROUTINE_KEPT)
 }

@@ -61,6 +61,12 @@ pub enum RecordsError {
         /// Who.
         holder: String,
     },
+    /// What is derived could not be stored or read.
+    #[error(transparent)]
+    Store(#[from] projection::StoreError),
+    /// A stored part of the index did not read.
+    #[error("a part of the index did not read ({0}): it is made anew from the log")]
+    Unread(String),
     /// Nothing to seal with.
     #[error(
         "the ledger does not chain up to its last seal: run `wheelward verify` before anything else is sealed"

@@ -4,14 +4,15 @@
 //! what is apart can tell that the rest was rewritten.
 
 use std::fs::{File, OpenOptions};
-use std::io::{BufRead as _, BufReader, Write as _};
+use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
 use chrono::{DateTime, NaiveDate, Utc};
 use facts::SiteId;
-use seal::{BadLedger, Entry, Head, Ledger, PublicKey, Seal, SigningKey, Statement, archive};
+use seal::{BadLedger, Entry, PublicKey, Seal, SigningKey, Statement, archive};
 
 use crate::error::{RecordsError, file};
+use crate::lines::{Lines, Mark, Place};
 
 /// The secret key's file.
 const SECRET: &str = "secret-key.txt";
@@ -28,9 +29,10 @@ pub struct Folder {
     dir: PathBuf,
     site: SiteId,
     key: SigningKey,
-    ledger: Ledger,
-    /// Its last line's broker number.
-    last_seq: u64,
+    /// The ledger's end.
+    place: Place,
+    /// Whether the ledger is known not to be what was sealed.
+    broken: bool,
     out: File,
     sealed: Option<Seal>,
     /// Held for as long as this is open; the system lets go of it however the process ends.
@@ -44,6 +46,23 @@ impl Folder {
     /// # Errors
     /// [`RecordsError`] says which file is wrong.
     pub fn open(dir: &Path, site: SiteId) -> Result<Self, RecordsError> {
+        let place = Place::of(Mark::default(), &site);
+        let from_the_beginning = Self::open_at(dir, site, place)?;
+        from_the_beginning.ok_or(RecordsError::Ledger {
+            path: dir.join(archive::LEDGER),
+            reason: BadLedger { line: 1 },
+        })
+    }
+
+    /// The same, where the ledger is read from a place on; `None` when that place is not in it.
+    ///
+    /// # Errors
+    /// [`RecordsError`] says which file is wrong.
+    pub(crate) fn open_at(
+        dir: &Path,
+        site: SiteId,
+        place: Place,
+    ) -> Result<Option<Self>, RecordsError> {
         let seals_dir = dir.join(archive::SEALS);
         std::fs::create_dir_all(&seals_dir).map_err(file(&seals_dir))?;
         let lock = lock(dir)?;
@@ -66,38 +85,43 @@ impl Folder {
         let key = key(dir)?;
         let path = dir.join(archive::LEDGER);
         take_off_half_a_line(&path)?;
-        let mut ledger = Ledger::new(&site);
-        let mut last_seq = 0;
-        for line in entries(dir)? {
-            let (number, entry) = line.map_err(|reason| RecordsError::Ledger {
-                path: path.clone(),
-                reason,
-            })?;
-            if number != ledger.count() + 1 {
-                let reason = BadLedger {
-                    line: ledger.count() + 1,
-                };
-                return Err(RecordsError::Ledger { path, reason });
+        let bad = |line| RecordsError::Ledger {
+            path: path.clone(),
+            reason: BadLedger { line },
+        };
+        let sealed = seals(dir)?.pop();
+        let Some(mut lines) = Lines::open(dir, place)? else {
+            return Ok(None);
+        };
+        let seal_at = sealed.as_ref().map(|seal| &seal.statement);
+        let mut broken = false;
+        while let Some(line) = lines.next() {
+            let count = lines.place().ledger().count();
+            match line {
+                Ok((number, _)) if number == count => {}
+                _ => return Err(bad(count)),
             }
-            ledger.push(&entry);
-            last_seq = entry.seq;
+            broken |= seal_at.is_some_and(|seal| {
+                seal.last == count && seal.head != lines.place().ledger().head()
+            });
         }
+        let place = lines.place().clone();
+        broken |= seal_at.is_some_and(|seal| seal.last > place.ledger().count());
         let out = OpenOptions::new()
             .create(true)
             .append(true)
             .open(&path)
             .map_err(file(&path))?;
-        let sealed = seals(dir)?.pop();
-        Ok(Self {
+        Ok(Some(Self {
             dir: dir.to_owned(),
             site,
             key,
-            ledger,
-            last_seq,
+            place,
+            broken,
             out,
             sealed,
             _lock: lock,
-        })
+        }))
     }
 
     /// The site's public key: print it, and give it to whoever verifies.
@@ -109,13 +133,17 @@ impl Folder {
     /// How many records the ledger has.
     #[must_use]
     pub const fn count(&self) -> u64 {
-        self.ledger.count()
+        self.place.ledger().count()
     }
 
-    /// The broker's number of the last of them; 0 before the first.
-    #[must_use]
-    pub const fn last_seq(&self) -> u64 {
-        self.last_seq
+    /// The ledger's end.
+    pub(crate) const fn place(&self) -> &Place {
+        &self.place
+    }
+
+    /// The ledger is not what was written down: nothing more is sealed.
+    pub(crate) const fn is_broken(&mut self) {
+        self.broken = true;
     }
 
     /// The last seal.
@@ -134,15 +162,13 @@ impl Folder {
         }
         let path = self.dir.join(archive::LEDGER);
         let mut text = String::with_capacity(records.len() * 128);
-        let mut ledger = self.ledger;
+        let mut place = self.place.clone();
         for entry in records {
-            ledger.push(entry);
-            text += &entry.line(ledger.count());
+            text += place.pass(entry);
             text.push('\n');
         }
         self.out.write_all(text.as_bytes()).map_err(file(&path))?;
-        self.ledger = ledger;
-        self.last_seq = records.last().map_or(self.last_seq, |last| last.seq);
+        self.place = place;
         Ok(())
     }
 
@@ -154,21 +180,19 @@ impl Folder {
     pub fn seal(&mut self, day: NaiveDate, now: DateTime<Utc>) -> Result<Seal, RecordsError> {
         let path = self.dir.join(archive::LEDGER);
         self.out.sync_data().map_err(file(&path))?;
+        if self.broken {
+            return Err(RecordsError::NotAsSealed);
+        }
         let (first, previous) = match &self.sealed {
             None => (1, [0; 32]),
-            Some(seal) => {
-                if self.head_at(seal.statement.last)? != Some(seal.statement.head) {
-                    return Err(RecordsError::NotAsSealed);
-                }
-                (seal.statement.last + 1, seal.hash())
-            }
+            Some(seal) => (seal.statement.last + 1, seal.hash()),
         };
         let statement = Statement {
             site: self.site,
             day,
             first,
-            last: self.ledger.count(),
-            head: self.ledger.head(),
+            last: self.place.ledger().count(),
+            head: self.place.ledger().head(),
             previous,
             sealed_at: now,
             key: self.key.public(),
@@ -185,23 +209,6 @@ impl Folder {
         self.sealed = Some(seal.clone());
         Ok(seal)
     }
-
-    fn head_at(&self, number: u64) -> Result<Option<Head>, RecordsError> {
-        if number == self.ledger.count() {
-            return Ok(Some(self.ledger.head()));
-        }
-        let mut ledger = Ledger::new(&self.site);
-        for line in entries(&self.dir)? {
-            if ledger.count() == number {
-                break;
-            }
-            let Ok((_, entry)) = line else {
-                return Ok(None);
-            };
-            ledger.push(&entry);
-        }
-        Ok((ledger.count() == number).then(|| ledger.head()))
-    }
 }
 
 /// The lines of a folder's ledger; none when there is no ledger yet.
@@ -210,28 +217,10 @@ impl Folder {
 /// [`RecordsError::File`].
 pub fn entries(
     dir: &Path,
+    site: &SiteId,
 ) -> Result<impl Iterator<Item = Result<(u64, Entry), BadLedger>> + use<>, RecordsError> {
-    let path = dir.join(archive::LEDGER);
-    let opened = match File::open(&path) {
-        Ok(opened) => Some(BufReader::with_capacity(1 << 20, opened)),
-        Err(reason) if reason.kind() == std::io::ErrorKind::NotFound => None,
-        Err(reason) => return Err(file(&path)(reason)),
-    };
-    let mut line = String::new();
-    let mut at = 0;
-    let mut opened = opened;
-    Ok(std::iter::from_fn(move || {
-        line.clear();
-        at += 1;
-        match opened.as_mut()?.read_line(&mut line) {
-            Ok(0) => None,
-            Ok(_) => Some(Entry::read(line.trim_end_matches('\n'), at)),
-            Err(_) => {
-                opened = None; // what follows cannot be found again
-                Some(Err(BadLedger { line: at }))
-            }
-        }
-    }))
+    let lines = Lines::open(dir, Place::of(Mark::default(), site))?;
+    Ok(lines.into_iter().flatten())
 }
 
 /// A folder's seals, in the order of what they seal.

@@ -1,52 +1,99 @@
 //! The ledger and the index, kept in step with the log.
 
+use std::collections::BTreeSet;
 use std::path::Path;
 
 use ::holds::{Rights, Rule};
-use bus::Stored;
 use bus::telling::Telling;
+use bus::{Position, Stored};
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::wire::Read;
-use facts::{Event, Fact, SiteId};
+use facts::{Event, Fact, SampleId, SiteId};
+use projection::{Records as _, Store, StoreError};
 use quantity::{DairyClock, DairyDay, calendar};
-use safety::{Diary, Plan};
-use seal::{BadLedger, Entry, Seal, Statement};
+use safety::Plan;
+use seal::{BadLedger, Entry, Seal};
 use trace::{HoldStanding, Index, Trace};
 
 use crate::answering::RecordsStanding;
 use crate::checks;
+use crate::disk::Disk;
 use crate::error::RecordsError;
-use crate::folder::{self, Folder};
+use crate::folder::Folder;
 use crate::holds;
+use crate::lines::{Lines, Mark, Place};
+use crate::notebook::Notebook;
+use crate::sweep::{Reached, Round, Step};
 
 /// Findings that are told before they are only counted.
 const TOLD: usize = 20;
 
-/// What was written down before, while the log is read again.
-type Before = Box<dyn Iterator<Item = Result<(u64, Entry), BadLedger>> + Send>;
+/// The index's folder, in the records folder: derived, and no part of what is sealed.
+const INDEX: &str = "index";
 
-/// Writes down what the log has, and folds it for tracing. Reading the log from its
-/// beginning, it also sees whether what was written down before is still there.
+/// The worker's own records in the store.
+const KEPT: &[u8] = b"kept";
+/// How far the ledger is looked through again.
+const ROUND: &[u8] = b"round";
+
+/// Changed wheels whose stories are told again at a time, so that questions need not wait.
+const SETTLED_AT_ONCE: usize = 2_000;
+/// More changed wheels than this are not left for later: those with the first codes are most
+/// often those that have left.
+const UNSETTLED: usize = 20_000;
+
+/// What the store keeps beside the index.
+#[derive(Debug, Clone, Default, PartialEq)]
+struct Kept {
+    /// What the site says about holds: an index is of one only.
+    rule: String,
+    /// The line of the ledger that the position in the log stands for.
+    mark: Mark,
+    /// The latest instant at which somebody says to have ended a hold, or made a wheel that a
+    /// hold may have to be worked out for.
+    ended: Option<At>,
+}
+
+facts::stored_struct!(Kept { rule, mark, ended });
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+struct At {
+    at: DateTime<Utc>,
+}
+
+use facts::stored::instant;
+facts::stored_struct!(At { at via instant });
+
+/// Writes down what the log has, and folds it for tracing. Both go on where they were: the
+/// index, how far the ledger and the log had come and whatever else is kept are stored in one
+/// batch.
 pub struct Keeper {
     site: SiteId,
     ours: String,
-    folder: Folder,
-    before: Option<Before>,
+    pub(crate) folder: Folder,
+    /// What the ledger has beyond what the store knows: the last lines before a crash, all of
+    /// it while the log is read anew.
+    before: Option<Lines>,
+    disk: Disk,
     index: Index,
-    diary: Diary,
+    notebook: Notebook,
     rights: Rights,
     plan: Option<Plan>,
-    seq: u64,
-    findings: Vec<String>,
+    kept: Kept,
+    /// What is stored of it.
+    stored: Kept,
+    position: Option<Position>,
+    pub(crate) findings: Vec<String>,
     /// Whether the log has been read to its end.
     live: bool,
     /// Whether facts came that may ask for a hold.
     stirred: bool,
-    /// The latest instant at which somebody says to have ended a hold, or made a wheel that a
-    /// hold may have to be worked out for.
-    ended: Option<DateTime<Utc>>,
+    /// Samples whose results may ask for a hold.
+    asking: BTreeSet<SampleId>,
     /// When the first record of a log was written that this ledger, new and empty, found.
-    found: Option<DateTime<Utc>>,
+    pub(crate) found: Option<DateTime<Utc>>,
+    /// That a store was put aside.
+    pub(crate) aside: Option<Telling>,
 }
 
 impl Keeper {
@@ -60,35 +107,82 @@ impl Keeper {
         rule: Rule,
         plan: Option<Plan>,
     ) -> Result<Self, RecordsError> {
-        let folder = Folder::open(dir, site)?;
-        let before = folder::entries(dir)?;
+        std::fs::create_dir_all(dir).map_err(crate::error::file(dir))?;
+        let of_rule = format!("{rule:?}");
+        let load = |store: &Store| -> Result<_, StoreError> {
+            let kept: Option<Kept> = store.get(KEPT)?;
+            Ok((kept, store.position::<Position>()?))
+        };
+        let (disk, (kept, mut position), aside) = Disk::open(&dir.join(INDEX), load)?;
+        let kept = kept.filter(|kept| kept.rule == of_rule && position.is_some());
+        let place = |kept: &Kept| Place::of(kept.mark.clone(), &site);
+        let known = match &kept {
+            Some(kept) => Folder::open_at(dir, site, place(kept))?,
+            None => None,
+        };
+        let (folder, kept) = match known.zip(kept) {
+            Some((folder, kept)) => (folder, kept),
+            None => {
+                if position.take().is_some() {
+                    tracing::info!(
+                        "the index is of other rules about holds, or of another ledger: reading the log again"
+                    );
+                }
+                disk.store().empty()?;
+                let kept = Kept {
+                    rule: of_rule,
+                    ..Kept::default()
+                };
+                (Folder::open(dir, site)?, kept)
+            }
+        };
+        let before = Lines::open(dir, place(&kept))?;
+        let notebook = Notebook::open(rule.rights().clone(), &disk)?;
         Ok(Self {
             site,
             ours: format!("floor.{site}."),
-            before: Some(Box::new(before)),
+            before,
             folder,
             rights: rule.rights().clone(),
-            diary: Diary::under(rule.rights().clone()),
-            index: Index::new(rule),
+            notebook,
+            index: Index::lying_in(Box::new(disk.clone()), rule),
+            disk,
             plan,
-            seq: 0,
+            stored: kept.clone(),
+            kept,
+            position,
             findings: Vec::new(),
             live: false,
             stirred: false,
-            ended: None,
+            asking: BTreeSet::new(),
             found: None,
+            aside: aside.map(|aside| aside.telling(crate::STATION)),
         })
     }
 
-    /// Takes the log's next messages.
+    /// Where the log is to be read on; `None`: from its beginning.
+    #[must_use]
+    pub const fn position(&self) -> Option<&Position> {
+        self.position.as_ref()
+    }
+
+    /// Forgets what was made of the log, but not the ledger: when it is opened next, the log is
+    /// read from its beginning and compared with all of that.
     ///
     /// # Errors
-    /// [`RecordsError::File`] when they cannot be written down.
-    pub fn take(&mut self, messages: &[Stored]) -> Result<(), RecordsError> {
-        let mut new = Vec::new();
+    /// [`RecordsError::Store`].
+    pub fn forget(self) -> Result<(), RecordsError> {
+        Ok(self.disk.store().empty()?)
+    }
+
+    /// Takes the log's next messages, up to a position.
+    ///
+    /// # Errors
+    /// [`RecordsError`] when they cannot be written down.
+    pub fn take(&mut self, messages: &[Stored], position: Position) -> Result<(), RecordsError> {
+        let (mut new, mut recorded) = (Vec::new(), None);
         let empty = self.folder.count() == 0;
         for message in messages {
-            self.seq = message.seq;
             if !begins(&message.subject, &self.ours) {
                 continue;
             }
@@ -104,6 +198,7 @@ impl Keeper {
                 && fact.site == self.site
             {
                 self.stirred |= matters(&fact.event);
+                recorded = recorded.max(Some(fact.recorded_at));
                 if empty && !self.live {
                     self.found.get_or_insert(fact.recorded_at);
                 }
@@ -111,29 +206,73 @@ impl Keeper {
                     fact.event,
                     Event::WheelReleased(_) | Event::HoldLifted(_) | Event::WheelPortioned(_)
                 ) {
-                    self.ended = self.ended.max(Some(fact.occurred_at));
+                    let at = At {
+                        at: fact.occurred_at,
+                    };
+                    self.kept.ended = self.kept.ended.max(Some(at));
                 }
                 // The log's numbers fit for as long as a site makes less than 4e9 facts.
                 self.index
                     .apply_from(&fact, u32::try_from(message.seq).unwrap_or(0));
-                self.diary.apply(&fact);
+                self.notebook.write(&fact, &self.disk)?;
             }
         }
-        self.folder.append(&new)
+        // Whenever it is looked next, it is later than this.
+        if let Some(recorded) = recorded {
+            self.notebook.tidy(recorded, &self.disk)?;
+        }
+        // What the store says is in the ledger is there first.
+        self.folder.append(&new)?;
+        let place = self.before.as_ref().map(Lines::place);
+        self.kept.mark = place.unwrap_or(self.folder.place()).mark();
+        self.position = Some(position);
+        while self.index.unsettled() > UNSETTLED {
+            self.index.settle(SETTLED_AT_ONCE);
+        }
+        self.store()
+    }
+
+    /// Tells the stories of some changed wheels again; answers whether there are more.
+    ///
+    /// # Errors
+    /// [`RecordsError::Store`].
+    pub fn settle_some(&mut self) -> Result<bool, RecordsError> {
+        let left = self.index.settle(SETTLED_AT_ONCE);
+        self.store()?;
+        Ok(left > 0)
+    }
+
+    /// Stores what changed, in one batch.
+    fn store(&mut self) -> Result<(), RecordsError> {
+        self.index.put_down();
+        if self.stored != self.kept {
+            self.disk.keep(KEPT, &self.kept)?;
+            self.stored = self.kept.clone();
+        }
+        self.disk.write(self.position.as_ref())?;
+        self.sound()
+    }
+
+    /// Whether what was answered is to be believed.
+    ///
+    /// # Errors
+    /// [`RecordsError::Unread`] when something stored did not read: the index has to be made
+    /// anew, see [`Keeper::forget`].
+    pub fn sound(&self) -> Result<(), RecordsError> {
+        self.disk
+            .failed()
+            .map_or(Ok(()), |why| Err(RecordsError::Unread(why)))
     }
 
     fn compare(&mut self, was: Result<(u64, Entry), BadLedger>, is: &Entry) {
-        let wrong = match was {
-            Ok((_, was)) if was.leaf == is.leaf => return,
-            Ok((number, was)) => {
-                format!(
-                    "number {number}: the ledger has {was}, the log has {is} at {}",
-                    is.seq
-                )
-            }
-            Err(bad) => bad.to_string(),
-        };
-        if self.findings.len() < TOLD {
+        if let Some(wrong) = differs(was, is) {
+            self.found_wrong(wrong);
+        }
+    }
+
+    fn found_wrong(&mut self, wrong: String) {
+        self.folder.is_broken();
+        if self.findings.len() < TOLD && !self.findings.contains(&wrong) {
             tracing::error!("{wrong}. Run `wheelward verify`");
             self.findings.push(wrong);
         }
@@ -143,60 +282,48 @@ impl Keeper {
     pub fn caught_up(&mut self) {
         let gone = self.before.take().map_or(0, Iterator::count);
         if gone > 0 {
-            let wrong = format!(
-                "{gone} records that were written down are no longer in the log. Run `wheelward verify`"
-            );
-            tracing::error!("{wrong}");
-            self.findings.push(wrong);
+            self.found_wrong(gone_from_the_log(gone));
         }
         self.live = true;
         self.stirred = true;
     }
 
-    /// What must be said of the chain that begins or goes on here: `sealed` are the seals that
-    /// were published of this log, by whatever box.
-    #[must_use]
-    pub fn of_the_chain(&self, sealed: &[Seal], now: DateTime<Utc>) -> Vec<Telling> {
-        let ours = self.folder.public_key();
-        let mut told = Vec::new();
-        let restore = "Stop this worker, put the records folder of that box back from its backup (deploy/README says what to back up), and start again; keep this folder as well, and show both to whoever checks the records";
-        let other = sealed.iter().rev().find(|seal| seal.statement.key != ours);
-        if let Some(seal) = other {
-            let Statement { day, last, key, .. } = &seal.statement;
-            told.push(Telling::alarm(
-                format!("chain-{}-{last}", short(&key.to_string())),
-                format!("this log was sealed up to {day} ({last} records) with another key, {key}: a second chain of seals has begun here. {restore}"),
-            ));
+    /// How far the ledger has been looked through again; a new round where the last one ended.
+    ///
+    /// # Errors
+    /// [`RecordsError::Store`].
+    pub fn round(&self) -> Result<Option<Round>, RecordsError> {
+        Ok(self.disk.store().get(ROUND)?)
+    }
+
+    /// A stretch of the ledger was looked through again. Whether anything new was found.
+    ///
+    /// # Errors
+    /// [`RecordsError::Store`].
+    pub fn looked_through(&mut self, step: Step) -> Result<bool, RecordsError> {
+        let known = self.findings.len();
+        step.wrong
+            .into_iter()
+            .for_each(|wrong| self.found_wrong(wrong));
+        match &step.reached {
+            Some(Reached::Here(round)) => self.disk.keep(ROUND, round)?,
+            Some(Reached::End) => self.disk.forget(ROUND),
+            None => {}
         }
-        let own = sealed.iter().rev().find(|seal| seal.statement.key == ours);
-        let newer = own.filter(|seal| {
-            let here = self
-                .folder
-                .last_seal()
-                .map_or(0, |seal| seal.statement.last);
-            seal.statement.last > here
-        });
-        if let Some(seal) = newer {
-            let Statement { day, last, .. } = &seal.statement;
-            told.push(Telling::alarm(
-                format!("chain-older-{last}"),
-                format!("the records folder is older than its last seal, of {day} over {last} records, which is not in it. {restore}"),
-            ));
+        if step.reached.is_some() {
+            self.disk.write(None)?;
         }
-        let young = self.found.filter(|first| now - *first > TimeDelta::days(1));
-        if let (Some(first), true) = (young, told.is_empty()) {
-            told.push(Telling::warning(
-                format!("chain-young-{}", first.timestamp()),
-                format!("the ledger begins today, and the log goes back to {}: what was written before today is vouched for from today on only. If records were kept before, {}{}", first.format("%Y-%m-%d"), restore[..1].to_lowercase(), &restore[1..]),
-            ));
-        }
-        if let Some(first) = self.findings.first() {
-            told.push(Telling::alarm(
-                "ledger-differs".to_owned(),
-                format!("the ledger is not what was written down: {first}. {} such findings are known. Keep this folder as it is, run `wheelward verify`, and show both to whoever checks the records", self.findings.len()),
-            ));
-        }
-        told
+        Ok(self.findings.len() > known)
+    }
+
+    /// The ledger's end.
+    pub(crate) fn end(&self) -> &Place {
+        self.folder.place()
+    }
+
+    /// The records folder's last seal.
+    pub(crate) const fn last_seal(&self) -> Option<&Seal> {
+        self.folder.last_seal()
     }
 
     /// Whether facts came that may ask for a hold.
@@ -207,8 +334,8 @@ impl Keeper {
 
     /// The number of the last message taken.
     #[must_use]
-    pub const fn seq(&self) -> u64 {
-        self.seq
+    pub fn seq(&self) -> u64 {
+        self.position.as_ref().map_or(0, |position| position.seq)
     }
 
     /// The index, ready to be asked.
@@ -241,24 +368,28 @@ impl Keeper {
                     | Event::VatRecipeChanged(_)
             )
         };
-        self.diary.facts().filter(of_checks).cloned().collect()
+        let diary = self.notebook.diary();
+        diary.facts().filter(of_checks).cloned().collect()
     }
 
     /// What people have to hear of, and every check that is not as it should be, those
     /// included that are too old to tell of; and forgets what no later look needs.
+    ///
+    /// # Errors
+    /// [`RecordsError::Store`].
     pub fn to_tell(
         &mut self,
         now: DateTime<Utc>,
         clock: &DairyClock,
-    ) -> (Vec<Telling>, Vec<Telling>) {
+    ) -> Result<(Vec<Telling>, Vec<Telling>), RecordsError> {
         let mut tell = checks::of_no_sample(&self.index.trace(), now);
         let Some(plan) = &self.plan else {
-            return (tell, Vec::new());
+            return Ok((tell, Vec::new()));
         };
-        checks::tidy(&mut self.diary, now);
-        let (fresh, old) = checks::alerts(plan, &self.diary, clock, now);
+        self.notebook.tidy(now, &self.disk)?;
+        let (fresh, old) = checks::alerts(plan, self.notebook.diary(), clock, now);
         tell.extend_from_slice(&fresh);
-        (tell, [fresh, old].concat())
+        Ok((tell, [fresh, old].concat()))
     }
 
     /// Releases without the right to them that people have to hear of.
@@ -273,7 +404,9 @@ impl Keeper {
         if !std::mem::take(&mut self.stirred) {
             return Vec::new();
         }
-        holds::owed(&self.index.trace(), self.plan.as_ref(), refused)
+        self.asking.extend(self.index.stirred_samples());
+        let trace = self.index.trace();
+        holds::owed(&trace, &mut self.asking, self.plan.as_ref(), refused)
     }
 
     /// When a hold that is stated at `now` happens: after whatever ended one, also when the
@@ -282,7 +415,8 @@ impl Keeper {
     #[must_use]
     pub fn hold_at(&self, now: DateTime<Utc>) -> DateTime<Utc> {
         let after = |ended: DateTime<Utc>| calendar::later(ended, TimeDelta::milliseconds(1));
-        self.ended.map_or(now, |ended| now.max(after(ended)))
+        let ended = self.kept.ended;
+        ended.map_or(now, |ended| now.max(after(ended.at)))
     }
 
     /// Every hold that stands.
@@ -294,7 +428,7 @@ impl Keeper {
     #[must_use]
     pub fn standing(&self) -> RecordsStanding {
         RecordsStanding {
-            seq: self.seq,
+            seq: self.seq(),
             count: self.folder.count(),
             sealed: self
                 .folder
@@ -326,13 +460,24 @@ impl Keeper {
     }
 }
 
-/// The beginning of a key: enough for a name.
-fn short(key: &str) -> &str {
-    key.get(..8).unwrap_or(key)
+/// How a line of the ledger is not what the log has.
+pub(crate) fn differs(was: Result<(u64, Entry), BadLedger>, is: &Entry) -> Option<String> {
+    match was {
+        Ok((_, was)) if was.leaf == is.leaf => None,
+        Ok((number, was)) => Some(format!(
+            "number {number}: the ledger has {was}, the log has {is} at {}",
+            is.seq
+        )),
+        Err(bad) => Some(bad.to_string()),
+    }
+}
+
+pub(crate) fn gone_from_the_log(records: usize) -> String {
+    format!("{records} records that were written down are no longer in the log")
 }
 
 /// Whether a subject begins so. A site's code is the same in any case, as every code is.
-fn begins(subject: &str, with: &str) -> bool {
+pub(crate) fn begins(subject: &str, with: &str) -> bool {
     let start = subject.get(..with.len());
     start.is_some_and(|start| start.eq_ignore_ascii_case(with))
 }

@@ -1,9 +1,13 @@
 //! Keeps the ledger, seals the day, holds what a hold covers, answers trace questions.
 //!
-//! The worker reads the log from its beginning whenever it starts: what the ledger has of it
-//! is compared on the way, what is new is written down ([`Keeper`]). When it has caught up it
-//! answers `recall`, `holds`, `papers`, `known` and `records`; tells what people have to hear
-//! of ([`checks`]); states, under the station name `records`, the
+//! The worker goes on where it was: index, ledger and position in the log are stored together
+//! ([`Keeper`]), and a start reads only what came since. What the ledger has of that already is
+//! compared on the way, what is new is written down. All the rest of the ledger is compared with
+//! the log again and again, slowly, beside everything else: from every start, and a day after
+//! the last time. Whatever is not as it was written down is told of.
+//!
+//! When it has caught up it answers `recall`, `holds`, `papers`, `known` and `records`; tells
+//! what people have to hear of ([`checks`]); states, under the station name `records`, the
 //! holds that laboratory results ask for and the `wheel.held` facts that holds over a scope
 //! owe to wheels ([`holds`]); and seals each dairy day when it is over. It never releases
 //! anything.
@@ -13,12 +17,17 @@
 
 mod answering;
 mod archive;
+mod chain;
 pub mod checks;
+mod disk;
 mod error;
 mod folder;
 pub mod holds;
 mod keeper;
+mod lines;
+mod notebook;
 mod papers;
+mod sweep;
 
 use std::path::Path;
 use std::time::Duration;
@@ -26,17 +35,19 @@ use std::time::Duration;
 use ::papers::Dairy;
 use anyhow::Context as _;
 use bus::telling::Told;
-use bus::{Bus, Clock, Outbox, Shutdown, Tick, kept};
+use bus::{Bus, Clock, Outbox, Shutdown, kept};
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::wire::{self, Read};
 use facts::{Draft, Event, SiteId, StationId, WheelHeld, WheelId};
 use names::{Kind, Known};
+use projection::{Follower, News};
 use recipe::Origin;
 use safety::Plan;
 use seal::Seal;
 use site::Site;
 
 use crate::papers::Desk;
+use crate::sweep::Sweep;
 
 pub use answering::{
     CHECK_NAMED, InScope, KNOWN, QUESTIONS, RecallAnswer, RecallQuery, RecordsStanding,
@@ -66,9 +77,6 @@ const LOOK_EVERY: TimeDelta = TimeDelta::minutes(10);
 /// How soon it is looked again whether an own fact is back from the log.
 const LOOK_AGAIN: Duration = Duration::from_millis(20);
 
-/// How many messages are taken at once when many wait.
-const CHUNK: usize = 4_096;
-
 /// The line of a message of the log.
 #[must_use]
 pub fn line(message: &bus::Stored) -> Vec<u8> {
@@ -83,7 +91,7 @@ pub fn line(message: &bus::Stored) -> Vec<u8> {
 pub async fn run(
     site: Site,
     bus: Bus,
-    mut clock: Clock,
+    clock: Clock,
     data: &Path,
     shutdown: Shutdown,
 ) -> anyhow::Result<()> {
@@ -107,7 +115,9 @@ pub async fn run(
         .with(Kind::Tool, scales.map(|scale| scale.tool))
         .with(Kind::Tool, tools.machines.iter().chain(&tools.irons));
     let folder = data.join("records");
-    let mut keeper = Keeper::open(&folder, site.id, site.hold_rule(), plan.transpose()?)?;
+    let plan = plan.transpose()?;
+    let open = || Keeper::open(&folder, site.id, site.hold_rule(), plan.clone());
+    let mut keeper = open()?;
     let mut told = Told::open(&folder.join(TOLD))?;
     let mut looked: Option<DateTime<Utc>> = None;
     let outbox = Outbox::open(&data.join("records-outbox"), site.id)?;
@@ -117,25 +127,33 @@ pub async fn run(
         () = shutdown.requested() => return Ok(()),
     }
     told.recall(&bus, &site.id).await?;
+    if let Err(error) = bus.floor_after(keeper.position()).await
+        && error.is_another_log()
+    {
+        tracing::error!("{error}");
+        keeper.forget()?;
+        keeper = open()?;
+    }
     let draining = {
         let (outbox, bus, shutdown) = (outbox.clone(), bus.clone(), shutdown.clone());
         tokio::spawn(async move { outbox.drain(&bus, &shutdown).await })
     };
-    let mut log = bus.floor_after(None).await?;
-    let end = bus.floor_end().await?;
-    let mut questions = bus.questions(&site.id, answering::QUESTIONS).await?;
-    while keeper.seq() < end {
-        tokio::select! {
-            () = shutdown.requested() => return Ok(()),
-            Some(question) = questions.next() => {
-                if let Err(error) = question.still_reading(keeper.seq(), end).await {
-                    tracing::warn!(%error, "a question got no answer");
-                }
-            }
-            chunk = log.next_chunk(CHUNK) => keeper.take(&chunk?)?,
-        }
+    let questions = answering::QUESTIONS;
+    let position = keeper.position().cloned();
+    let follower = Follower::start(
+        &bus,
+        &site.id,
+        questions,
+        clock,
+        position.as_ref(),
+        shutdown,
+    );
+    let mut follower = follower.await?;
+    if !read_to_the_end(&mut keeper, &mut follower).await? {
+        return Ok(());
     }
     keeper.caught_up();
+    let now = follower.clock().now();
     let sealed = bus.derived(&site.id, SEALED).await.unwrap_or_else(|error| {
         tracing::warn!(%error, "whether another chain of seals was begun before is not known");
         Vec::new()
@@ -143,14 +161,13 @@ pub async fn run(
     let sealed = sealed
         .iter()
         .filter_map(|body| std::str::from_utf8(body).ok()?.parse().ok());
-    let mut of_the_chain = keeper.of_the_chain(&sealed.collect::<Vec<_>>(), clock.now());
-    told.tell(&bus, &site.id, clock.now(), &mut of_the_chain)
-        .await?;
+    let mut of_the_chain = keeper.of_the_chain(&sealed.collect::<Vec<_>>(), now);
+    told.tell(&bus, &site.id, now, &mut of_the_chain).await?;
     tracing::info!(
         records = keeper.standing().count,
         "the records are up to date"
     );
-    let mut waiting: Option<Tick> = None;
+    let mut sweep = Sweep::new(&bus, &folder, site.id);
     loop {
         // An own fact must be back from the log before anything more is stated, or it would
         // be stated twice.
@@ -158,29 +175,45 @@ pub async fn run(
             && outbox.waiting() == 0
             && keeper.seq() >= bus_end(&bus, keeper.seq()).await
         {
-            let mut warned = keeper.without_right();
-            told.tell(&bus, &site.id, clock.now(), &mut warned).await?;
-            state_owed(&mut keeper, &outbox, &station, &clock)?;
+            let now = follower.clock().now();
+            told.tell(&bus, &site.id, now, &mut keeper.without_right())
+                .await?;
+            state_owed(&mut keeper, &outbox, &station, now)?;
         }
+        sweep.begin(&keeper).await?;
         tokio::select! {
             biased;
-            () = shutdown.requested() => break,
-            Some(question) = questions.next() => {
-                // An answer knows every fact that the log had when it was asked.
-                let end = bus.floor_end().await.unwrap_or(keeper.seq());
-                while keeper.seq() < end {
-                    keeper.take(&log.next_chunk(CHUNK).await?)?;
+            news = follower.next() => match news? {
+                News::Stop => break,
+                News::Question(question) => {
+                    // An answer knows every fact that the log had when it was asked.
+                    let end = bus.floor_end().await.unwrap_or(keeper.seq());
+                    while let Some(chunk) = follower.up_to(end).await? {
+                        keeper.take(&chunk, follower.position())?;
+                    }
+                    let (places, now) = ((&bus, &own), follower.clock().now());
+                    answering::answer(&mut keeper, desk.as_ref(), places, now, question).await;
                 }
-                let places = (&bus, &own);
-                answering::answer(&mut keeper, desk.as_ref(), places, clock.now(), question).await;
+                News::Tick => {}
+                News::Facts(chunk) => keeper.take(&chunk, follower.position())?,
+            },
+            step = sweep.next() => {
+                if let Some(step) = step
+                    && keeper.looked_through(step)?
+                {
+                    let mut differs: Vec<_> = keeper.differs().into_iter().collect();
+                    told.tell(&bus, &site.id, follower.clock().now(), &mut differs).await?;
+                }
             }
-            tick = clock.next_tick() => waiting = Some(tick),
-            chunk = log.next_chunk(CHUNK) => keeper.take(&chunk?)?,
             // The outbox hears of the broker's answer a moment after the log has the fact.
             () = tokio::time::sleep(LOOK_AGAIN), if keeper.is_stirred() => {}
         }
-        if let Some(tick) = waiting.take_if(|tick| keeper.seq() >= tick.after_seq) {
-            match keeper.seal_if_due(tick.now, &site.clock) {
+        if let Err(error) = keeper.sound() {
+            keeper.forget()?;
+            return Err(error.into());
+        }
+        if let Some(now) = follower.take_time() {
+            match keeper.seal_if_due(now, &site.clock) {
                 Ok(Some(seal)) => {
                     let (day, last) = (seal.statement.day, seal.statement.last);
                     tracing::info!(%day, last, "sealed: print it, and keep the print apart");
@@ -189,20 +222,42 @@ pub async fn run(
                 Ok(None) => {}
                 Err(error) => tracing::error!("{error}"),
             }
-            if looked.is_none_or(|looked| tick.now - looked >= LOOK_EVERY || tick.now < looked) {
-                looked = Some(tick.now);
+            if looked.is_none_or(|looked| now - looked >= LOOK_EVERY || now < looked) {
+                looked = Some(now);
                 // What could not be told is owed still at the next look.
-                let (mut owed, checks) = keeper.to_tell(tick.now, &site.clock);
+                let (mut owed, checks) = keeper.to_tell(now, &site.clock)?;
                 owed.extend(told.over(checks::CHECK, &checks, |check| {
                     format!("check {check}: done, or decided on, since")
                 }));
                 owed.extend(kept::owed(&told, STATION, &folder, WITHOUT));
-                told.tell(&bus, &site.id, tick.now, &mut owed).await?;
+                told.tell(&bus, &site.id, now, &mut owed).await?;
             }
         }
     }
     draining.await.context("the outbox stopped")?;
     Ok(())
+}
+
+/// Reads the log to the end that it had at the start, and tells the story of every wheel that
+/// changed; false when the worker has to end before that.
+async fn read_to_the_end(keeper: &mut Keeper, follower: &mut Follower) -> anyhow::Result<bool> {
+    loop {
+        let live = follower.is_live();
+        if live && !keeper.settle_some()? {
+            return Ok(true);
+        }
+        let news = tokio::select! {
+            biased;
+            news = follower.next() => news?,
+            () = tokio::task::yield_now(), if live => continue,
+        };
+        match news {
+            News::Stop => return Ok(false),
+            News::Facts(chunk) => keeper.take(&chunk, follower.position())?,
+            News::Question(question) => follower.still_reading(question).await,
+            News::Tick => {}
+        }
+    }
 }
 
 /// Puts a seal where another box, begun with this broker's folder, finds it.
@@ -246,9 +301,8 @@ fn state_owed(
     keeper: &mut Keeper,
     outbox: &Outbox,
     station: &StationId,
-    clock: &Clock,
+    now: DateTime<Utc>,
 ) -> anyhow::Result<()> {
-    let now = clock.now();
     let at = keeper.hold_at(now);
     let refused = outbox.refusals()?;
     let refused = refused

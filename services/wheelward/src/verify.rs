@@ -88,7 +88,9 @@ pub async fn verify(args: &VerifyArgs) -> anyhow::Result<()> {
         }
     }
     let has_ledger = records.join(seal::archive::LEDGER).exists();
-    let ledger = has_ledger.then(|| records::entries(records)).transpose()?;
+    let ledger = has_ledger
+        .then(|| records::entries(records, &site))
+        .transpose()?;
     let report = seal::verify(&site, &seals, &trusted, ledger, log.into_iter());
     let shown = Shown::of(&report, elsewhere, &went_back, over);
     if args.source.ask.json {
@@ -192,7 +194,7 @@ pub async fn seal(args: &SealArgs) -> anyhow::Result<()> {
         )
     })?;
     // What is under the ledger already must be the same before anything is added to it.
-    let same = records::entries(&records_dir)?
+    let same = records::entries(&records_dir, &site)?
         .zip(&log)
         .all(|(was, is)| was.is_ok_and(|(_, was)| was.leaf == is.leaf));
     anyhow::ensure!(

@@ -308,7 +308,12 @@ const KEPT: [&str; 4] = [
 /// Deletes what a worker makes again from the log, and nothing that only it has: no outbox, no
 /// people, no ledger and key, no numbers given, no memory of what was printed or delivered.
 fn lose_what_is_derived(data: &Path) {
-    for store in ["scheduler", "forecaster/store"] {
+    for store in [
+        "scheduler",
+        "dispatcher/store",
+        "forecaster/store",
+        "records/index",
+    ] {
         std::fs::remove_dir_all(data.join(store)).unwrap();
     }
     for told in [

@@ -4,6 +4,7 @@
 #[path = "../../../holds/tests/obvious/mod.rs"]
 mod obvious;
 
+mod any;
 mod balance;
 mod contact;
 mod given;

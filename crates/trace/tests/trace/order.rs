@@ -1,258 +1,16 @@
 //! Facts arrive in any order, late, twice: every answer is the same, and it is the one that
 //! a slow model gives.
 
-use facts::{Carrier, Event, Fact, FactId, ReworkSource, Scope, Sscc, Voided};
-use proptest::prelude::*;
-use quantity::{Grams, Litres, Percent};
-use trace::{Index, Reason, Settings};
+use std::collections::BTreeMap;
+use std::sync::{Arc, Mutex};
 
+use facts::{Event, Fact, FactId, Scope, Voided};
+use proptest::prelude::*;
+use trace::{Index, Reason, Settings, Storage};
+
+use crate::any::{any_log, scopes};
 use crate::given::{id, time};
 use crate::slow;
-
-/// Few of everything, so that facts meet.
-fn any_event() -> impl Strategy<Value = Event> {
-    let wheel = || (1u8..7).prop_map(|n| id::<facts::WheelId>(&format!("w{n}")));
-    let wheels = || prop::collection::vec(wheel(), 1..4);
-    let batch = || (1u8..4).prop_map(|n| id::<facts::BatchId>(&format!("b{n}")));
-    let lot = || (1u8..4).prop_map(|n| id::<facts::LotId>(&format!("l{n}")));
-    let litres = || Just(Litres::new(100.0).unwrap());
-    let stillage = || (1u8..3).prop_map(|n| id::<facts::StillageId>(&format!("S{n}")));
-    let order = || (1u8..3).prop_map(|n| id::<facts::OrderId>(&format!("o{n}")));
-    let hold = || (1u8..3).prop_map(|n| id::<facts::HoldId>(&format!("Q{n}")));
-    let made = prop_oneof![
-        (batch(), 1u8..3, prop::collection::vec(lot(), 0..3)).prop_map(
-            |(batch, vat, milk_lots)| {
-                facts::VatStarted {
-                    batch,
-                    vat: id(&format!("V{vat}")),
-                    recipe: id("blue"),
-                    recipe_version: 1,
-                    milk_l: Litres::new(100.0).unwrap(),
-                    milk_lots,
-                }
-                .into()
-            }
-        ),
-        (batch(), lot(), litres()).prop_map(|(batch, lot, volume_l)| facts::VatFilled {
-            batch,
-            lot,
-            volume_l
-        }
-        .into()),
-        (lot(), lot(), litres()).prop_map(|(lot, from, volume_l)| {
-            let from = vec![facts::MilkPart {
-                lot: from,
-                volume_l,
-            }];
-            facts::MilkPooled { lot, from }.into()
-        }),
-        (batch(), batch()).prop_map(|(batch, from)| {
-            let from = ReworkSource::Batch(from);
-            facts::VatReworked {
-                batch,
-                from,
-                weight_g: Grams::new(500).unwrap(),
-            }
-            .into()
-        }),
-        (batch(), wheel()).prop_map(|(batch, from)| {
-            let from = ReworkSource::Wheel(from);
-            facts::VatReworked {
-                batch,
-                from,
-                weight_g: Grams::new(500).unwrap(),
-            }
-            .into()
-        }),
-        (lot(), wheels()).prop_map(|(lot, wheels)| {
-            facts::LotUsed {
-                lot,
-                wheels,
-                via: None,
-                amount: None,
-            }
-            .into()
-        }),
-    ];
-    let lived = prop_oneof![
-        4 => (wheel(), batch()).prop_map(|(wheel, batch)| facts::WheelPortioned {
-            wheel,
-            batch,
-            weight_g: Grams::new(4_000).unwrap(),
-            scale: None,
-            tare_g: None,
-            mixer: None,
-        }.into()),
-        2 => (wheel(), 1u8..3, prop::option::of(1u8..3)).prop_map(|(wheel, hoop, stack)| {
-            facts::WheelHooped {
-                wheel,
-                hoop: id(&format!("H{hoop}")),
-                stack: stack.map(|n| id(&format!("K{n}"))),
-            }.into()
-        }),
-        1 => wheels().prop_map(|wheels| facts::WheelUnhooped { wheels, via: None }.into()),
-        3 => (wheels(), stillage()).prop_map(|(wheels, stillage)| {
-            facts::WheelLoaded { wheels, stillage }.into()
-        }),
-        3 => (wheels(), prop::option::of(stillage()), 1u8..4).prop_map(|(wheels, via, room)| {
-            facts::WheelMoved {
-                wheels,
-                via: via.map(Carrier::Stillage),
-                room: id(&format!("R{room}")),
-                position: None,
-            }.into()
-        }),
-        2 => wheels().prop_map(|wheels| {
-            facts::WheelPierced { wheels, via: None, machine: id("PM1") }.into()
-        }),
-        1 => wheel().prop_map(|wheel| facts::WheelIroned {
-            wheel,
-            blue_coverage_pct: Percent::new(50.0).unwrap(),
-            iron: Some(id("IR1")),
-            note: None,
-        }.into()),
-        1 => prop_oneof![Just("PM1"), Just("H1"), Just("V1")].prop_map(|tool| {
-            facts::ToolSanitised { tool: id(tool), method: "hot water".to_owned() }.into()
-        }),
-        1 => wheels().prop_map(|wheels| facts::WheelTurned { wheels, via: None }.into()),
-    ];
-    let left = prop_oneof![
-        (order(), 0u64..2, wheels()).prop_map(|(order, case, wheels)| facts::OrderPacked {
-            order,
-            case: Sscc::with_check_digit(case).unwrap(),
-            wheels,
-            pallet: None,
-        }
-        .into()),
-        (wheels(), prop::option::of(order())).prop_map(|(wheels, order)| {
-            facts::WheelDispatched {
-                wheels,
-                via: None,
-                order,
-                market: None,
-                sale: None,
-            }
-            .into()
-        }),
-        wheels().prop_map(|wheels| facts::WheelDelivered {
-            wheels,
-            order: None
-        }
-        .into()),
-        wheels().prop_map(|wheels| {
-            facts::WheelReturned {
-                wheels,
-                reason: "late".to_owned(),
-            }
-            .into()
-        }),
-        wheels().prop_map(|wheels| {
-            facts::WheelDiscarded {
-                wheels,
-                reason: "fell".to_owned(),
-            }
-            .into()
-        }),
-        (wheels(), hold()).prop_map(|(wheels, hold)| {
-            facts::WheelHeld {
-                wheels,
-                hold,
-                reason: "swab".to_owned(),
-            }
-            .into()
-        }),
-        (wheels(), hold()).prop_map(|(wheels, hold)| {
-            facts::WheelReleased {
-                wheels,
-                hold,
-                reason: "clean".to_owned(),
-            }
-            .into()
-        }),
-        (hold(), batch()).prop_map(|(hold, batch)| facts::HoldPlaced {
-            hold,
-            scope: Scope::Batch(batch),
-            reason: "swab".to_owned(),
-            cause: None,
-        }
-        .into()),
-        (hold(), wheels()).prop_map(|(hold, wheels)| facts::HoldLifted {
-            hold,
-            wheels,
-            reason: "clean".to_owned()
-        }
-        .into()),
-    ];
-    prop_oneof![2 => made, 4 => lived, 1 => left]
-}
-
-/// Facts an hour or so apart, some of them voiding earlier ones.
-pub fn any_log() -> impl Strategy<Value = Vec<Fact>> {
-    let one = (
-        any_event(),
-        any::<bool>(),
-        prop::option::weighted(0.1, any::<prop::sample::Index>()),
-    );
-    prop::collection::vec(one, 1..40).prop_map(|events| {
-        let mut facts: Vec<Fact> = Vec::new();
-        for (n, (event, badge, voids)) in events.into_iter().enumerate() {
-            let target = voids
-                .filter(|_| n > 0)
-                .map(|index| facts[index.index(n)].id);
-            let event = match target {
-                Some(fact) => Voided {
-                    fact,
-                    reason: "wrong".to_owned(),
-                }
-                .into(),
-                None => event,
-            };
-            // Stations take back what keeps nobody safe; managers anything.
-            let corrects = target.is_some() && n % 2 == 0;
-            // Ids in another order than the times, and within reach of an UNDO or not.
-            let millis = 0x0190_b6b0_0000 + 60_000 * (n as u128 * 7 % 20);
-            let number = millis << 80 | 0x7000_8000_u128 << 48 | n as u128;
-            facts.push(Fact {
-                id: FactId::from_uuid(format!("{number:032x}").parse().unwrap()),
-                site: id("larkholm"),
-                station: id(if corrects { "gateway" } else { "s1" }),
-                station_seq: n as u64 + 1,
-                person: badge.then(|| id("07")),
-                occurred_at: time("5 06:00") + chrono::TimeDelta::minutes(53 * n as i64),
-                claimed_at: None,
-                recorded_at: time("5 06:00"),
-                event,
-            });
-        }
-        facts
-    })
-}
-
-fn scopes() -> Vec<Scope> {
-    let lots = (1..4).map(|n| Scope::Lot(id(&format!("l{n}"))));
-    let batches = (1..4).map(|n| Scope::Batch(id(&format!("b{n}"))));
-    let one = std::iter::once(Scope::Wheels(vec![id("w1"), id("w2")]));
-    let room = facts::Window {
-        from: time("5 10:00"),
-        to: Some(time("6 10:00")),
-    };
-    let places = [
-        Scope::Room {
-            room: id("R1"),
-            window: room,
-        },
-        Scope::Stillage {
-            stillage: id("S1"),
-            window: room,
-        },
-        Scope::Tool {
-            tool: id("PM1"),
-            window: room,
-        },
-        Scope::Made(room),
-    ];
-    lots.chain(batches).chain(one).chain(places).collect()
-}
 
 /// Every answer, as text.
 fn answers(index: &mut Index) -> Vec<String> {
@@ -266,6 +24,56 @@ fn answers(index: &mut Index) -> Vec<String> {
         .collect();
     answers.push(serde_json::to_string(&trace.standing_holds()).unwrap());
     answers
+}
+
+type Rows = BTreeMap<Vec<u8>, Vec<u8>>;
+
+/// A storage that outlives its index: what was put lies there since it was last stored.
+#[derive(Debug, Default, Clone)]
+struct Outliving(Arc<Mutex<(Rows, Rows)>>);
+
+impl Outliving {
+    fn store(&self) {
+        let mut rows = self.0.lock().unwrap();
+        rows.1 = rows.0.clone();
+    }
+
+    /// As after a kill: only what was stored is there.
+    fn kill(&self) {
+        let mut rows = self.0.lock().unwrap();
+        rows.0 = rows.1.clone();
+    }
+}
+
+impl Storage for Outliving {
+    fn get(&self, key: &[u8]) -> Option<Vec<u8>> {
+        self.0.lock().unwrap().0.get(key).cloned()
+    }
+
+    fn between(&self, from: &[u8], to: &[u8], take: &mut dyn FnMut(&[u8], &[u8]) -> bool) {
+        let rows = self.0.lock().unwrap();
+        let within = rows
+            .0
+            .iter()
+            .filter(|(key, _)| key.as_slice() >= from && key.as_slice() < to);
+        for (key, value) in within {
+            if !take(key, value) {
+                return;
+            }
+        }
+    }
+
+    fn put(&mut self, key: &[u8], value: Vec<u8>) {
+        self.0.lock().unwrap().0.insert(key.to_vec(), value);
+    }
+
+    fn remove(&mut self, key: &[u8]) {
+        self.0.lock().unwrap().0.remove(key);
+    }
+
+    fn damaged(&self, why: &str) {
+        panic!("{why}");
+    }
 }
 
 fn folded(facts: &[Fact]) -> Index {
@@ -296,6 +104,40 @@ proptest! {
             }
         }
         prop_assert_eq!(&answers(&mut index), &expected);
+    }
+
+    #[test]
+    fn an_index_that_was_killed_and_goes_on_where_it_was_stored_gives_the_same_answers(
+        facts in any_log().prop_flat_map(|facts| Just(facts).prop_shuffle()),
+        deeds in prop::collection::vec(0u8..6, 40),
+    ) {
+        let expected = answers(&mut folded(&facts));
+        let storage = Outliving::default();
+        let open = || Index::lying_in(Box::new(storage.clone()), holds::Rule::default());
+        let (mut index, mut at, mut stored) = (open(), 0, 0);
+        for deed in deeds {
+            match deed {
+                0 | 1 => {
+                    index.put_down();
+                    storage.store();
+                    stored = at;
+                }
+                2 => {
+                    storage.kill();
+                    (index, at) = (open(), stored);
+                }
+                3 => {
+                    index.settle(2);
+                }
+                _ => {
+                    facts.iter().skip(at).take(4).for_each(|fact| index.apply(fact));
+                    at = facts.len().min(at + 4);
+                }
+            }
+        }
+        facts.iter().skip(at).for_each(|fact| index.apply(fact));
+        prop_assert_eq!(&answers(&mut index), &expected);
+        prop_assert_eq!(index.len(), folded(&facts).len());
     }
 
     #[test]

@@ -14,8 +14,8 @@ use ripening::{Action, Blocked, Floor, Practice};
 use station::{Placement, Scan, Session, Setup};
 use trace::Index;
 
+use crate::any::any_log;
 use crate::given::{id, time};
-use crate::order::any_log;
 
 const RECIPE: &str = include_str!("../../../recipe/tests/common-practice.toml");
 

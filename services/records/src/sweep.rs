@@ -1,0 +1,206 @@
+//! The ledger against the log, again and again, from the first record on and slowly: a start
+//! reads only what is new, and what was written down long ago must not be taken on trust for
+//! ever.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use bus::{Bus, BusError, FloorLog, Position};
+use facts::{SiteId, stored_struct};
+use seal::{Entry, Seal};
+
+use crate::error::RecordsError;
+use crate::keeper::{Keeper, begins, differs, gone_from_the_log};
+use crate::lines::{Lines, Mark, Place};
+
+/// Messages compared at a time.
+const STRETCH: usize = 512;
+
+/// How far a round has come is stored after so many stretches.
+const STORED_EVERY: u32 = 32;
+
+/// Comparing takes a tenth of one core at most: it rests nine times as long as it worked.
+const RESTS: u32 = 9;
+
+/// From the end of a round to the next.
+const BETWEEN: Duration = Duration::from_secs(24 * 3600);
+
+/// How soon it is tried again while the broker does not answer.
+const AGAIN: Duration = Duration::from_secs(60);
+
+/// How far a round has come.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Round {
+    mark: Mark,
+    position: Position,
+}
+
+stored_struct!(Round { mark, position });
+
+/// What a stretch of a round came to.
+#[derive(Debug)]
+pub struct Step {
+    /// What is not as it was written down.
+    pub wrong: Vec<String>,
+    /// How far the round has come, where that is worth storing.
+    pub reached: Option<Reached>,
+}
+
+/// How far a round has come.
+#[derive(Debug)]
+pub enum Reached {
+    /// So far.
+    Here(Round),
+    /// To its end.
+    End,
+}
+
+/// Compares the ledger with the log.
+pub(crate) struct Sweep {
+    bus: Bus,
+    dir: PathBuf,
+    site: SiteId,
+    ours: String,
+    begun: Option<Begun>,
+    rests_until: tokio::time::Instant,
+}
+
+struct Begun {
+    lines: Lines,
+    log: FloorLog,
+    /// The ledger's records, and the log's number of the last, when the round went on.
+    records: u64,
+    end: u64,
+    seal: Option<Seal>,
+    stretches: u32,
+}
+
+impl Sweep {
+    pub(crate) fn new(bus: &Bus, dir: &Path, site: SiteId) -> Self {
+        Self {
+            bus: bus.clone(),
+            dir: dir.to_owned(),
+            site,
+            ours: format!("floor.{site}."),
+            begun: None,
+            rests_until: tokio::time::Instant::now(),
+        }
+    }
+
+    /// Begins a round, or goes on with one.
+    ///
+    /// # Errors
+    /// [`RecordsError`]; a broker that does not answer is asked again later.
+    pub(crate) async fn begin(&mut self, keeper: &Keeper) -> Result<(), RecordsError> {
+        if self.begun.is_some() || self.rests_until > tokio::time::Instant::now() {
+            return Ok(());
+        }
+        let round = keeper.round()?;
+        let (mark, position) = round.map(|round| (round.mark, round.position)).unzip();
+        let place = |mark| Place::of(mark, &self.site);
+        let lines = Lines::open(&self.dir, place(mark.unwrap_or_default()))?;
+        let (lines, position) = match lines {
+            Some(lines) => (Some(lines), position),
+            None => (Lines::open(&self.dir, place(Mark::default()))?, None),
+        };
+        let log = match self.bus.floor_after(position.as_ref()).await {
+            Err(error) => {
+                self.later(&error);
+                return Ok(());
+            }
+            Ok(log) => log,
+        };
+        let end = keeper.end();
+        self.begun = lines.map(|lines| Begun {
+            lines,
+            log,
+            records: end.ledger().count(),
+            end: end.seq(),
+            seal: keeper.last_seal().cloned(),
+            stretches: 0,
+        });
+        Ok(())
+    }
+
+    /// The next stretch, after a rest; `None` when it is time to begin. Safe to drop half-way.
+    pub(crate) async fn next(&mut self) -> Option<Step> {
+        tokio::time::sleep_until(self.rests_until).await;
+        let begun = self.begun.as_mut()?;
+        let chunk = if begun.is_over() {
+            Vec::new()
+        } else {
+            match begun.log.next_chunk(STRETCH).await {
+                Ok(chunk) => chunk,
+                Err(error) => {
+                    self.later(&error);
+                    return None;
+                }
+            }
+        };
+        let began = tokio::time::Instant::now();
+        let wrong = begun.compare(&chunk, &self.ours);
+        begun.stretches += 1;
+        let (reached, rest) = if begun.is_over() {
+            self.begun = None;
+            (Some(Reached::End), BETWEEN)
+        } else {
+            let worth_it = begun.stretches.is_multiple_of(STORED_EVERY);
+            let here = worth_it.then(|| Round {
+                mark: begun.lines.place().mark(),
+                position: begun.log.position(),
+            });
+            (here.map(Reached::Here), began.elapsed() * RESTS)
+        };
+        self.rests_until = tokio::time::Instant::now() + rest;
+        Some(Step { wrong, reached })
+    }
+
+    /// That the log is another one is found by whoever follows it.
+    fn later(&mut self, error: &BusError) {
+        tracing::debug!(%error, "the ledger is compared with the log later");
+        self.begun = None;
+        self.rests_until = tokio::time::Instant::now() + AGAIN;
+    }
+}
+
+impl Begun {
+    fn is_over(&self) -> bool {
+        self.log.position().seq >= self.end
+    }
+
+    fn compare(&mut self, chunk: &[bus::Stored], ours: &str) -> Vec<String> {
+        let mut wrong = Vec::new();
+        for message in chunk {
+            if message.seq > self.end || !begins(&message.subject, ours) {
+                continue;
+            }
+            let is = Entry::of(&crate::line(message), message.seq);
+            // What the ledger lacks at its end is written down by whoever follows the log.
+            if let Some(was) = self.lines.next() {
+                wrong.extend(differs(was, &is));
+            }
+            let ledger = self.lines.place().ledger();
+            let seal = self.seal.as_ref().map(|seal| &seal.statement);
+            if let Some(seal) = seal.filter(|seal| seal.last == ledger.count())
+                && seal.head != ledger.head()
+                && wrong.is_empty()
+            {
+                wrong.push(format!(
+                    "number {}: the ledger does not chain up to the seal of {}",
+                    seal.last, seal.day
+                ));
+            }
+        }
+        let left = self
+            .records
+            .saturating_sub(self.lines.place().ledger().count());
+        if self.is_over() && left > 0 {
+            let gone = self
+                .lines
+                .by_ref()
+                .take(usize::try_from(left).unwrap_or(usize::MAX));
+            wrong.push(gone_from_the_log(gone.count()));
+        }
+        wrong
+    }
+}

@@ -1,0 +1,255 @@
+//! Records that were stopped, killed and damaged answer as those that have read the log anew.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
+
+#[path = "../../../crates/trace/tests/trace/any.rs"]
+mod any;
+
+use std::path::Path;
+
+use any::{any_log, scopes};
+use async_nats::HeaderMap;
+use bus::{Position, Stored};
+use chrono::DateTime;
+use facts::{Fact, SiteId, wire};
+use holds::{Rights, Rule};
+use proptest::prelude::*;
+use records::Keeper;
+use trace::Settings;
+
+fn site() -> SiteId {
+    "larkholm".parse().unwrap()
+}
+
+fn open(dir: &Path) -> Keeper {
+    Keeper::open(dir, site(), Rule::default(), None).unwrap()
+}
+
+/// The facts as the log has them.
+fn messages(facts: &[Fact]) -> Vec<Stored> {
+    let stored = facts.iter().zip(1..).map(|(fact, seq)| {
+        let parcel = wire::parcel(&wire::to_line(fact).unwrap()).unwrap();
+        let mut headers = HeaderMap::new();
+        for (name, value) in &parcel.headers {
+            headers.insert(name.as_str(), value.as_str());
+        }
+        Stored {
+            seq,
+            subject: parcel.subject.into(),
+            headers: Some(headers),
+            body: parcel.body.into(),
+            stored_at: DateTime::UNIX_EPOCH,
+        }
+    });
+    stored.collect()
+}
+
+fn after(seq: u64) -> Position {
+    Position {
+        created: "2026-01-01T00:00:00Z".to_owned(),
+        seq,
+        stored_ns: 0,
+    }
+}
+
+fn take(keeper: &mut Keeper, log: &[Stored], most: usize) {
+    let from = usize::try_from(keeper.seq()).unwrap();
+    let chunk: Vec<Stored> = log.iter().skip(from).take(most).cloned().collect();
+    if let Some(last) = chunk.last() {
+        keeper.take(&chunk, after(last.seq)).unwrap();
+    }
+}
+
+/// Every answer, as text, once the log has been read.
+fn answers(keeper: &mut Keeper, log: &[Stored]) -> Vec<String> {
+    take(keeper, log, usize::MAX);
+    keeper.caught_up();
+    let now = "2026-01-07T06:00:00Z".parse().unwrap();
+    let trace = keeper.trace();
+    let recalls = scopes();
+    let recalls = recalls
+        .iter()
+        .map(|scope| trace.recall(scope, &Settings::default(), now));
+    let mut answers: Vec<String> = recalls
+        .map(|recall| {
+            let evidence = trace.evidence(&recall);
+            format!("{}{evidence:?}", serde_json::to_string(&recall).unwrap())
+        })
+        .collect();
+    answers.push(serde_json::to_string(&keeper.standing_holds()).unwrap());
+    answers.push(format!("{:?}", keeper.owed(&[])));
+    answers.push(format!("{:?}", keeper.checked()));
+    let standing = keeper.standing();
+    assert_eq!(standing.findings, Vec::<String>::new());
+    answers.push(format!("{} of {}", standing.count, standing.seq));
+    keeper.sound().unwrap();
+    answers
+}
+
+fn copy(from: &Path, to: &Path) {
+    std::fs::create_dir_all(to).unwrap();
+    for entry in std::fs::read_dir(from).unwrap() {
+        let entry = entry.unwrap();
+        let target = to.join(entry.file_name());
+        if entry.file_type().unwrap().is_dir() {
+            copy(&entry.path(), &target);
+        } else {
+            std::fs::copy(entry.path(), target).unwrap();
+        }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(16))]
+
+    #[test]
+    fn records_that_were_stopped_and_killed_answer_as_those_that_read_everything_anew(
+        facts in any_log(),
+        deeds in prop::collection::vec(0u8..5, 8),
+    ) {
+        let log = messages(&facts);
+        let dir = tempfile::tempdir().unwrap();
+        let anew = answers(&mut open(&dir.path().join("anew")), &log);
+        let (folder, before) = (dir.path().join("records"), dir.path().join("before"));
+        let mut keeper = open(&folder);
+        for deed in deeds {
+            match deed {
+                // Stopped between two batches.
+                0 => {
+                    drop(keeper);
+                    keeper = open(&folder);
+                }
+                // Killed after the ledger was written, before what is stored was.
+                1 => {
+                    drop(keeper);
+                    let index = folder.join("index");
+                    copy(&index, &before);
+                    keeper = open(&folder);
+                    take(&mut keeper, &log, 3);
+                    drop(keeper);
+                    std::fs::remove_dir_all(&index).unwrap();
+                    std::fs::rename(&before, &index).unwrap();
+                    keeper = open(&folder);
+                }
+                // Asked, so that stories are told before all facts are in.
+                2 => {
+                    let _ = keeper.standing_holds();
+                }
+                _ => take(&mut keeper, &log, 4),
+            }
+        }
+        prop_assert_eq!(answers(&mut keeper, &log), anew);
+    }
+}
+
+fn some_facts() -> Vec<Fact> {
+    use proptest::strategy::ValueTree as _;
+    let mut runner = proptest::test_runner::TestRunner::deterministic();
+    let logs = std::iter::repeat_with(|| any_log().new_tree(&mut runner).unwrap().current());
+    logs.into_iter().find(|log| log.len() > 30).unwrap()
+}
+
+fn tree(folder: &Path) -> (sled::Db, sled::Tree) {
+    let db = sled::open(folder.join("index")).unwrap();
+    let tree = db.open_tree("floor").unwrap();
+    (db, tree)
+}
+
+#[test]
+fn what_does_not_read_is_made_anew_from_the_log_with_the_same_answers() {
+    let log = messages(&some_facts());
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("records");
+    let whole = answers(&mut open(&folder), &log);
+
+    // Among what is read at the start.
+    let (db, rows) = tree(&folder);
+    rows.insert("kept", "nonsense").unwrap();
+    drop((rows, db));
+    let mut keeper = open(&folder);
+    assert_eq!(keeper.position(), None);
+    assert_eq!(answers(&mut keeper, &log), whole);
+    drop(keeper);
+
+    // Among what is read when it is asked for: no answer is given by halves.
+    let (db, rows) = tree(&folder);
+    let all: Vec<_> = rows.iter().keys().map(Result::unwrap).collect();
+    for key in all.iter().filter(|key| key[0] < b'a') {
+        rows.insert(key, &[255; 3]).unwrap();
+    }
+    drop((rows, db));
+    let mut keeper = open(&folder);
+    assert_eq!(keeper.position(), Some(&after(log.len() as u64)));
+    let _ = keeper.standing_holds();
+    let said = keeper.sound().unwrap_err().to_string();
+    assert!(said.contains("it is made anew from the log"), "{said}");
+    keeper.forget().unwrap();
+    let mut keeper = open(&folder);
+    assert_eq!(keeper.position(), None);
+    assert_eq!(answers(&mut keeper, &log), whole);
+}
+
+#[test]
+fn an_index_of_other_rules_or_of_another_ledger_is_made_anew() {
+    let log = messages(&some_facts());
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("records");
+    let whole = answers(&mut open(&folder), &log);
+    assert_eq!(open(&folder).seq(), log.len() as u64);
+
+    let strict = Rule::new(&recipe::RecipeBook::default(), Rights::Named([].into()));
+    let keeper = Keeper::open(&folder, site(), strict, None).unwrap();
+    assert_eq!(keeper.position(), None);
+    drop(keeper);
+    assert_eq!(answers(&mut open(&folder), &log), whole);
+
+    // The ledger came back from an older backup: what it lacks is written down again.
+    let path = folder.join("ledger.txt");
+    let text = std::fs::read_to_string(&path).unwrap();
+    let older: Vec<&str> = text.lines().take(7).collect();
+    std::fs::write(&path, older.join("\n") + "\n").unwrap();
+    let mut keeper = open(&folder);
+    assert_eq!(keeper.position(), None);
+    assert_eq!(answers(&mut keeper, &log), whole);
+    assert_eq!(std::fs::read_to_string(&path).unwrap(), text);
+}
+
+#[test]
+fn a_ledger_that_is_not_what_the_log_has_is_told_and_no_more_sealed() {
+    let log = messages(&some_facts());
+    let dir = tempfile::tempdir().unwrap();
+    let folder = dir.path().join("records");
+    let clock = quantity::DairyClock::new(chrono_tz::UTC, chrono::NaiveTime::MIN);
+    let day = |n: u32| format!("2026-02-{n:02}T06:00:00Z").parse().unwrap();
+    let mut keeper = open(&folder);
+    answers(&mut keeper, &log);
+    assert!(keeper.seal_if_due(day(1), &clock).unwrap().is_some());
+
+    // The broker's folder came back from an older backup.
+    keeper.forget().unwrap();
+    let mut keeper = open(&folder);
+    take(&mut keeper, &log, 9);
+    keeper.caught_up();
+    let lost = log.len() - 9;
+    let told = keeper.differs().unwrap().text;
+    let said = format!("{lost} records that were written down are no longer in the log");
+    assert!(told.contains(&said), "{told}");
+    let refused = keeper.seal_if_due(day(2), &clock).unwrap_err();
+    assert!(
+        refused.to_string().contains("does not chain up"),
+        "{refused}"
+    );
+    drop(keeper);
+
+    // A line before the seal was changed: already its own chain says so.
+    let path = folder.join("ledger.txt");
+    let mut lines: Vec<String> = std::fs::read_to_string(&path)
+        .unwrap()
+        .lines()
+        .map(str::to_owned)
+        .collect();
+    lines.swap(2, 3);
+    std::fs::write(&path, lines.join("\n") + "\n").unwrap();
+    open(&folder).forget().unwrap();
+    let error = Keeper::open(&folder, site(), Rule::default(), None).err();
+    assert!(error.unwrap().to_string().contains("ledger"));
+}
