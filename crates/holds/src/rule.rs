@@ -260,6 +260,11 @@ impl Course {
         })
     }
 
+    /// Every batch of which some went into this one, by any fact, voided ones too.
+    pub fn reworked_from(&self) -> impl Iterator<Item = BatchId> + '_ {
+        self.filled.values().filter_map(|filled| filled.batch)
+    }
+
     /// Every lot that went into the batch, by any fact, voided ones too.
     pub fn lots(&self) -> impl Iterator<Item = LotId> + '_ {
         self.filled

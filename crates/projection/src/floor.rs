@@ -17,6 +17,7 @@ use facts::{BatchId, Fact, FactId, RoomId, StationId, StillageId, ToolId, WheelI
 use quantity::DairyClock;
 use ripening::{Closed, Damaged, Floor, Folding, Gap, Needs, Practice, Reopens, Voiding};
 
+use crate::store::POSITION;
 use crate::{Aside, Batch, Effect, Records, Store, StoreError};
 
 /// Raised when what is stored would be read differently: the log is then folded again.
@@ -26,8 +27,10 @@ pub const FORMAT: u32 = 9;
 /// So many batches of each recipe stay in memory however long ago their wheels left: limits for
 /// portions are learnt from 25 samples of up to ten wheels, how many wheels a vat gives from a
 /// dozen vats.
-const KEPT_OF_A_RECIPE: usize = 40;
+const KEPT_OF_A_RECIPE: usize = 60;
 
+/// What the site file said of closing and of who may release.
+const SITE: &[u8] = b"site";
 /// How much has been folded.
 const COUNTS: &[u8] = b"counts";
 /// What people have been told and not yet been told is over.
@@ -60,8 +63,6 @@ const CLOSED: &[u8] = b"c/";
 const CLOSED_WHEELS: &[u8] = b"y/";
 /// Closed batches that a fact speaks of: the fact's name, then the batch's.
 const CLOSED_BY_FACT: &[u8] = b"x/";
-/// Closed batches whose wheels stood on a stillage: its name, then the batch's.
-const CLOSED_BY_STILLAGE: &[u8] = b"z/";
 /// Closed batches by what they go by beside their code: the word, then the batch's name.
 const CLOSED_BY_WORD: &[u8] = b"f/";
 /// What the worker keeps beside the floor, by name.
@@ -100,7 +101,13 @@ pub fn open<P: BorshDeserialize, K>(
     kept: impl Fn(&Store) -> Result<K, StoreError>,
 ) -> Result<Opened<P, K>, StoreError> {
     let whole = |store: &Store| {
-        let floor = load(store, practice.clone())?;
+        begin_under(store, practice)?;
+        let mut floor = load(store, practice.clone())?;
+        if passed_over(&floor) {
+            store.empty()?;
+            begin_under(store, practice)?;
+            floor = load(store, practice.clone())?;
+        }
         Ok((floor, store.position()?, kept(store)?))
     };
     let (store, (floor, position, kept), aside) = Store::open_with(path, FORMAT, whole)?;
@@ -111,6 +118,40 @@ pub fn open<P: BorshDeserialize, K>(
         kept,
         aside,
     })
+}
+
+/// What is closed was put away by what the site file said then: under another one the log is
+/// folded anew.
+fn begin_under(store: &Store, practice: &Practice) -> Result<(), StoreError> {
+    let says = format!("{} {:?}", practice.closed_after_days, practice.rights);
+    if store.get::<String>(SITE)?.is_some_and(|said| said == says) {
+        return Ok(());
+    }
+    if store.bytes(POSITION)?.is_some() {
+        tracing::info!(
+            "the site file says otherwise when a wheel is closed, or who may release one: folding the log again"
+        );
+        store.empty()?;
+    }
+    let mut batch = Batch::default();
+    batch.put(SITE, &says)?;
+    store.write(&batch)
+}
+
+/// Whether the build that wrote this passed over facts that this one knows.
+fn passed_over(floor: &Folding) -> bool {
+    let known = |ty: &str| facts::TYPES.iter().any(|info| info.ty == ty);
+    let mut gaps = floor.gaps().filter(|(ty, _)| known(ty));
+    let found = gaps.next();
+    if let Some((ty, gap)) = found {
+        tracing::info!(
+            ty,
+            facts = gap.count,
+            first = gap.first,
+            "this version knows facts that an earlier one passed over: folding the log again"
+        );
+    }
+    found.is_some()
 }
 
 /// What has changed on a floor since the last time, with its position and the effects it asks
@@ -267,10 +308,6 @@ fn put_away(batch: &mut Batch, closed: &Closed, clock: &DairyClock) -> Result<()
         let key = [&by_word(&word), id.as_str().as_bytes()].concat();
         batch.put(&key, &id)?;
     }
-    for stillage in closed.stillages() {
-        let key = [&by_stillage(stillage), id.as_str().as_bytes()].concat();
-        batch.put(&key, &id)?;
-    }
     Ok(())
 }
 
@@ -303,18 +340,20 @@ pub fn bring_back<R: Records>(
     for wheel in &needs.wheels {
         batches.extend(store.get::<BatchId>(&caseless(CLOSED_WHEELS, wheel.as_str()))?);
     }
-    let facts = needs.facts.iter().map(|fact| by_fact(*fact));
-    for key in facts.chain(needs.stillage.map(by_stillage)) {
-        store.each(&key, |_, batch: BatchId| {
+    for fact in &needs.facts {
+        store.each(&by_fact(*fact), |_, batch: BatchId| {
             batches.insert(batch);
             Ok(())
         })?;
     }
-    for id in batches {
+    // A hold over milk or curd follows it through the batches that it was reworked into.
+    let mut next: Vec<BatchId> = batches.iter().copied().collect();
+    while let Some(id) = next.pop() {
         let key = caseless(CLOSED, id.as_str());
         // What is open already has a record of its own.
         let closed = store.get::<Closed>(&key)?.filter(|_| !floor.is_open(id));
         if let Some(closed) = closed {
+            next.extend(closed.reworked_from().filter(|from| batches.insert(*from)));
             let reopened = floor.reopen(closed);
             reopened.map_err(|Damaged| store.unreadable(&key, "its notes do not read"))?;
         }
@@ -384,17 +423,13 @@ fn named(prefix: &[u8], id: &str) -> Vec<u8> {
 }
 
 /// Letter case says nothing in a code; what is open is kept as it was first written, what is
-/// closed is looked up however it is written now.
+/// closed is looked up however it is written now. In capitals, as codes are ordered.
 fn caseless(prefix: &[u8], id: &str) -> Vec<u8> {
-    named(prefix, &id.to_ascii_lowercase())
+    named(prefix, &id.to_ascii_uppercase())
 }
 
 fn by_fact(fact: FactId) -> Vec<u8> {
     [CLOSED_BY_FACT, fact.uuid().as_bytes()].concat()
-}
-
-fn by_stillage(stillage: StillageId) -> Vec<u8> {
-    [&caseless(CLOSED_BY_STILLAGE, stillage.as_str())[..], b"\0"].concat()
 }
 
 fn by_word(word: &str) -> Vec<u8> {

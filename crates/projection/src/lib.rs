@@ -18,4 +18,4 @@ mod store;
 pub use effects::{Effect, Publisher};
 pub use follower::{Follower, News};
 pub use records::{Record, Records};
-pub use store::{Aside, Batch, Store, StoreError, has_room};
+pub use store::{Aside, Batch, Store, StoreError, recover};

@@ -8,6 +8,8 @@ use std::ops::Bound;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use bus::Shutdown;
+use bus::retry::Backoff;
 use bus::telling::Telling;
 use facts::stored::borsh::{self, BorshDeserialize, BorshSerialize};
 
@@ -21,7 +23,7 @@ const ROOM: usize = 16 << 20;
 /// The number of the layout.
 const FORMAT: &[u8] = b"format";
 /// The stream position that everything else stands for.
-const POSITION: &[u8] = b"position";
+pub(crate) const POSITION: &[u8] = b"position";
 /// Messages still to be published, by number.
 const EFFECTS: &[u8] = b"e/";
 
@@ -350,10 +352,40 @@ fn put_aside(path: &Path, why: &str) -> Result<PathBuf, StoreError> {
     Ok(aside)
 }
 
-/// Whether the disk takes as much as a store adds at a time. Asked after
-/// [`StoreError::DiskFull`], before the store is opened again.
-#[must_use]
-pub fn has_room(folder: &Path) -> bool {
+/// What is done about a store that could not be used, before it is opened again: a full disk is
+/// waited for, a store in which a record does not read is put aside.
+///
+/// # Errors
+/// The same error, where nothing can be done about it here.
+pub async fn recover(
+    folder: &Path,
+    error: StoreError,
+    shutdown: &Shutdown,
+) -> Result<Option<Aside>, StoreError> {
+    match error {
+        StoreError::DiskFull(_) => {
+            tracing::error!("{error}");
+            let mut backoff = Backoff::default();
+            while !has_room(folder) {
+                tokio::select! {
+                    () = backoff.wait() => {}
+                    () = shutdown.requested() => return Ok(None),
+                }
+            }
+            tracing::info!("there is room again: work goes on from what was stored");
+            Ok(None)
+        }
+        StoreError::Unreadable { .. } => {
+            let why = error.to_string();
+            let path = put_aside(folder, &why)?;
+            Ok(Some(Aside { path, why }))
+        }
+        other => Err(other),
+    }
+}
+
+/// Whether the disk takes as much as a store adds at a time.
+fn has_room(folder: &Path) -> bool {
     let probe = folder.join("is-there-room");
     let written = std::fs::write(&probe, vec![1; ROOM]).is_ok();
     // What was begun must go, or it takes the room itself.

@@ -197,11 +197,6 @@ impl Notes {
         self.numbers(fact).filter_map(|no| self.note(no))
     }
 
-    /// Whether a fact of that name says anything of a wheel.
-    pub(crate) fn has(&self, fact: FactId) -> bool {
-        self.of.contains_key(&fact)
-    }
-
     /// What a store must write, or forget where nothing is left, each once.
     pub(crate) fn take_changed(&mut self) -> Vec<NoteNo> {
         let mut changed = std::mem::take(&mut self.changed);

@@ -26,7 +26,7 @@ use tokio::task::JoinHandle;
 
 use crate::kept::Kept;
 use crate::numbers::Numbers;
-use crate::{LIST, NUMBERS, SHORT, TWICE};
+use crate::{LIST, NUMBERS, SHORT, STORE, TWICE};
 
 /// The question whether an order can be placed.
 pub const CHECK: &str = "check-order";
@@ -98,6 +98,8 @@ pub(crate) struct Desk {
     unwritten: bool,
     /// A store that did not read, of which people must hear.
     aside: Option<Aside>,
+    /// Why the store has to be opened again.
+    unusable: Option<StoreError>,
     /// The log's end when reading began: before it, there is no office to ask.
     end: u64,
     /// What time it is; none before anybody said it.
@@ -159,7 +161,7 @@ impl Desk {
             Ok(facts)
         };
         let practice = scheduler::practice(site);
-        let opened = stored::open(&folder.join("store"), &practice, lines)?;
+        let opened = stored::open(&folder.join(STORE), &practice, lines)?;
         let walk = site.rooms.iter().map(|room| room.id).collect();
         let mut folding = UntimedOffice::over(opened.floor, customers, walk);
         for fact in &opened.kept {
@@ -175,6 +177,7 @@ impl Desk {
             entered: Vec::new(),
             unwritten: false,
             aside: opened.aside,
+            unusable: None,
             end: u64::MAX,
             now: None,
             stirred: true,
@@ -203,8 +206,8 @@ impl Desk {
     }
 
     /// A store that did not read was put aside, for whoever hears of it.
-    pub(crate) fn take_aside(&mut self) -> Option<Telling> {
-        self.aside.take().map(|aside| aside.telling("dispatcher"))
+    pub(crate) const fn take_aside(&mut self) -> Option<Aside> {
+        self.aside.take()
     }
 
     /// Takes a message of the log. What cannot be read is the scheduler's to reject.
@@ -212,8 +215,14 @@ impl Desk {
     /// # Errors
     /// [`StoreError`] when what was put away of what it speaks of cannot be looked up.
     pub(crate) fn message(&mut self, message: &Stored) -> Result<(), StoreError> {
-        let Ok(Read::Fact(fact)) = message.read() else {
-            return Ok(());
+        let fact = match message.read() {
+            Ok(Read::Fact(fact)) => fact,
+            // A build that knows it reads the log again.
+            Ok(Read::UnknownType(unknown)) => {
+                self.folding.floor_mut().pass(message.seq, &unknown);
+                return Ok(());
+            }
+            Err(_) => return Ok(()),
         };
         if fact.site != self.site {
             return Ok(());
@@ -245,6 +254,9 @@ impl Desk {
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn write(&mut self) -> Result<(), StoreError> {
+        if let Some(error) = self.unusable.take() {
+            return Err(error);
+        }
         let Some(position) = self.position.as_ref().filter(|_| self.unwritten) else {
             return Ok(());
         };
@@ -360,23 +372,24 @@ impl Desk {
     }
 
     /// Brings back what was put away of wheels that somebody wants to send.
-    fn bring_back(&mut self, wheels: &[WheelId]) {
+    ///
+    /// # Errors
+    /// [`StoreError`] when it cannot be looked up.
+    fn bring_back(&mut self, wheels: &[WheelId]) -> Result<(), StoreError> {
         let needs = Needs {
             wheels: self.folding.floor_mut().needs_wheels(wheels),
             ..Needs::default()
         };
         if needs.is_empty() {
-            return;
+            return Ok(());
         }
         let floor = self.folding.floor_mut();
-        if let Err(error) = stored::bring_back(&self.store, floor, &needs) {
-            // They are then wheels that nobody knows, and do not leave.
-            tracing::error!("{error}");
-        }
+        stored::bring_back(&self.store, floor, &needs)?;
         if let Some(now) = self.now {
             self.folding.refresh(now);
         }
         self.unwritten = true;
+        Ok(())
     }
 
     /// Answers what can be answered; gives back what waits for more of the log.
@@ -400,7 +413,11 @@ impl Desk {
                     Ok(leaving) => leaving,
                     Err(error) => return question.refuse(&error.to_string()).await.map(|()| None),
                 };
-                self.bring_back(&leaving.wheels);
+                // They are else wheels that nobody knows, and do not leave.
+                if let Err(error) = self.bring_back(&leaving.wheels) {
+                    tracing::error!("{error}");
+                    self.unusable = Some(error);
+                }
                 let Some(office) = self.office().filter(|_| self.seq() >= leaving.after_seq) else {
                     return Ok(Some(question));
                 };

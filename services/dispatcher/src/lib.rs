@@ -18,7 +18,7 @@ use bus::telling::{Telling, Told};
 use bus::{Bus, Clock, Question, Shutdown};
 use dispatch::{Allocation, Customers};
 use facts::SiteId;
-use projection::{Follower, News};
+use projection::{Aside, Follower, News, recover};
 use recipe::Origin;
 use site::Site;
 use tokio::task::JoinHandle;
@@ -59,6 +59,9 @@ const REST: Duration = Duration::from_secs(1);
 /// Largest allocation that is published, bytes; a broker's usual limit is 1 MiB.
 const LARGEST: usize = 900_000;
 
+/// Where floor and orders are stored, in this worker's folder.
+const STORE: &str = "store";
+
 /// What people were told, in this worker's folder.
 const TOLD: &str = "told.txt";
 
@@ -93,25 +96,56 @@ pub async fn run(
     std::fs::create_dir_all(&folder)
         .with_context(|| format!("cannot make the folder {}", folder.display()))?;
     let mut told = Told::open(&folder.join(TOLD))?;
-    let site_id = site.id;
     tokio::select! {
         ready = bus.ready() => ready?,
         () = shutdown.requested() => return Ok(()),
     }
-    told.recall(&bus, &site_id).await?;
+    told.recall(&bus, &site.id).await?;
+    let mut aside = None;
+    loop {
+        let spell = spell(
+            (&site, &customers),
+            &bus,
+            &clock,
+            (&folder, aside),
+            &mut told,
+            &shutdown,
+        );
+        let Err(error) = spell.await else {
+            return Ok(());
+        };
+        aside = recover(&folder.join(STORE), error.downcast()?, &shutdown).await?;
+        if shutdown.is_requested() {
+            return Ok(());
+        }
+    }
+}
+
+/// Allocates from what is stored until shutdown, or until the store cannot be used. `aside`: the
+/// store before it, of which people must hear.
+async fn spell(
+    (site, customers): (&Site, &Customers),
+    bus: &Bus,
+    clock: &Clock,
+    (folder, aside): (&Path, Option<Aside>),
+    told: &mut Told,
+    shutdown: &Shutdown,
+) -> anyhow::Result<()> {
+    let site_id = site.id;
     let open = || {
-        let numbers = Numbers::open(&folder, &customers.shipper);
+        let numbers = Numbers::open(folder, &customers.shipper);
+        let kept = Kept::open(folder)?;
         anyhow::Ok(Desk::open(
-            &site,
-            (&folder, customers.clone()),
-            Kept::open(&folder)?,
+            site,
+            (folder, customers.clone()),
+            kept,
             numbers,
         )?)
     };
     let mut desk = open()?;
     let follow = async |desk: &Desk| {
         let (clock, shutdown) = (clock.clone(), shutdown.clone());
-        Follower::start(&bus, &site_id, QUESTIONS, clock, desk.position(), shutdown).await
+        Follower::start(bus, &site_id, QUESTIONS, clock, desk.position(), shutdown).await
     };
     let follower = match follow(&desk).await {
         // The scheduler tells people of it.
@@ -131,15 +165,16 @@ pub async fn run(
     let mut solving: Option<JoinHandle<Solved>> = None;
     let mut rests_until = Instant::now();
     let mut written_at = Instant::now();
-    let mut owed = of_files(&told, &desk, &folder);
-    owed.extend(desk.take_aside());
+    let mut owed = of_files(told, &desk, folder);
+    let aside = aside.or(desk.take_aside());
+    owed.extend(aside.map(|aside| aside.telling("dispatcher")));
     loop {
         tokio::select! {
             biased;
             done = finished(&mut solving) => {
                 let news = desk.take(done.context("an allocation ended badly")?);
                 if let Some(allocation) = news {
-                    publish(&bus, &site_id, follower.seq(), &allocation).await;
+                    publish(bus, &site_id, follower.seq(), &allocation).await;
                 }
                 let short = desk.shortages();
                 owed = told.over(SHORT, &short, |what| format!("order {what} is no longer short"));
@@ -149,7 +184,7 @@ pub async fn run(
                     format!("case number {what} is on one case again")
                 }));
                 owed.extend(twice);
-                owed.extend(of_files(&told, &desk, &folder));
+                owed.extend(of_files(told, &desk, folder));
                 rests_until = Instant::now() + REST;
             }
             news = follower.next() => match news? {
@@ -172,17 +207,14 @@ pub async fn run(
             desk.reaches(now);
         }
         if due {
-            // What is not written is read again from the log.
-            if let Err(error) = tokio::task::block_in_place(|| desk.write()) {
-                tracing::error!("{error}");
-            }
+            tokio::task::block_in_place(|| desk.write())?;
             written_at = Instant::now();
         }
         asked = desk.answer(asked).await;
         if !follower.is_live() {
             continue; // the past first
         }
-        told.tell(&bus, &site_id, follower.clock().now(), &mut owed)
+        told.tell(bus, &site_id, follower.clock().now(), &mut owed)
             .await?;
         if solving.is_none() && Instant::now() >= rests_until {
             solving = desk.begin_if_due();

@@ -26,7 +26,6 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context as _;
-use bus::retry::Backoff;
 use bus::telling::Told;
 use bus::{Bus, BusError, Clock, Draft, Outbox, Question, Refusal, Shutdown, kept};
 use facts::{Event, StationId};
@@ -100,18 +99,13 @@ pub async fn run(
             break;
         };
         match error.downcast::<StoreError>()? {
-            full @ StoreError::DiskFull(_) => {
-                tracing::error!("{full}");
-                let mut backoff = Backoff::default();
-                while !projection::has_room(&folder) {
-                    tokio::select! {
-                        () = backoff.wait() => {}
-                        () = shutdown.requested() => return Ok(()),
-                    }
+            unreadable @ StoreError::Unreadable { .. } => damaged.set(Some(unreadable)),
+            other => {
+                projection::recover(&folder, other, &shutdown).await?;
+                if shutdown.is_requested() {
+                    return Ok(());
                 }
             }
-            unreadable @ StoreError::Unreadable { .. } => damaged.set(Some(unreadable)),
-            other => return Err(other.into()),
         }
     }
     draining.await.context("the outbox stopped")?;

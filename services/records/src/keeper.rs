@@ -1,6 +1,7 @@
 //! The ledger and the index, kept in step with the log.
 
 use std::collections::BTreeSet;
+use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::path::Path;
 
 use ::holds::{Rights, Rule};
@@ -108,7 +109,12 @@ impl Keeper {
         plan: Option<Plan>,
     ) -> Result<Self, RecordsError> {
         std::fs::create_dir_all(dir).map_err(crate::error::file(dir))?;
-        let of_rule = format!("{rule:?}");
+        // One that passed over facts that this one knows is of another rule too.
+        let mut types = DefaultHasher::new();
+        facts::TYPES
+            .iter()
+            .for_each(|info| info.ty.hash(&mut types));
+        let of_rule = format!("{rule:?} {:x}", types.finish());
         let load = |store: &Store| -> Result<_, StoreError> {
             let kept: Option<Kept> = store.get(KEPT)?;
             Ok((kept, store.position::<Position>()?))

@@ -123,19 +123,30 @@ pub struct Portions {
     pub study: Option<Study>,
 }
 
-pub(crate) async fn answer(fold: &mut Fold, site: &Site, ahead: &Ahead, question: Question) {
+/// Answers a question.
+///
+/// # Errors
+/// [`StoreError`] when what was put away of it cannot be looked up: whoever asked is told so.
+pub(crate) async fn answer(
+    fold: &mut Fold,
+    site: &Site,
+    ahead: &Ahead,
+    question: Question,
+) -> Result<(), StoreError> {
     let name = question.name.clone();
     if let Err(error) = bring_back(fold, &question) {
-        tracing::error!("{error}");
+        let unusable = error;
+        let error = &unusable;
         let sentence = format!("what was put away of it cannot be looked up: {error}");
         if let Err(error) = question.refuse(&sentence).await {
             tracing::warn!(question = name, %error, "a question got no answer");
         }
-        return;
+        return Err(unusable);
     }
     if let Err(error) = respond(fold, site, ahead, question).await {
         tracing::warn!(question = name, %error, "a question got no answer");
     }
+    Ok(())
 }
 
 /// Brings back what was put away of what is asked for.
@@ -161,11 +172,9 @@ fn bring_back(fold: &mut Fold, question: &Question) -> Result<(), StoreError> {
             let asked = asked.unwrap_or_default();
             let mut codes = vec![answer::bare(&asked).to_owned()];
             codes.extend(answer::date(&asked).map(|day| day.to_string()));
-            codes.extend(
-                fold.heard()
-                    .orders_of(&asked)
-                    .map(|order| order.to_string()),
-            );
+            // Of a customer of many years only so many orders are looked up.
+            let orders = fold.heard().orders_of(&asked).take(ORDERS_FOUND);
+            codes.extend(orders.map(|order| order.to_string()));
             for code in codes {
                 needs.batches.extend(fold.closed_by(&code)?);
             }
@@ -190,6 +199,9 @@ fn bring_back(fold: &mut Fold, question: &Question) -> Result<(), StoreError> {
     }
     fold.bring_back(&needs)
 }
+
+/// Orders of one customer whose closed wheels are found.
+const ORDERS_FOUND: usize = 50;
 
 /// What is due; of a room that there is, where one is named.
 fn due_of(floor: &Floor, site: &Site, query: DueQuery) -> Result<Due, UnknownName> {

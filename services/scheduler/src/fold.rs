@@ -116,22 +116,7 @@ impl Fold {
                 stored::kept(store, HEARD)?,
             ))
         };
-        let mut opened = stored::open(folder, &practice(site), kept)?;
-        let known = |ty: &str| facts::TYPES.iter().any(|info| info.ty == ty);
-        let passed_over = opened.floor.gaps().find(|(ty, _)| known(ty));
-        let passed_over = passed_over.map(|(ty, gap)| {
-            tracing::info!(
-                ty,
-                facts = gap.count,
-                first = gap.first,
-                "this version knows facts that an earlier one passed over: folding the log again"
-            );
-        });
-        if passed_over.is_some() {
-            opened.store.empty()?;
-            opened.floor = stored::load(&opened.store, practice(site))?;
-            (opened.position, opened.kept) = (None, (None, None, None));
-        }
+        let opened = stored::open(folder, &practice(site), kept)?;
         let stored::Opened {
             store,
             floor,
@@ -192,6 +177,11 @@ impl Fold {
             });
         }
         Ok(fold)
+    }
+
+    /// A store that could not be read any more was put aside, of which people must hear.
+    pub(crate) fn put_aside(&mut self, aside: Option<Aside>) {
+        self.aside = aside.or(self.aside.take());
     }
 
     /// The store.

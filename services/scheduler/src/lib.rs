@@ -18,7 +18,7 @@ use std::path::Path;
 use ahead::Ahead;
 use anyhow::Context as _;
 use bus::{Bus, BusError, Clock, Position, Shutdown, Stored};
-use projection::{Follower, News, Publisher, StoreError, has_room};
+use projection::{Aside, Follower, News, Publisher, recover};
 use ripening::Practice;
 use site::Site;
 
@@ -44,14 +44,6 @@ pub fn practice(site: &Site) -> Practice {
     }
 }
 
-/// How a spell of folding ended.
-enum Ended {
-    /// Somebody asked for it.
-    Stopped,
-    /// Nothing can be written until somebody frees some space.
-    DiskFull,
-}
-
 /// Runs the scheduler of a site until shutdown.
 ///
 /// # Errors
@@ -69,39 +61,31 @@ pub async fn run(
     }
     let folder = data.join("scheduler");
     let ahead = Ahead::new(&site);
+    let mut aside = None;
     loop {
-        let spell = spell(&site, &ahead, &bus, &clock, &folder, &shutdown);
-        let full = match spell.await {
-            Ok(Ended::Stopped) => return Ok(()),
-            Ok(Ended::DiskFull) => StoreError::DiskFull(folder.clone()),
-            Err(error) => match error.downcast::<StoreError>()? {
-                full @ StoreError::DiskFull(_) => full,
-                other => return Err(other.into()),
-            },
+        let spell = spell((&site, &ahead), &bus, &clock, (&folder, aside), &shutdown);
+        let Err(error) = spell.await else {
+            return Ok(());
         };
-        tracing::error!("{full}");
-        let mut backoff = bus::retry::Backoff::default();
-        while !has_room(&folder) {
-            tokio::select! {
-                () = backoff.wait() => {}
-                () = shutdown.requested() => return Ok(()),
-            }
+        aside = recover(&folder, error.downcast()?, &shutdown).await?;
+        if shutdown.is_requested() {
+            return Ok(());
         }
-        tracing::info!("there is room again: folding goes on from what was stored");
     }
 }
 
-/// Folds from what is stored until shutdown, or until the disk is full: a store that has
-/// failed to write once fails ever after, so it must be opened again.
+/// Folds from what is stored until shutdown, or until the store cannot be used: one that has
+/// failed to write once fails ever after, so it must be opened again. `aside`: the store before
+/// it, of which people must hear.
 async fn spell(
-    site: &Site,
-    ahead: &Ahead,
+    (site, ahead): (&Site, &Ahead),
     bus: &Bus,
     clock: &Clock,
-    folder: &Path,
+    (folder, aside): (&Path, Option<Aside>),
     shutdown: &Shutdown,
-) -> anyhow::Result<Ended> {
+) -> anyhow::Result<()> {
     let mut fold = Fold::open(site, folder)?;
+    fold.put_aside(aside);
     if clock.is_the_machines() {
         fold.broker_tells_time();
     }
@@ -132,34 +116,51 @@ async fn spell(
     let store = fold.store().clone();
     let effects = Publisher::start(site.id, bus.clone(), store, shutdown.clone());
     fold.live_from(follower.end());
-    loop {
-        match follower.next().await? {
-            News::Stop => break,
-            News::Question(question) => answering::answer(&mut fold, site, ahead, question).await,
-            News::Facts(chunk) => {
-                take(&mut fold, bus, site, &chunk, follower.position()).await?;
-            }
-            News::Tick => {}
-        }
-        // A long reading need not derive at every step what nobody sees.
-        if (fold.is_live() || fold.should_write())
-            && let Some(now) = follower.take_time()
-        {
-            fold.advance(now);
-        }
-        if fold.should_write() {
-            if let Err(StoreError::DiskFull(_)) = fold.write_and_publish(&effects, shutdown).await {
-                effects.stop().await;
-                return Ok(Ended::DiskFull);
-            }
-            fold.notify(bus, site).await;
-        }
+    let followed = follow(&mut fold, &mut follower, (site, ahead), &effects, shutdown).await;
+    if followed.is_err() {
+        // It holds the store, which has to be opened again.
+        effects.stop().await;
+        return followed;
     }
     if let Err(error) = fold.write_and_publish(&effects, shutdown).await {
         tracing::error!("{error}");
     }
     tracing::info!(position = fold.seq(), "the scheduler has stopped");
-    Ok(Ended::Stopped)
+    Ok(())
+}
+
+async fn follow(
+    fold: &mut Fold,
+    follower: &mut Follower,
+    (site, ahead): (&Site, &Ahead),
+    effects: &Publisher,
+    shutdown: &Shutdown,
+) -> anyhow::Result<()> {
+    let bus = follower.bus().clone();
+    loop {
+        let news = follower.next().await?;
+        let asked = matches!(news, News::Question(_));
+        match news {
+            News::Stop => return Ok(()),
+            News::Question(question) => answering::answer(fold, site, ahead, question).await?,
+            News::Facts(chunk) => {
+                take(fold, &bus, site, &chunk, follower.position()).await?;
+            }
+            News::Tick => {}
+        }
+        // A question changes nothing; and a long reading need not derive at every step what
+        // nobody sees.
+        if !asked
+            && (fold.is_live() || fold.should_write())
+            && let Some(now) = follower.take_time()
+        {
+            fold.advance(now);
+        }
+        if fold.should_write() {
+            fold.write_and_publish(effects, shutdown).await?;
+            fold.notify(&bus, site).await;
+        }
+    }
 }
 
 /// Folds a chunk. What cannot be read goes whole to REJECTED before the position moves on.

@@ -46,25 +46,6 @@ impl Floor {
         carried.filter(|carried| !carried.moves.is_empty())
     }
 
-    /// Forgets moves that no open wheel can have gone along with: those before the first that is
-    /// known of any of them.
-    pub(super) fn forget_moves(&mut self) {
-        let lives = self
-            .wheels
-            .iter()
-            .filter_map(|(_, wheel)| wheel.life.first());
-        let first = lives.filter_map(|no| self.notes.moment(*no)).min();
-        for (stillage, carried) in &mut self.carried {
-            let later = first.map_or_else(BTreeMap::new, |at| carried.moves.split_off(&at));
-            let earlier = std::mem::replace(&mut carried.moves, later);
-            if !earlier.is_empty() {
-                self.changed.carried.insert(*stillage);
-            }
-        }
-        self.carried
-            .retain(|_, carried| !carried.moves.is_empty() || !carried.wheels.is_empty());
-    }
-
     /// Holds over a room follow a stillage's move to all that ever stood on it, whoever was named.
     pub(super) fn stillage_moved(&mut self, stillage: StillageId) {
         if self.scopes.follow_rooms()

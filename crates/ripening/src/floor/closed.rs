@@ -10,17 +10,15 @@ use std::collections::{BTreeMap, BTreeSet};
 use chrono::{DateTime, Datelike as _, TimeDelta, Utc};
 use facts::stored::instant;
 use facts::{
-    BatchId, Event, Fact, FactId, Grade, RecipeId, ReworkSource, RoomId, StillageId, ToolId,
-    WheelId, stored_struct,
+    BatchId, Event, Fact, FactId, Grade, RecipeId, ReworkSource, ToolId, WheelId, stored_struct,
 };
-use holds::Target;
 use quantity::DairyDay;
 
 use super::fold::{made_of, portions};
 use super::{Damaged, Floor};
 use crate::notes::{self, NoteNo};
 use crate::wheels::Slot;
-use crate::{Batch, Moment, State, What};
+use crate::{Batch, State, What};
 
 /// Batches are looked through for closed ones every dairy day, and when there are so many more:
 /// a log that is read from its beginning closes them on the way.
@@ -34,8 +32,6 @@ pub struct Closed {
     made: Batch,
     wheels: Vec<WheelId>,
     notes: Vec<ClosedNote>,
-    /// Where stillages that its wheels stood on went as a whole.
-    moves: Vec<Move>,
 }
 
 /// One note, and the places of its wheels in the batch's list.
@@ -45,30 +41,13 @@ struct ClosedNote {
     wheels: Vec<u16>,
 }
 
-/// A stillage's move.
-#[derive(Debug, Clone, PartialEq)]
-struct Move {
-    stillage: StillageId,
-    moment: Moment,
-    room: RoomId,
-    target: Target,
-}
-
 stored_struct!(Closed {
     id,
     made,
     wheels,
     notes,
-    moves,
 });
 stored_struct!(ClosedNote { encoded, wheels });
-stored_struct!(Move {
-    stillage,
-    moment,
-    room,
-    target,
-});
-
 impl Closed {
     /// Its wheels.
     #[must_use]
@@ -84,8 +63,13 @@ impl Closed {
         notes.chain(self.made.facts()).collect()
     }
 
-    /// What it goes by beside its code and its wheels': make day, lots, and orders that wheels
-    /// were promised to or sent for.
+    /// Batches of which curd went into it: a hold follows it there.
+    pub fn reworked_from(&self) -> impl Iterator<Item = BatchId> + '_ {
+        self.made.course.reworked_from()
+    }
+
+    /// What it goes by beside its code and its wheels': make day, lots, orders that wheels were
+    /// promised to or sent for, and holds that named them.
     #[must_use]
     pub fn words(&self, day_of: impl Fn(DateTime<Utc>) -> DairyDay) -> BTreeSet<String> {
         let lots = self.made.course.lots().map(|lot| lot.to_string());
@@ -101,23 +85,14 @@ impl Closed {
                 What::Allocated { order } => {
                     words.insert(order.to_string());
                 }
+                What::Held { hold, .. } => {
+                    words.insert(hold.to_string());
+                }
                 What::Dispatched { order, .. } => words.extend(order.map(|o| o.to_string())),
                 _ => {}
             }
         }
         words
-    }
-
-    /// Stillages that its wheels ever stood on.
-    #[must_use]
-    pub fn stillages(&self) -> BTreeSet<StillageId> {
-        let notes = self.notes.iter();
-        let whats = notes.filter_map(|note| Some(notes::read(&note.encoded)?.what));
-        let on = whats.filter_map(|what| match what {
-            What::Loaded { stillage } => Some(stillage),
-            _ => None,
-        });
-        on.chain(self.moves.iter().map(|of| of.stillage)).collect()
     }
 }
 
@@ -192,10 +167,6 @@ impl Away {
             )
         })
     }
-
-    fn until(&self) -> Option<DateTime<Utc>> {
-        self.batches.values().map(|of| of.until).max()
-    }
 }
 
 /// What a fact, or a question, may speak of that is not here.
@@ -207,8 +178,6 @@ pub struct Needs {
     pub batches: BTreeSet<BatchId>,
     /// Facts, of whatever batch they are.
     pub facts: Vec<FactId>,
-    /// A stillage, all that ever stood on it.
-    pub stillage: Option<StillageId>,
 }
 
 impl Needs {
@@ -255,21 +224,14 @@ impl Reopens for Floor {
                     needs.wheels.extend(self.needs_wheels(&[*wheel]));
                 }
             },
-            Event::WheelMoved(moved) => {
-                let late = self.away.until() >= Some(fact.occurred_at);
-                if let (true, Some(facts::Carrier::Stillage(stillage))) = (late, moved.via) {
-                    needs.stillage = Some(stillage);
-                }
-            }
             Event::ToolChecked(check) => {
                 self.pierced_away(check.tool, fact.occurred_at, &mut needs.batches);
             }
             Event::Voided(voided) => {
                 let mut next = Some(voided.fact);
                 while let Some(fact) = next.filter(|fact| !needs.facts.contains(fact)) {
-                    if !self.notes.has(fact) {
-                        needs.facts.push(fact);
-                    }
+                    // Wheels that it names may be open and closed.
+                    needs.facts.push(fact);
                     for (tool, checks) in &self.tools {
                         if let Some(at) = checks.check_of(fact) {
                             self.pierced_away(*tool, at, &mut needs.batches);
@@ -293,18 +255,12 @@ impl Reopens for Floor {
             made,
             wheels,
             notes,
-            moves,
         } = closed;
         let read = notes.iter().map(|note| notes::read(&note.encoded));
         let read = read.collect::<Option<Vec<_>>>().ok_or(Damaged)?;
         let places = notes.iter().flat_map(|note| &note.wheels);
         if places.into_iter().any(|p| usize::from(*p) >= wheels.len()) {
             return Err(Damaged);
-        }
-        for of in moves {
-            let carried = self.carried.entry(of.stillage).or_default();
-            carried.moves.insert(of.moment, (of.room, of.target));
-            self.changed.carried.insert(of.stillage);
         }
         let slots = wheels.iter().map(|id| self.wheels.slot_or_new(*id));
         let slots: Vec<Slot> = slots.collect();
@@ -401,11 +357,7 @@ impl Floor {
             old.remove(&kept);
         }
         let closed = old.into_iter().filter_map(|id| self.put_away(id));
-        let closed: Vec<Closed> = closed.collect();
-        if !closed.is_empty() {
-            self.forget_moves();
-        }
-        closed
+        closed.collect()
     }
 
     fn made_on(&self, wheel: WheelId) -> Option<DairyDay> {
@@ -440,7 +392,8 @@ impl Floor {
                 && (!self.twice_born.contains(&slot) || of_one())
         };
         let stale = self.stale.batches.contains(&id);
-        !stale && !batch.wheels.is_empty() && batch.wheels.iter().all(closed)
+        let few = u16::try_from(batch.wheels.len()).is_ok();
+        !stale && few && !batch.wheels.is_empty() && batch.wheels.iter().all(closed)
     }
 
     fn put_away(&mut self, id: BatchId) -> Option<Closed> {
@@ -463,14 +416,12 @@ impl Floor {
             })
         });
         let notes: Vec<ClosedNote> = notes.collect();
-        let mut closed = Closed {
+        let closed = Closed {
             id: kept,
             made,
             wheels,
             notes,
-            moves: Vec::new(),
         };
-        closed.moves = self.moves_of(&closed.stillages(), &slots);
         let brief = self.brief(closed.made.recipe(&self.voids), &slots);
         self.away.batches.extend(brief.map(|of| (kept, of)));
         for slot in slots {
@@ -505,27 +456,6 @@ impl Floor {
         })
     }
 
-    fn moves_of(&self, stillages: &BTreeSet<StillageId>, slots: &[Slot]) -> Vec<Move> {
-        let lives = slots.iter().map(|slot| &self.wheels[*slot].life);
-        let firsts = lives.filter_map(|life| self.notes.moment(*life.first()?));
-        let Some(first) = firsts.min() else {
-            return Vec::new();
-        };
-        let carried = stillages
-            .iter()
-            .filter_map(|id| self.carried.get_key_value(id));
-        let moves = carried.flat_map(|(stillage, carried)| {
-            let moves = carried.moves.range(first..);
-            moves.map(|(moment, (room, target))| Move {
-                stillage: *stillage,
-                moment: *moment,
-                room: *room,
-                target: *target,
-            })
-        });
-        moves.collect()
-    }
-
     fn forget(&mut self, slot: Slot, batch: BatchId) {
         let wheel = self.wheels.remove(slot);
         if let Some(at) = wheel.changes_at {
@@ -543,11 +473,10 @@ impl Floor {
             }
         }
         self.pierced.retain(|_, wheels| !wheels.is_empty());
-        let stood = self.carried.iter_mut();
-        for (stillage, carried) in stood {
-            if carried.wheels.remove(&slot) {
-                self.changed.carried.insert(*stillage);
-            }
+        // Its moves stay: what stands on a stillage is where that was moved to last, however long
+        // ago.
+        for carried in self.carried.values_mut() {
+            carried.wheels.remove(&slot);
         }
     }
 

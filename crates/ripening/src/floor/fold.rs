@@ -186,8 +186,8 @@ impl Floor {
             {
                 batch.wheels.remove(&wheel);
                 if batch.wheels.is_empty() && batch.says_nothing() {
-                    self.batches.remove(&id);
-                    self.changed.batches.insert(id);
+                    let kept = self.batches.remove_entry(&id).map(|(kept, _)| kept);
+                    self.changed.batches.extend(kept);
                 }
             }
             if let (Some(batch), Some(wheel)) = (after, wheel) {

@@ -177,6 +177,71 @@ fn a_correction_of_a_closed_wheels_record_counts() {
 }
 
 #[test]
+fn a_correction_reaches_open_and_closed_wheels_of_one_fact() {
+    let both = story().at("2026-04-02 09:00", turned(&[BATCH[0], "319-01"]));
+    let turn = both.facts.last().unwrap().id;
+    let (mut floor, mut shelf, _) = at(&both, "2026-06-10 09:00");
+    assert!(floor.wheel(wheel(BATCH[0])).is_none());
+    let given = both.at(
+        "2026-06-11 10:00",
+        Voided {
+            fact: turn,
+            reason: "another stillage".into(),
+        },
+    );
+    shelf.takes(&mut floor, given.facts.last().unwrap());
+    floor.refresh(time("2026-06-11 10:05"));
+    let whole = given.floor("2026-06-11 10:05");
+    for who in [BATCH[0], "319-01"] {
+        assert_eq!(picture(&floor, who), picture(&whole, who));
+    }
+}
+
+#[test]
+fn a_hold_over_a_room_knows_where_a_stillage_was_moved_to_by_wheels_that_are_long_gone() {
+    let moved = |who: &[&str]| facts::WheelMoved {
+        wheels: who.iter().map(|w| wheel(w)).collect(),
+        via: Some(facts::Carrier::Stillage("S7".parse().unwrap())),
+        room: "R1".parse().unwrap(),
+        position: None,
+    };
+    let loaded = |who: &str| facts::WheelLoaded {
+        wheels: vec![wheel(who)],
+        stillage: "S7".parse().unwrap(),
+    };
+    let given = story()
+        .at("2026-02-10 09:00", loaded(BATCH[0]))
+        .at("2026-02-10 10:00", moved(&BATCH[..1]));
+    let (mut floor, mut shelf, _) = at(&given, "2026-06-10 09:00");
+    let window = facts::Window {
+        from: time("2026-06-01 00:00"),
+        to: None,
+    };
+    let given = given
+        .at("2026-06-11 06:00", portioned("400-01"))
+        .at("2026-06-11 08:00", loaded("400-01"))
+        .at(
+            "2026-06-11 09:00",
+            facts::HoldPlaced {
+                hold: "Q1".parse().unwrap(),
+                scope: facts::Scope::Room {
+                    room: "R1".parse().unwrap(),
+                    window,
+                },
+                reason: "swab".into(),
+                cause: None,
+            },
+        );
+    for fact in &given.facts[given.facts.len() - 3..] {
+        shelf.takes(&mut floor, fact);
+    }
+    floor.refresh(time("2026-06-11 10:05"));
+    let whole = given.floor("2026-06-11 10:05");
+    assert_eq!(picture(&floor, "400-01"), picture(&whole, "400-01"));
+    assert_eq!(floor.holds(wheel("400-01")).len(), 1);
+}
+
+#[test]
 fn a_failed_needle_check_counts_the_wheels_that_left_long_ago() {
     let (mut floor, mut shelf, _) = at(&story(), "2026-06-10 09:00");
     let given = story().at("2026-06-11 10:00", needles(47));

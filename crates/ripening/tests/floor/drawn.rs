@@ -186,8 +186,17 @@ pub fn any_event() -> impl Strategy<Value = Event> {
             reason: "too dry".into(),
         }
         .into()),
-        any::<bool>().prop_map(|lots| facts::VatStarted {
+        (wheel(), any::<bool>()).prop_map(|(wheel, curd)| facts::VatReworked {
             batch: "318".parse().unwrap(),
+            from: match curd {
+                true => facts::ReworkSource::Batch("317".parse().unwrap()),
+                false => facts::ReworkSource::Wheel(wheel),
+            },
+            weight_g: Grams::new(2_000).unwrap(),
+        }
+        .into()),
+        (317u16..319, any::<bool>()).prop_map(|(batch, lots)| facts::VatStarted {
+            batch: batch.to_string().parse().unwrap(),
             vat: "V1".parse().unwrap(),
             recipe: "practice-blue".parse().unwrap(),
             recipe_version: 1,
