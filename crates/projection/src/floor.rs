@@ -17,7 +17,6 @@ use facts::{BatchId, Fact, FactId, RoomId, StationId, StillageId, ToolId, WheelI
 use quantity::DairyClock;
 use ripening::{Closed, Damaged, Floor, Folding, Gap, Needs, Practice, Reopens, Voiding};
 
-use crate::store::POSITION;
 use crate::{Aside, Batch, Effect, Records, Store, StoreError};
 
 /// Raised when what is stored would be read differently: the log is then folded again.
@@ -124,10 +123,11 @@ pub fn open<P: BorshDeserialize, K>(
 /// folded anew.
 fn begin_under(store: &Store, practice: &Practice) -> Result<(), StoreError> {
     let says = format!("{} {:?}", practice.closed_after_days, practice.rights);
-    if store.get::<String>(SITE)?.is_some_and(|said| said == says) {
+    let said = store.get::<String>(SITE)?;
+    if said.as_ref() == Some(&says) {
         return Ok(());
     }
-    if store.bytes(POSITION)?.is_some() {
+    if said.is_some() {
         tracing::info!(
             "the site file says otherwise when a wheel is closed, or who may release one: folding the log again"
         );

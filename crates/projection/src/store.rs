@@ -23,7 +23,7 @@ const ROOM: usize = 16 << 20;
 /// The number of the layout.
 const FORMAT: &[u8] = b"format";
 /// The stream position that everything else stands for.
-pub(crate) const POSITION: &[u8] = b"position";
+const POSITION: &[u8] = b"position";
 /// Messages still to be published, by number.
 const EFFECTS: &[u8] = b"e/";
 

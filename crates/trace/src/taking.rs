@@ -210,6 +210,10 @@ impl Index {
         let key = Key::of(Table::Wheel).code(&wheel);
         let Wheel { name, mut groups } = self.shelf.get(&key).unwrap_or_default();
         self.counts.wheels += u64::from(name.is_none());
+        if groups.is_empty() && group.is_some() {
+            // A recipe may hold it, whatever was said of it.
+            self.changed([wheel]);
+        }
         groups.extend(group);
         let name = name.unwrap_or(wheel);
         let known = Wheel {

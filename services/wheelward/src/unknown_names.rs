@@ -136,7 +136,7 @@ const NO_NAMES: &[&str] = &[
     "least_life_days", "most_batches", "least_per_batch", "each_least_kg", "each_most_kg", "kg",
     "wheels_per_vat", "most_vats", "grade", "sure", "sample", "price_per_kg", "chart", "moisture",
     "fat_kept", "first", "second", "wanted", "pierce_later", "simulate", "seed", "clock", "kind",
-    "said", "each", "dpi", "version", "time_zone", "history", "day_seconds", "rounds", "scan_count",
+    "said", "each", "dpi", "version", "time_zone", "history", "day_seconds", "rounds", "years", "scan_count",
     "shell", "key", "parent",
     // A program's own words: clap names the choices.
     "worker",

@@ -171,7 +171,7 @@ fn kills_came_in_the_middle_of_work(log: &str) {
 
 /// Waits, with the clock going, until this run of the scheduler begins to fold.
 async fn begins_to_fold(floor: &Floor, scheduler: &Worker) {
-    let begun = |log: &str| log.matches("folding the floor").count();
+    let begun = |log: &str| log.matches("reading the log from=").count();
     let before = begun(&scheduler.log());
     until(
         "the scheduler to begin",

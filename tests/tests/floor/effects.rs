@@ -190,7 +190,7 @@ async fn a_scheduler_stopped_before_it_knows_a_time_tells_nobody_that_anything_i
     .await;
     assert!(scheduler.end("TERM").await.success(), "{}", scheduler.log());
 
-    let begun = scheduler.log().matches("folding the floor").count();
+    let begun = scheduler.log().matches("reading the log from=").count();
     let mut scheduler = floor.worker("scheduler");
     // It hears that there is a clock, but what happened before the tick has not come yet.
     let far = floor.bus.floor_end().await.unwrap() + 1_000;
@@ -199,7 +199,7 @@ async fn a_scheduler_stopped_before_it_knows_a_time_tells_nobody_that_anything_i
         || scheduler.log(),
         async || {
             floor.bus.tick(&floor.site.id, floor.now, far).await.ok()?;
-            (scheduler.log().matches("folding the floor").count() > begun).then_some(())
+            (scheduler.log().matches("reading the log from=").count() > begun).then_some(())
         },
     )
     .await;

@@ -95,7 +95,7 @@ fn a_store_that_is_open_elsewhere_is_refused_and_left_alone() {
     assert!(matches!(error, StoreError::InUse(_)), "{error}");
     let sentence = error.to_string();
     assert!(
-        sentence.contains("is in use by another process: stop the other scheduler"),
+        sentence.contains("is in use by another process: stop the other worker"),
         "{sentence}"
     );
     assert_eq!(stored(&store), before);
