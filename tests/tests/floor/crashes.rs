@@ -159,7 +159,7 @@ fn kills_came_in_the_middle_of_work(log: &str) {
     };
     let starts = log
         .lines()
-        .filter(|line| line.contains("folding the floor"));
+        .filter(|line| line.contains("reading the log from="));
     let between = starts.filter(|line| {
         let (from, end) = (number(line, "from="), number(line, "end="));
         0 < from && from < end
