@@ -26,7 +26,7 @@ pub use chat::{Chat, Post};
 pub use floor::{Floor, SITE_FILE, free_address};
 pub use given::{Given, code, needles, portioned, time};
 pub use past::Past;
-pub use program::{Said, Worker, project, run, run_in, run_typing, wheelward};
+pub use program::{Said, Worker, copy_folder, project, run, run_in, run_typing, wheelward};
 pub use scanner::Scanner;
 
 /// No wait is longer. A machine with two busy cores needs a fraction of it.

@@ -33,6 +33,23 @@ pub fn wheelward() -> PathBuf {
     program
 }
 
+/// Copies a folder with all that is in it.
+///
+/// # Panics
+/// When it cannot.
+pub fn copy_folder(from: &Path, to: &Path) {
+    std::fs::create_dir_all(to).expect("a folder");
+    for entry in std::fs::read_dir(from).expect("its entries") {
+        let entry = entry.expect("an entry");
+        let to = to.join(entry.file_name());
+        if entry.file_type().expect("its type").is_dir() {
+            copy_folder(&entry.path(), &to);
+        } else {
+            std::fs::copy(entry.path(), to).expect("a copy");
+        }
+    }
+}
+
 /// What a run of the program came to.
 #[derive(Debug)]
 pub struct Said {

@@ -112,6 +112,9 @@ const STANDS: &str = "stands";
 /// Seals of the ledger.
 const SEAL: &str = "seal";
 
+/// Where what is said once, and stands for nothing, is published.
+const SUMMARY: &str = "alert.summary";
+
 /// What people do at a station with a scanner, with or without a scale. A release is not among
 /// it: nobody there can show who they are.
 const AT_A_STATION: Topics = Topics::These(&[
@@ -234,6 +237,10 @@ impl Worker {
                     "folded",
                     "day",
                     "rooms-ahead",
+                    "work-ahead",
+                    "roll-call",
+                    "shift",
+                    "portion-studies",
                 ],
                 reads_floor: true,
                 keeps_the_log: true,
@@ -329,7 +336,7 @@ impl Worker {
                     Names::Own("records"),
                     Topics::These(&["hold.placed", "hold.traced", "wheel.held"]),
                 )],
-                derives: &[TOLD, SEAL],
+                derives: &[TOLD, SUMMARY, SEAL],
                 reads_derived: &[TOLD, SEAL],
                 answers: &[
                     "recall",

@@ -182,6 +182,12 @@ impl BusError {
         )
     }
 
+    /// Whether the broker has no log at all, as one that was started on an empty folder.
+    #[must_use]
+    pub fn is_no_log(&self) -> bool {
+        matches!(self, Self::Stream { name, .. } if *name == crate::FLOOR)
+    }
+
     /// Whether the log is no longer the one that was read: what was made of it has to be made
     /// anew, from the log's beginning.
     #[must_use]
@@ -198,7 +204,7 @@ impl BusError {
 pub enum OutboxError {
     /// No room.
     #[error(
-        "the disk under {} is full: nothing was recorded. Make room there, start this worker again, then repeat the last action", .0.display()
+        "the disk under {} is full: nothing was recorded. Make room there, then repeat the last action", .0.display()
     )]
     DiskFull(PathBuf),
     /// Someone else has it open.
@@ -216,7 +222,7 @@ pub enum OutboxError {
     },
     /// Damage.
     #[error(
-        "the outbox {} is damaged: {reason}. Set the folder aside, keep it, and start with an empty one; the facts in it may not all have been sent", .dir.display()
+        "the outbox {} is damaged: {reason}. See whether the disk works, and start this worker again: what still reads is kept", .dir.display()
     )]
     Damaged {
         /// The outbox's folder.

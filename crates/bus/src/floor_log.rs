@@ -1,5 +1,6 @@
 //! Reading the floor's log, in order, from a position that the reader keeps itself.
 
+use std::collections::HashSet;
 use std::time::Duration;
 
 use async_nats::header::HeaderName;
@@ -10,7 +11,7 @@ use async_nats::jetstream::{self, stream};
 use async_nats::{HeaderMap, Subject};
 use bytes::Bytes;
 use chrono::{DateTime, SecondsFormat, Utc};
-use facts::{SiteId, wire};
+use facts::{FactId, SiteId, wire};
 use futures::{FutureExt as _, StreamExt as _};
 use serde::{Deserialize, Serialize};
 use tokio::sync::watch;
@@ -25,6 +26,9 @@ const PULL: usize = 2000;
 
 /// Single messages asked for at a time.
 const ASKED_AT_ONCE: usize = 64;
+
+/// How long the next of several messages may take.
+const NEXT_WITHIN: Duration = Duration::from_secs(5);
 
 /// A place in the log: after message `seq` of the log made at `created`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -78,6 +82,17 @@ impl Stored {
         };
         wire::from_binary(&self.subject, header, &self.body)
     }
+}
+
+/// What the headers of some messages say.
+#[derive(Debug, Default)]
+pub(crate) struct Heads {
+    /// How many messages there are.
+    read: u64,
+    /// Their facts' ids.
+    pub(crate) ids: HashSet<FactId>,
+    /// The highest number of a station among them.
+    pub(crate) last_number: u64,
 }
 
 /// The log, open for reading. It needs no acknowledgement and leaves nothing at the broker:
@@ -153,15 +168,10 @@ impl Bus {
         };
         let consumer: Consumer<pull::Config> = stream
             .create_consumer(pull::Config {
-                deliver_policy: DeliverPolicy::ByStartTime {
-                    start_time: made + Duration::from_secs(since_made),
-                },
-                ack_policy: AckPolicy::None,
-                max_deliver: 1,
                 inactive_threshold: Duration::from_secs(5),
-                num_replicas: 1,
-                memory_storage: true,
-                ..pull::Config::default()
+                ..reading(DeliverPolicy::ByStartTime {
+                    start_time: made + Duration::from_secs(since_made),
+                })
             })
             .await
             .map_err(|_| unanswered())?;
@@ -231,16 +241,89 @@ impl Bus {
             format!("floor.{site}.{topic}"),
             format!("floor.{site}.{topic}.*"),
         ] {
-            let subjects = stream
-                .info_with_subjects(&subject)
-                .await
-                .map_err(|_| unanswered())?;
-            let mut subjects = std::pin::pin!(subjects);
-            while let Some(subject) = subjects.next().await {
-                count += subject.map_err(|_| unanswered())?.1 as u64;
-            }
+            count += messages_on(&stream, &subject).await?;
         }
         Ok(count)
+    }
+
+    /// How many messages the log has on these subjects.
+    ///
+    /// # Errors
+    /// When the broker does not answer.
+    pub(crate) async fn floor_count_on(&self, subjects: &str) -> Result<u64, BusError> {
+        messages_on(&self.floor().await?, subjects).await
+    }
+
+    /// The id of the last message that the log has on these subjects.
+    ///
+    /// # Errors
+    /// When the broker does not answer, or stops to.
+    pub(crate) async fn floor_last_on(&self, subjects: &str) -> Result<Option<FactId>, BusError> {
+        let heads = self.floor_heads(subjects, DeliverPolicy::Last).await?;
+        Ok(heads.ids.into_iter().next())
+    }
+
+    /// The ids of all messages that the log has on these subjects, of which there are at least
+    /// so many.
+    ///
+    /// # Errors
+    /// When the broker does not answer, or stops to; and when it gives fewer, as a member of a
+    /// cluster does that is behind.
+    pub(crate) async fn floor_ids_on(
+        &self,
+        subjects: &str,
+        at_least: u64,
+    ) -> Result<HashSet<FactId>, BusError> {
+        let heads = self.floor_heads(subjects, DeliverPolicy::All).await?;
+        if heads.read < at_least {
+            return Err(unanswered());
+        }
+        Ok(heads.ids)
+    }
+
+    /// What the headers of all messages on these subjects say.
+    ///
+    /// # Errors
+    /// When the broker does not answer, or stops to.
+    pub(crate) async fn floor_heads_of(&self, subjects: &str) -> Result<Heads, BusError> {
+        self.floor_heads(subjects, DeliverPolicy::All).await
+    }
+
+    async fn floor_heads(
+        &self,
+        subjects: &str,
+        deliver_policy: DeliverPolicy,
+    ) -> Result<Heads, BusError> {
+        let stream = self.floor().await?;
+        let consumer: Consumer<pull::Config> = stream
+            .create_consumer(pull::Config {
+                filter_subject: subjects.to_owned(),
+                headers_only: true,
+                ..reading(deliver_policy)
+            })
+            .await
+            .map_err(|_| unanswered())?;
+        let mut left = consumer.cached_info().num_pending;
+        let messages = consumer.stream().max_messages_per_batch(PULL).messages();
+        let mut messages = messages.await.map_err(|_| unanswered())?;
+        let mut heads = Heads::default();
+        while left > 0 {
+            // A broker that comes back with less than it had never gives the rest.
+            let next = tokio::time::timeout(NEXT_WITHIN, messages.next()).await;
+            let message = next.ok().flatten().and_then(Result::ok);
+            let message = message.ok_or_else(unanswered)?;
+            left = message.info().map_err(|_| unanswered())?.pending;
+            heads.read += 1;
+            if let Some(headers) = &message.headers {
+                let id = headers.get(async_nats::header::NATS_MESSAGE_ID);
+                let id = id.and_then(|id| id.as_str().parse::<FactId>().ok());
+                heads.ids.extend(id);
+                let number = headers.get(HeaderName::from_static(wire::SEQUENCE));
+                let number = number.and_then(|number| number.as_str().parse().ok());
+                heads.last_number = heads.last_number.max(number.unwrap_or(0));
+            }
+        }
+        Ok(heads)
     }
 
     async fn floor(&self) -> Result<stream::Stream, BusError> {
@@ -311,9 +394,15 @@ impl FloorLog {
     pub fn position(&self) -> Position {
         Position {
             created: self.position.created.clone(),
-            seq: self.returned.0,
+            seq: self.seq(),
             stored_ns: self.returned.1,
         }
+    }
+
+    /// The number of the last message returned.
+    #[must_use]
+    pub const fn seq(&self) -> u64 {
+        self.returned.0
     }
 
     /// Takes one message; false when numbers are missing before it.
@@ -383,18 +472,9 @@ impl FloorLog {
 
     async fn open(&self, stream: &stream::Stream) -> Result<pull::Stream, BusError> {
         let consumer: Consumer<pull::Config> = stream
-            .create_consumer(pull::Config {
-                deliver_policy: DeliverPolicy::ByStartSequence {
-                    start_sequence: self.position.seq + 1,
-                },
-                replay_policy: ReplayPolicy::Instant,
-                ack_policy: AckPolicy::None,
-                max_deliver: 1,
-                inactive_threshold: Duration::from_secs(60),
-                num_replicas: 1,
-                memory_storage: true,
-                ..pull::Config::default()
-            })
+            .create_consumer(reading(DeliverPolicy::ByStartSequence {
+                start_sequence: self.position.seq + 1,
+            }))
             .await
             .map_err(|_| unanswered())?;
         consumer
@@ -406,6 +486,30 @@ impl FloorLog {
             .await
             .map_err(|_| unanswered())
     }
+}
+
+/// A consumer that leaves nothing at the broker and needs no acknowledgement.
+fn reading(deliver_policy: DeliverPolicy) -> pull::Config {
+    pull::Config {
+        deliver_policy,
+        replay_policy: ReplayPolicy::Instant,
+        ack_policy: AckPolicy::None,
+        max_deliver: 1,
+        inactive_threshold: Duration::from_secs(60),
+        num_replicas: 1,
+        memory_storage: true,
+        ..pull::Config::default()
+    }
+}
+
+async fn messages_on(stream: &stream::Stream, subject: &str) -> Result<u64, BusError> {
+    let subjects = stream.info_with_subjects(subject).await;
+    let mut subjects = std::pin::pin!(subjects.map_err(|_| unanswered())?);
+    let mut count = 0;
+    while let Some(subject) = subjects.next().await {
+        count += subject.map_err(|_| unanswered())?.1 as u64;
+    }
+    Ok(count)
 }
 
 /// Whether the broker still has the log that was read, up to the position and on from it.

@@ -108,7 +108,7 @@ pub fn owed(told: &Told, whose: &str, folder: &Path, without: &[(&str, &str)]) -
     owed
 }
 
-fn free_name(file: &Path) -> PathBuf {
+pub(crate) fn free_name(file: &Path) -> PathBuf {
     let named = |n: u32| {
         let mut name = file.file_name().map(OsString::from).unwrap_or_default();
         name.push(format!("{ASIDE}{n}"));

@@ -33,7 +33,7 @@ pub use facts::Draft;
 pub use floor_log::{FloorLog, Position, Stored};
 pub use jobs::{Job, Jobs};
 pub use keys::{Keys, signed};
-pub use outbox::{Note, Outbox, Written};
+pub use outbox::{Looked, Note, Outbox, Written, look as look_at_outbox};
 pub use shutdown::Shutdown;
 pub use streams::{DERIVED, FLOOR, REJECTED};
 pub use whole::write_whole;

@@ -1,28 +1,30 @@
 //! The outbox: a station's facts on its own disk until the broker has them.
 //!
-//! What lies there under which key is [`book`]'s. One sled tree holds all of it, so that one
-//! batch changes it together. sled's own flush is no fsync, so the file is synced as well
-//! before a fact counts as recorded.
+//! What lies there under which key is [`book`]'s; how it lies in the file is [`journal`]'s. One
+//! batch changes all of it together, and is on the disk before a fact counts as recorded. It is
+//! the only copy while the broker is away: damage costs the damaged lines, and anyone can read
+//! the rest with [`look`].
 
 pub mod book;
+mod compare;
 mod drain;
+mod earlier;
+mod fresh;
+mod journal;
+mod line;
 
-use std::fs::File;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
-use std::time::Duration;
 
 use chrono::{DateTime, Utc};
-use facts::{Draft, Fact, FactIdSource, SiteId, StationId, wire};
+use facts::{Draft, Fact, FactId, FactIdSource, SiteId, StationId, wire};
 use tokio::sync::Notify;
 
-use crate::OutboxError;
-use crate::retry::Backoff;
-use book::{Changes, NotNumbered, Outcome, Refused, Settled, Shelf};
-
-/// How long the one before us may take to let go of the folder.
-const LETS_GO_WITHIN: Duration = Duration::from_secs(2);
+use crate::{Bus, OutboxError};
+use book::{NotNumbered, Outcome, Refused, Settled, Shelf as _};
+use journal::Journal;
 
 /// What a worker keeps together with its facts: a key, and its value; none forgets the key.
 pub type Note = (Vec<u8>, Option<Vec<u8>>);
@@ -41,15 +43,12 @@ pub struct Outbox {
 struct Inner {
     dir: PathBuf,
     site: SiteId,
-    db: sled::Db,
-    facts: sled::Tree,
-    /// sled's data file, for syncing.
-    file: File,
+    facts: Journal,
     /// Held while numbers are given, so that facts lie in the order of their numbers.
     order: Mutex<Order>,
-    /// How many of those writes are on the disk. Held while the disk syncs, so that whoever
-    /// wrote meanwhile shares the next sync.
-    synced: Mutex<u64>,
+    /// Which of those writes are on the disk. Held while the disk syncs, so that whoever wrote
+    /// meanwhile shares the next sync.
+    synced: Mutex<Synced>,
     /// Facts up to this position are on the disk: only they may be sent, else a power cut
     /// could give a number twice.
     on_disk: AtomicU64,
@@ -59,6 +58,9 @@ struct Inner {
     /// A write failed: nothing more is recorded, what is on the disk is still sent.
     broken: AtomicBool,
     more: Notify,
+    never_compared: AtomicBool,
+    /// The connection on which what was sent was last compared with the log.
+    compared_on: AtomicU64,
 }
 
 struct Order {
@@ -67,6 +69,14 @@ struct Order {
     /// How many writes there were since this outbox was opened.
     writes: u64,
     ids: FactIdSource,
+}
+
+#[derive(Default)]
+struct Synced {
+    /// Writes up to this one are on the disk, but for those that were taken back.
+    writes: u64,
+    /// The first and the last of some that were taken back, for a sync failed.
+    taken_back: Vec<(u64, u64)>,
 }
 
 /// What was written and may not be on the disk yet: nobody is told "OK" before
@@ -112,43 +122,43 @@ impl Outbox {
     /// # Errors
     /// [`OutboxError`] says what to do about the folder.
     pub fn open(dir: &Path, site: SiteId) -> Result<Self, OutboxError> {
-        let wrong = |error| sled_error(dir, error);
-        let db = open_db(dir)?;
-        let facts = db.open_tree("facts").map_err(wrong)?;
-        let file = File::open(dir.join("db")).map_err(|error| io_error(dir, &error))?;
+        let (facts, found) = Journal::open(dir)?;
+        if found.incomplete {
+            facts.apply(book::after_damage(&facts)?)?;
+        }
+        facts.seen_to(&found)?;
         // What was refused before may be wanted now: another version of this program made it
         // readable, or somebody corrected the permissions.
-        let (again, _) = book::try_refused(&facts).map_err(wrong)?;
-        facts.apply(again).map_err(wrong)?;
+        let (again, _) = book::try_refused(&facts)?;
+        facts.apply(again)?;
         // A process that was killed may have written what it had not synced yet. From here on
         // it is sent, and answered for: so it must be on the disk first.
-        db.flush().map_err(wrong)?;
-        file.sync_data().map_err(|error| io_error(dir, &error))?;
+        facts.sync()?;
         let book::Standing {
             waiting,
             sent,
             refused,
             last,
-        } = book::standing(&facts).map_err(wrong)?;
+        } = book::standing(&facts)?;
         Ok(Self {
             inner: Arc::new(Inner {
                 dir: dir.to_owned(),
                 site,
-                db,
                 facts,
-                file,
                 order: Mutex::new(Order {
                     next: last + 1,
                     writes: 0,
                     ids: FactIdSource::default(),
                 }),
-                synced: Mutex::new(0),
+                synced: Mutex::default(),
                 on_disk: AtomicU64::new(last),
                 waiting: AtomicUsize::new(waiting),
                 kept: AtomicUsize::new(sent),
                 refused: AtomicUsize::new(refused),
                 broken: AtomicBool::new(false),
                 more: Notify::new(),
+                never_compared: AtomicBool::new(false),
+                compared_on: AtomicU64::new(u64::MAX),
             }),
         })
     }
@@ -183,12 +193,16 @@ impl Outbox {
         recorded_at: DateTime<Utc>,
         notes: impl FnOnce(&[Fact]) -> Vec<Note>,
     ) -> Result<Vec<Fact>, OutboxError> {
+        if self.is_broken() {
+            self.mend()?;
+        }
         self.write_with(station, drafts, recorded_at, notes)?
             .synced()
     }
 
     /// The first half of [`Outbox::record_with`]: numbers and writes, without waiting for the
-    /// disk. Several that write one after the other can then wait for one sync together.
+    /// disk. Several that write one after the other can then wait for one sync together. Where
+    /// one failed, somebody has to [`Outbox::mend`] it first.
     ///
     /// # Errors
     /// [`OutboxError`]; nothing counts as recorded then.
@@ -200,7 +214,6 @@ impl Outbox {
         notes: impl FnOnce(&[Fact]) -> Vec<Note>,
     ) -> Result<Written, OutboxError> {
         let inner = &*self.inner;
-        let wrong = |error| sled_error(&inner.dir, error);
         if self.is_broken() {
             return Err(self.broken());
         }
@@ -210,13 +223,13 @@ impl Outbox {
             let whose = (inner.site, *station);
             let numbered = book::number(&inner.facts, at, whose, drafts, recorded_at);
             let (recorded, mut changes) = numbered.map_err(|error| match error {
-                NotNumbered::Shelf(error) => wrong(error),
+                NotNumbered::Shelf(error) => error,
                 NotNumbered::TooLarge(ty, size, most) => OutboxError::TooLarge { ty, size, most },
                 NotNumbered::Write(error) => OutboxError::Write(error),
                 NotNumbered::Unreadable(ty, why) => OutboxError::Unreadable { ty, why },
             })?;
             book::keep_notes(&mut changes, notes(&recorded));
-            inner.facts.apply(changes).map_err(wrong)?;
+            inner.facts.apply(changes)?;
             order.next += recorded.len() as u64;
             inner.waiting.fetch_add(recorded.len(), Ordering::AcqRel);
             order.writes += 1;
@@ -233,37 +246,67 @@ impl Outbox {
     fn sync(&self, write: u64) -> Result<(), OutboxError> {
         let inner = &*self.inner;
         let mut synced = inner.synced.lock().unwrap_or_else(PoisonError::into_inner);
-        if *synced >= write {
+        let taken_back = |(first, last): &(u64, u64)| (*first..=*last).contains(&write);
+        let taken_back = synced.taken_back.iter().any(taken_back);
+        if synced.writes >= write && !taken_back {
             return Ok(());
         }
-        if self.is_broken() {
+        if taken_back || self.is_broken() {
             return Err(self.broken());
         }
         let (writes, last) = {
             let order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
             (order.writes, order.next - 1)
         };
-        let flushed = inner.db.flush();
-        let flushed = flushed.map_err(|error| sled_error(&inner.dir, error));
-        let done = flushed.and_then(|_| {
-            let done = inner.file.sync_data();
-            done.map_err(|error| io_error(&inner.dir, &error))
-        });
-        if let Err(error) = done {
-            // What the disk holds now is known only after reopening.
+        if let Err(error) = inner.facts.sync() {
+            // What the disk holds now nobody knows: see `mend`.
             inner.broken.store(true, Ordering::Release);
             return Err(error);
         }
-        *synced = writes;
+        synced.writes = writes;
         inner.on_disk.fetch_max(last, Ordering::AcqRel);
         inner.more.notify_one();
+        Ok(())
+    }
+
+    /// After a sync that failed: takes back what was written since the last that did not, for
+    /// whoever wrote it was told that it is not recorded, and goes on.
+    /// Of what the caller made of facts that were taken back it has to let go.
+    ///
+    /// # Errors
+    /// [`OutboxError`]; it is as broken as before.
+    pub fn mend(&self) -> Result<(), OutboxError> {
+        let inner = &*self.inner;
+        let mut synced = inner.synced.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
+        if !self.is_broken() {
+            return Ok(());
+        }
+        if inner.facts.read_anew()?.incomplete {
+            inner.facts.apply(book::after_damage(&inner.facts)?)?;
+            inner.facts.sync()?;
+        }
+        let standing = book::standing(&inner.facts)?;
+        order.next = standing.last + 1;
+        if synced.writes < order.writes {
+            let taken_back = (synced.writes + 1, order.writes);
+            synced.taken_back.push(taken_back);
+        }
+        synced.writes = order.writes;
+        inner.on_disk.store(standing.last, Ordering::Release);
+        inner.waiting.store(standing.waiting, Ordering::Release);
+        inner.kept.store(standing.sent, Ordering::Release);
+        inner.refused.store(standing.refused, Ordering::Release);
+        inner.broken.store(false, Ordering::Release);
+        inner.more.notify_one();
+        tracing::info!("the outbox in {} is written to again", inner.dir.display());
         Ok(())
     }
 
     fn broken(&self) -> OutboxError {
         OutboxError::Folder {
             dir: self.inner.dir.clone(),
-            reason: "an earlier write failed; see that the disk works and has room, then start this worker again".to_owned(),
+            reason: "an earlier write failed; see that the disk works and has room, then repeat the last action".to_owned(),
         }
     }
 
@@ -280,11 +323,10 @@ impl Outbox {
     /// [`OutboxError`] when the folder cannot be used.
     pub fn continue_after(&self, station: &StationId, number: u64) -> Result<(), OutboxError> {
         let inner = &*self.inner;
-        let wrong = |error| sled_error(&inner.dir, error);
         let write = {
             let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
-            let changes = book::continue_after(&inner.facts, station, number).map_err(wrong)?;
-            inner.facts.apply(changes).map_err(wrong)?;
+            let changes = book::continue_after(&inner.facts, station, number)?;
+            inner.facts.apply(changes)?;
             order.writes += 1;
             order.writes
         };
@@ -311,9 +353,7 @@ impl Outbox {
     /// # Errors
     /// [`OutboxError`] when the folder cannot be used.
     pub fn note(&self, key: &[u8]) -> Result<Option<Vec<u8>>, OutboxError> {
-        let found = self.inner.facts.get(book::note_key(key));
-        let found = found.map_err(|error| sled_error(&self.inner.dir, error))?;
-        Ok(found.map(|value| value.to_vec()))
+        self.inner.facts.get(&book::note_key(key))
     }
 
     /// Everything kept under keys that begin so, the last key first.
@@ -321,12 +361,11 @@ impl Outbox {
         &self,
         begin: &[u8],
     ) -> impl Iterator<Item = Result<(Vec<u8>, Vec<u8>), OutboxError>> + use<> {
-        let dir = self.inner.dir.clone();
-        let found = self.inner.facts.scan_prefix(book::note_key(begin)).rev();
-        found.map(move |entry| {
-            let (key, value) = entry.map_err(|error| sled_error(&dir, error))?;
-            let key = key.get(1..).unwrap_or_default().to_vec();
-            Ok((key, value.to_vec()))
+        let keys = self.inner.facts.keys(&book::note_key(begin));
+        let outbox = self.clone();
+        keys.into_iter().rev().filter_map(move |key| {
+            let value = outbox.inner.facts.get(&key).transpose()?;
+            Some(value.map(|value| (key.get(1..).unwrap_or_default().to_vec(), value)))
         })
     }
 
@@ -348,22 +387,24 @@ impl Outbox {
     /// # Errors
     /// [`OutboxError`] when the folder cannot be used.
     pub fn refusals(&self) -> Result<Vec<Refused>, OutboxError> {
-        book::refused(&self.inner.facts).map_err(|error| sled_error(&self.inner.dir, error))
+        book::refused(&self.inner.facts)
     }
 
-    /// Puts a station's facts after number `after` that were sent, and are still kept, back
-    /// among those that wait: for a broker that lost what it had acknowledged. The same
-    /// facts with the same ids, so sending one too many does no harm. Returns how many.
+    /// Puts facts that were sent, and are still kept, back among those that wait: those of
+    /// which `lost` says that the broker lost what it had acknowledged. The same facts with the
+    /// same ids, so sending one too many does no harm. Returns how many.
     ///
     /// # Errors
     /// [`OutboxError`] when the folder cannot be used.
-    pub fn send_again(&self, station: &StationId, after: u64) -> Result<usize, OutboxError> {
+    pub fn send_again(&self, lost: impl Fn(&wire::Parcel) -> bool) -> Result<usize, OutboxError> {
         let inner = &*self.inner;
-        let wrong = |error| sled_error(&inner.dir, error);
         let (again, write) = {
             let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
-            let (changes, again) = book::send_again(&inner.facts, station, after).map_err(wrong)?;
-            inner.facts.apply(changes).map_err(wrong)?;
+            let (changes, again) = book::send_again(&inner.facts, lost)?;
+            if again == 0 {
+                return Ok(0);
+            }
+            inner.facts.apply(changes)?;
             inner.kept.fetch_sub(again, Ordering::AcqRel);
             inner.waiting.fetch_add(again, Ordering::AcqRel);
             order.writes += 1;
@@ -375,6 +416,31 @@ impl Outbox {
         Ok(again)
     }
 
+    /// The facts that were sent and are still kept: see [`book::sent`].
+    fn sent(&self) -> Result<BTreeMap<String, Vec<FactId>>, OutboxError> {
+        book::sent(&self.inner.facts)
+    }
+
+    /// One whose worker may not read the log: what the broker loses of it stays lost.
+    #[must_use]
+    pub fn never_compared(self) -> Self {
+        self.inner.never_compared.store(true, Ordering::Release);
+        self
+    }
+
+    fn is_never_compared(&self) -> bool {
+        self.inner.never_compared.load(Ordering::Acquire)
+    }
+
+    /// Whether, on this connection, it was looked whether the broker lost what it had
+    /// acknowledged: what it lost waits then. True also where that could not be found out in
+    /// several tries.
+    #[must_use]
+    pub fn is_compared(&self, bus: &Bus) -> bool {
+        let connection = bus.link().borrow().connections;
+        self.inner.compared_on.load(Ordering::Acquire) == connection
+    }
+
     /// Every fact still here, sent or not, in the order of recording: what a worker must
     /// know again after a crash, whether the broker is there or not.
     ///
@@ -382,36 +448,25 @@ impl Outbox {
     /// [`OutboxError`] when the folder cannot be used.
     pub fn kept(&self) -> Result<Vec<Fact>, OutboxError> {
         let inner = &*self.inner;
-        let lines = book::lines(&inner.facts).map_err(|error| sled_error(&inner.dir, error))?;
+        let lines = book::lines(&inner.facts)?;
         Ok(lines.iter().filter_map(|line| read(line)).collect())
-    }
-
-    /// A tree beside the facts for the worker's own small state.
-    ///
-    /// # Errors
-    /// [`OutboxError`] when the folder cannot be used.
-    pub fn tree(&self, name: &str) -> Result<sled::Tree, OutboxError> {
-        self.inner
-            .db
-            .open_tree(format!("state/{name}"))
-            .map_err(|error| sled_error(&self.inner.dir, error))
     }
 
     /// The oldest facts that may be sent.
     fn oldest(&self, most: usize) -> Result<Vec<(u64, Vec<u8>)>, OutboxError> {
         let inner = &*self.inner;
         let on_disk = inner.on_disk.load(Ordering::Acquire);
-        book::oldest(&inner.facts, on_disk, most).map_err(|error| sled_error(&inner.dir, error))
+        book::oldest(&inner.facts, on_disk, most)
     }
 
     /// This is what became of facts.
     fn settle(&self, outcomes: Vec<(u64, Outcome)>) -> Result<Settled, OutboxError> {
         let inner = &*self.inner;
-        let wrong = |error| sled_error(&inner.dir, error);
+        let _order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
         let kept = inner.kept.load(Ordering::Acquire);
-        let (changes, settled) = book::settle(&inner.facts, outcomes, kept).map_err(wrong)?;
+        let (changes, settled) = book::settle(&inner.facts, outcomes, kept)?;
         // Not synced: after a power cut a fact may be sent twice, which is harmless.
-        inner.facts.apply(changes).map_err(wrong)?;
+        inner.facts.apply(changes)?;
         let Settled {
             sent,
             refused,
@@ -426,66 +481,38 @@ impl Outbox {
     /// Lets what was refused wait again.
     fn try_refused(&self) -> Result<usize, OutboxError> {
         let inner = &*self.inner;
-        let wrong = |error| sled_error(&inner.dir, error);
-        let (changes, again) = book::try_refused(&inner.facts).map_err(wrong)?;
-        inner.facts.apply(changes).map_err(wrong)?;
+        let _order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
+        let (changes, again) = book::try_refused(&inner.facts)?;
+        inner.facts.apply(changes)?;
         inner.refused.fetch_sub(again, Ordering::AcqRel);
         inner.waiting.fetch_add(again, Ordering::AcqRel);
         Ok(again)
     }
 }
 
-impl Shelf for sled::Tree {
-    type Error = sled::Error;
-
-    fn get(&self, key: &[u8]) -> Result<Option<Vec<u8>>, sled::Error> {
-        Ok(Self::get(self, key)?.map(|value| value.to_vec()))
-    }
-
-    fn scan(
-        &self,
-        from: Vec<u8>,
-        to: Vec<u8>,
-    ) -> impl Iterator<Item = Result<book::Entry, sled::Error>> {
-        self.range(from..=to).map(|entry| {
-            let (key, value) = entry?;
-            Ok((key.to_vec(), value.to_vec()))
-        })
-    }
-
-    fn apply(&self, changes: Changes) -> Result<(), sled::Error> {
-        let mut batch = sled::Batch::default();
-        for (key, value) in changes.0 {
-            match value {
-                Some(value) => batch.insert(key, value),
-                None => batch.remove(key),
-            }
-        }
-        self.apply_batch(batch)
-    }
+/// What lies in an outbox's folder, whoever has it open, and however damaged it is.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Looked {
+    /// Facts that wait for the broker, each a line of JSON, the oldest first.
+    pub waiting: Vec<String>,
+    /// Facts that were sent and are kept.
+    pub sent: Vec<String>,
+    /// Facts that the broker refused.
+    pub refused: Vec<Refused>,
+    /// Parts of the file that do not read now. Those that were found when it was opened lie
+    /// beside it under a name of their own.
+    pub damaged: usize,
 }
 
-/// Opens the folder. Its lock may outlive the one who held it for a moment: a predecessor
-/// is still ending, or a process that was just started from it has not let go yet.
-fn open_db(dir: &Path) -> Result<sled::Db, OutboxError> {
-    let mut backoff = Backoff::new(Duration::from_millis(5), Duration::from_millis(200));
-    let mut waited = Duration::ZERO;
-    loop {
-        let opened = sled::Config::new()
-            .path(dir)
-            .cache_capacity(16 << 20)
-            .flush_every_ms(Some(500))
-            .open()
-            .map_err(|error| sled_error(dir, error));
-        match opened {
-            Err(OutboxError::InUse(_)) if waited < LETS_GO_WITHIN => {
-                let delay = backoff.delay();
-                std::thread::sleep(delay);
-                waited += delay;
-            }
-            opened => return opened,
-        }
-    }
+/// Looks what lies in an outbox's folder without taking it: nothing is changed there.
+///
+/// # Errors
+/// [`OutboxError`] when the folder cannot be read, or holds no outbox.
+pub fn look(dir: &Path) -> Result<Looked, OutboxError> {
+    let (entries, damaged) = journal::look(dir)?;
+    let shelf = book::Memory::holding(entries);
+    let Ok(looked) = book::looked(&shelf);
+    Ok(Looked { damaged, ..looked })
 }
 
 fn read(line: &[u8]) -> Option<Fact> {
@@ -495,27 +522,10 @@ fn read(line: &[u8]) -> Option<Fact> {
     }
 }
 
-fn sled_error(dir: &Path, error: sled::Error) -> OutboxError {
-    match error {
-        sled::Error::Io(error) => io_error(dir, &error),
-        sled::Error::Corruption { .. } => OutboxError::Damaged {
-            dir: dir.to_owned(),
-            reason: error.to_string(),
-        },
-        other => OutboxError::Folder {
-            dir: dir.to_owned(),
-            reason: other.to_string(),
-        },
-    }
-}
-
 fn io_error(dir: &Path, error: &std::io::Error) -> OutboxError {
     use std::io::ErrorKind;
     match error.kind() {
         ErrorKind::StorageFull | ErrorKind::QuotaExceeded => OutboxError::DiskFull(dir.to_owned()),
-        _ if error.to_string().contains("could not acquire lock") => {
-            OutboxError::InUse(dir.to_owned())
-        }
         _ => OutboxError::Folder {
             dir: dir.to_owned(),
             reason: error.to_string(),

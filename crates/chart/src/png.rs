@@ -32,26 +32,40 @@ impl Figure {
     /// # Errors
     /// [`PngError`].
     pub fn png(&self, scale: f64) -> Result<Vec<u8>, PngError> {
-        let (wide, high) = (self.width * scale, self.height * scale);
-        let refused = || PngError::Size(wide, high);
-        if !(wide >= 1.0 && high >= 1.0 && wide <= 20_000.0 && high <= 20_000.0) {
-            return Err(refused());
+        if !(self.width > 0.0 && self.height > 0.0) {
+            return Err(PngError::Size(self.width * scale, self.height * scale));
         }
-        let options = Options {
-            fontdb: letters(),
-            font_family: "DejaVu Sans".to_owned(),
-            ..Options::default()
-        };
-        let tree = Tree::from_str(&self.svg(), &options)
-            .map_err(|error| PngError::Drawing(error.to_string()))?;
-        let mut pixels =
-            Pixmap::new(wide.round() as u32, high.round() as u32).ok_or_else(refused)?;
-        let zoom = Transform::from_scale(scale as f32, scale as f32);
-        resvg::render(&tree, zoom, &mut pixels.as_mut());
-        pixels
-            .encode_png()
-            .map_err(|error| PngError::Drawing(error.to_string()))
+        png_of(&self.svg(), scale)
     }
+}
+
+/// A figure that was drawn elsewhere, as a PNG picture: see [`Figure::png`].
+///
+/// # Errors
+/// [`PngError`].
+pub fn png_of(svg: &str, scale: f64) -> Result<Vec<u8>, PngError> {
+    let options = Options {
+        fontdb: letters(),
+        font_family: "DejaVu Sans".to_owned(),
+        ..Options::default()
+    };
+    let tree =
+        Tree::from_str(svg, &options).map_err(|error| PngError::Drawing(error.to_string()))?;
+    let size = tree.size();
+    let (wide, high) = (
+        f64::from(size.width()) * scale,
+        f64::from(size.height()) * scale,
+    );
+    let refused = || PngError::Size(wide, high);
+    if !(wide >= 1.0 && high >= 1.0 && wide <= 20_000.0 && high <= 20_000.0) {
+        return Err(refused());
+    }
+    let mut pixels = Pixmap::new(wide.round() as u32, high.round() as u32).ok_or_else(refused)?;
+    let zoom = Transform::from_scale(scale as f32, scale as f32);
+    resvg::render(&tree, zoom, &mut pixels.as_mut());
+    pixels
+        .encode_png()
+        .map_err(|error| PngError::Drawing(error.to_string()))
 }
 
 fn letters() -> Arc<fontdb::Database> {

@@ -2,10 +2,10 @@
 
 use facts::{BatchId, WheelId};
 use ripening::Floor;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// A wheel's latest weighing after its portioning.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Finished {
     /// The wheel.
     pub wheel: WheelId,
@@ -23,7 +23,7 @@ pub struct Finished {
 }
 
 /// A batch's finished weights.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Finish {
     /// The batch.
     pub batch: BatchId,

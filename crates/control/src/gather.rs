@@ -25,14 +25,12 @@ fn weighed(floor: &Floor, id: BatchId) -> Vec<Portion> {
         let known: &Wheel = floor.wheel(*wheel)?;
         let state = known.state();
         let born = state.born.filter(|_| state.batch == Some(id))?;
-        // Only the notes say who; the portioning is among a wheel's first.
-        let notes = floor.life(*wheel);
-        let by = notes.iter().find(|note| note.moment == born);
         Some(Portion {
             at: born.at,
             wheel: *wheel,
             batch: id,
-            person: by.and_then(|note| note.person),
+            // Only the notes say who.
+            person: floor.note_of(*wheel, born).and_then(|note| note.person),
             weight_g: state.portion?,
         })
     };

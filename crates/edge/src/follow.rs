@@ -28,7 +28,7 @@ async fn for_ever(worker: &Worker) {
         if error.is_another_log() {
             // The picture holds what it heard, and facts are never taken twice: so the log
             // as it is now is simply added to it, from its beginning.
-            worker.picture().position = None;
+            worker.picture().read_anew();
             worker.followed(0);
         }
         let text = error.to_string();
@@ -48,16 +48,23 @@ async fn read(worker: &Worker, backoff: &mut Backoff) -> Result<(), BusError> {
     loop {
         let chunk = log.next_chunk(CHUNK).await?;
         backoff.reset();
-        take(worker, &log, &chunk);
+        if !take(worker, &log, &chunk) {
+            let position = worker.picture().position.clone();
+            log = worker.bus().floor_after(position.as_ref()).await?;
+        }
     }
 }
 
-fn take(worker: &Worker, log: &FloorLog, chunk: &[Stored]) {
+/// False when the picture is an older one than the log was read for.
+fn take(worker: &Worker, log: &FloorLog, chunk: &[Stored]) -> bool {
     let position = log.position();
     let seq = position.seq;
     {
         let now = worker.now();
         let mut picture = worker.picture();
+        if picture.is_read_again() {
+            return false;
+        }
         let mut read_to = None;
         for message in chunk {
             // What cannot be read is the scheduler's to reject and to count.
@@ -74,4 +81,5 @@ fn take(worker: &Worker, log: &FloorLog, chunk: &[Stored]) {
         picture.position = Some(position);
     }
     worker.followed(seq);
+    true
 }

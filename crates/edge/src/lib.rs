@@ -12,6 +12,7 @@ mod follow;
 mod lines;
 mod picture;
 mod rejected;
+mod seats;
 mod serve;
 mod visits;
 mod worker;
@@ -19,6 +20,7 @@ mod worker;
 pub use desk::{Client, Desk, Ended, Notes, Taken, setup};
 pub use lines::Lines;
 pub use rejected::Rejected;
+pub use seats::{Seat, Seats};
 pub use serve::Door;
 pub use worker::Worker;
 

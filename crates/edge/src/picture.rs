@@ -18,8 +18,12 @@ const FORM: u8 = 8;
 /// How long what has left the dairy is kept: longer than any handheld keeps a scan.
 const KEPT: Duration = Duration::days(60);
 
+/// How long turns are kept: a scan that a handheld kept is told of the turn before it. Every
+/// wheel is turned daily, so that of all that is known of it these would take the most room.
+const TURNS_KEPT: Duration = Duration::days(14);
+
 /// How often, by the log's own time, it is forgotten while the log is read.
-const STEP: Duration = Duration::days(30);
+const STEP: Duration = Duration::days(14);
 
 /// The placement, and the place in the log up to which it holds every fact.
 #[derive(Debug)]
@@ -29,15 +33,20 @@ pub(crate) struct Picture {
     known: u64,
     pub(crate) position: Option<Position>,
     pub(crate) placement: Placement,
-    /// When the placement last forgot what is old.
+    /// When the placement last forgot what is old, by the clock.
     forgot: Option<DateTime<Utc>>,
+    /// How far the log was read when it last did, by the log's own time. Apart from the other:
+    /// what is read of the past after a picture was kept is forgotten all the same.
+    forgot_behind: Option<DateTime<Utc>>,
+    /// It is an older one again: the log has to be read from its position.
+    again: bool,
 }
 
 stored_struct!(Picture {
     known,
     position,
     placement
-} skip { forgot });
+} skip { forgot, forgot_behind, again });
 
 impl Default for Picture {
     fn default() -> Self {
@@ -46,6 +55,8 @@ impl Default for Picture {
             position: None,
             placement: Placement::default(),
             forgot: None,
+            forgot_behind: None,
+            again: false,
         }
     }
 }
@@ -96,10 +107,26 @@ impl Picture {
         }
     }
 
+    /// The log is another one and is read from its beginning: it is added to what is known.
+    pub(crate) fn read_anew(&mut self) {
+        (self.position, self.forgot_behind) = (None, None);
+    }
+
+    /// One that was loaded while the log is followed: it is read again from its position.
+    pub(crate) const fn read_again(mut self) -> Self {
+        self.again = true;
+        self
+    }
+
+    /// Whether the log has to be read again from its position; said once.
+    pub(crate) const fn is_read_again(&mut self) -> bool {
+        std::mem::replace(&mut self.again, false)
+    }
+
     /// Forgets once a day what no scan will ask for.
     pub(crate) fn forget(&mut self, now: DateTime<Utc>) {
         if self.forgot.is_none_or(|at| now - at >= Duration::days(1)) {
-            self.placement.forget_before(now - KEPT);
+            self.placement.forget_before(now - KEPT, now - TURNS_KEPT);
             self.forgot = Some(now);
         }
     }
@@ -107,9 +134,9 @@ impl Picture {
     /// Forgets while the log is read, so that its past is never in memory as a whole. `at`: how
     /// far it was read, by the earliest of all clocks.
     pub(crate) fn forget_behind(&mut self, at: DateTime<Utc>) {
-        if self.forgot.is_none_or(|before| at - before >= STEP) {
-            self.placement.forget_before(at - KEPT);
-            self.forgot = Some(at);
+        if self.forgot_behind.is_none_or(|before| at - before >= STEP) {
+            self.placement.forget_before(at - KEPT, at - TURNS_KEPT);
+            self.forgot_behind = Some(at);
         }
     }
 
@@ -184,10 +211,9 @@ mod tests {
         );
     }
 
-    #[test]
-    fn what_left_long_ago_is_forgotten_while_the_log_is_read() {
-        let day = |days: i64| DateTime::UNIX_EPOCH + Duration::days(20_000 + days);
-        let fact = |number: u64, days: i64, event: facts::Event| facts::Fact {
+    /// A wheel that was made 80 days before an instant and left then.
+    fn gone(at: DateTime<Utc>) -> (facts::WheelId, [facts::Fact; 2]) {
+        let fact = |number: u64, at: DateTime<Utc>, event: facts::Event| facts::Fact {
             id: format!("0190b6b0-0000-7000-8000-{number:012x}")
                 .parse()
                 .unwrap(),
@@ -195,9 +221,9 @@ mod tests {
             station: "dispatch".parse().unwrap(),
             station_seq: number,
             person: None,
-            occurred_at: day(days),
+            occurred_at: at,
             claimed_at: None,
-            recorded_at: day(days),
+            recorded_at: at,
             event,
         };
         let wheel: facts::WheelId = "B1-01".parse().unwrap();
@@ -216,17 +242,45 @@ mod tests {
             via: None,
             sale: None,
         };
+        let made_at = at - Duration::days(80);
+        (
+            wheel,
+            [fact(1, made_at, made.into()), fact(2, at, left.into())],
+        )
+    }
+
+    #[test]
+    fn what_left_long_ago_is_forgotten_while_the_log_is_read() {
+        let day = |days: i64| DateTime::UNIX_EPOCH + Duration::days(20_000 + days);
         let mut picture = Picture::default();
-        picture.placement.apply(&fact(1, 0, made.into()));
-        picture.placement.apply(&fact(2, 80, left.into()));
+        let (wheel, facts) = gone(day(80));
+        facts.iter().for_each(|fact| picture.placement.apply(fact));
         let knows = |picture: &Picture| picture.placement.knows(wheel);
         picture.forget_behind(day(90));
         assert!(knows(&picture));
-        // Not again before a month of the log is over.
-        picture.forget_behind(day(119));
+        // Not again before two weeks of the log are over.
+        picture.forget_behind(day(103));
         assert!(knows(&picture));
         picture.forget_behind(day(150));
         assert!(!knows(&picture));
+        // Nor is it kept when the log is read anew, after its end was seen.
+        facts.iter().for_each(|fact| picture.placement.apply(fact));
+        picture.read_anew();
+        picture.forget_behind(day(145));
+        assert!(!knows(&picture));
+    }
+
+    #[test]
+    fn what_is_read_after_a_picture_was_kept_is_forgotten_all_the_same() {
+        let day = |days: i64| DateTime::UNIX_EPOCH + Duration::days(20_000 + days);
+        let mut picture = Picture::default();
+        picture.forget_behind(day(0));
+        picture.forget(day(1_000)); // kept half-way through a long log
+        let (wheel, facts) = gone(day(100));
+        facts.iter().for_each(|fact| picture.placement.apply(fact));
+        assert!(picture.placement.knows(wheel));
+        picture.forget_behind(day(200));
+        assert!(!picture.placement.knows(wheel));
     }
 
     #[test]

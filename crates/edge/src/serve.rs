@@ -4,7 +4,7 @@
 //! session of its own, and all of them hear what the scale says.
 
 use std::io::{self, BufRead as _, Write as _};
-use std::net::SocketAddr;
+use std::net::{IpAddr, SocketAddr};
 use std::time::Duration;
 
 use anyhow::Context as _;
@@ -20,6 +20,13 @@ use tokio::task::JoinSet;
 
 use crate::desk::Desk;
 use crate::lines::Lines;
+use crate::seats::{Seat, Seats};
+
+/// Scanners at one station's port at a time; they stay connected for hours without a word.
+const SCANNERS: usize = 256;
+
+/// Of one address: a gateway for wireless scanners may speak for many of them.
+const OF_ONE_ADDRESS: usize = 64;
 
 /// An open door: its port is taken, and nobody was let in yet.
 #[derive(Debug)]
@@ -61,6 +68,7 @@ impl Door {
 
 async fn serve_tcp(listener: &TcpListener, desk: &Desk, shutdown: &Shutdown) {
     let mut clients = JoinSet::new();
+    let seats = Seats::new(SCANNERS, OF_ONE_ADDRESS);
     let mut backoff = bus::retry::Backoff::default();
     loop {
         tokio::select! {
@@ -69,7 +77,11 @@ async fn serve_tcp(listener: &TcpListener, desk: &Desk, shutdown: &Shutdown) {
             accepted = listener.accept() => match accepted {
                 Ok((stream, from)) => {
                     backoff.reset();
-                    clients.spawn(client(stream, from, desk.clone()));
+                    let Some(seat) = seats.take(from.ip()) else {
+                        tracing::warn!(station = %desk.station(), %from, "too many scanners are connected from there: this one is not let in");
+                        continue;
+                    };
+                    clients.spawn(client(stream, from, desk.clone(), seat));
                 }
                 Err(error) => {
                     tracing::warn!(station = %desk.station(), %error, "a scanner could not be let in");
@@ -81,7 +93,7 @@ async fn serve_tcp(listener: &TcpListener, desk: &Desk, shutdown: &Shutdown) {
     clients.shutdown().await;
 }
 
-async fn client(stream: TcpStream, from: SocketAddr, desk: Desk) {
+async fn client(stream: TcpStream, from: SocketAddr, desk: Desk, _seat: Seat<IpAddr>) {
     tracing::debug!(station = %desk.station(), %from, "a scanner is there");
     if let Err(error) = converse(stream, from, &desk).await {
         tracing::debug!(station = %desk.station(), %from, %error, "a scanner is gone");

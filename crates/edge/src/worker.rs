@@ -78,11 +78,7 @@ impl Worker {
             .with_context(|| format!("cannot make the data folder {}", dir.display()))?;
         let outbox = Outbox::open(&dir.join("outbox"), site.id)?;
         let snapshot = dir.join(PICTURE);
-        let mut picture = Picture::load(&snapshot, site.rights());
-        // Recorded after the picture was kept, and perhaps never sent.
-        for fact in outbox.kept()? {
-            picture.placement.apply(&fact);
-        }
+        let picture = picture_of(&snapshot, &site, &outbox)?;
         let told = Told::open(&dir.join(TOLD))?;
         Ok(Self(Arc::new(Inner {
             dir: dir.to_owned(),
@@ -141,10 +137,23 @@ impl Worker {
     /// The picture, for as long as the guard lives: whoever records holds it, so that two
     /// stations never number two wheels alike.
     pub(crate) fn picture(&self) -> MutexGuard<'_, Picture> {
-        self.0
-            .picture
-            .lock()
-            .unwrap_or_else(PoisonError::into_inner)
+        let inner = &*self.0;
+        let mut picture = inner.picture.lock().unwrap_or_else(PoisonError::into_inner);
+        if inner.outbox.is_broken() {
+            // What the disk did not take was told to nobody as recorded, and is in the picture.
+            let mended = inner.outbox.mend().map_err(anyhow::Error::from);
+            let again =
+                mended.and_then(|()| picture_of(&inner.snapshot, &inner.site, &inner.outbox));
+            match again {
+                Ok(again) => {
+                    let seq = again.position.as_ref().map_or(0, |position| position.seq);
+                    *picture = again.read_again();
+                    inner.followed.send_replace(seq);
+                }
+                Err(error) => tracing::warn!("{error:#}"),
+            }
+        }
+        picture
     }
 
     /// The facts that wait and that were sent, with what is kept beside them.
@@ -279,4 +288,13 @@ impl Worker {
         })
         .await?
     }
+}
+
+/// The last picture kept, with what was recorded here since, and perhaps never sent.
+fn picture_of(snapshot: &Path, site: &Site, outbox: &Outbox) -> anyhow::Result<Picture> {
+    let mut picture = Picture::load(snapshot, site.rights());
+    for fact in outbox.kept()? {
+        picture.placement.apply(&fact);
+    }
+    Ok(picture)
 }

@@ -53,8 +53,7 @@ macro_rules! codes {
 
         impl Ord for $name {
             fn cmp(&self, other: &Self) -> Ordering {
-                let [own, others] = [self.0, other.0].map(normal);
-                own.as_str().cmp(others.as_str())
+                in_capitals(self.0.as_bytes(), other.0.as_bytes())
             }
         }
 
@@ -166,6 +165,20 @@ fn normal(mut code: ArrayString<LONGEST>) -> ArrayString<LONGEST> {
     code
 }
 
+/// How two codes are ordered: as they would be in capitals. Every look into an ordered map asks
+/// it many times, so nothing is copied.
+fn in_capitals(own: &[u8], others: &[u8]) -> Ordering {
+    for (own, other) in own.iter().zip(others) {
+        if own != other {
+            let order = own.to_ascii_uppercase().cmp(&other.to_ascii_uppercase());
+            if order.is_ne() {
+                return order;
+            }
+        }
+    }
+    own.len().cmp(&others.len())
+}
+
 fn checked(what: &'static str, text: &str) -> Result<ArrayString<LONGEST>, BadCode> {
     if text.is_empty() {
         return Err(BadCode::Empty(what));
@@ -255,6 +268,8 @@ mod tests {
             proptest::prop_assert_eq!(a, small);
             proptest::prop_assert_eq!(a.cmp(&b), small.cmp(&b));
             proptest::prop_assert_eq!(a.cmp(&b) == Ordering::Equal, a == b);
+            let [own, others] = [a, b].map(|id| id.as_str().to_ascii_uppercase());
+            proptest::prop_assert_eq!(a.cmp(&b), own.cmp(&others));
             proptest::prop_assert!(HashSet::from([a]).contains(&small));
         }
     }

@@ -153,6 +153,9 @@ fn topic_of(ty: &str) -> Option<(&str, &str)> {
     (numbered && token(noun) && token(verb)).then_some((noun, verb))
 }
 
+/// The header with a station's number for its fact, a decimal.
+pub const SEQUENCE: &str = "ce-sequence";
+
 /// Writes a fact in binary mode.
 ///
 /// # Errors
@@ -165,7 +168,7 @@ pub fn to_binary(fact: &Fact) -> Result<Binary, serde_json::Error> {
         ("ce-type", fact.event.ty().to_owned()),
         ("ce-time", rfc3339(times(fact).0)),
         ("ce-recordedtime", rfc3339(fact.recorded_at)),
-        ("ce-sequence", sequence(fact.station_seq)),
+        (SEQUENCE, sequence(fact.station_seq)),
         ("ce-datacontenttype", CONTENT_TYPE.to_owned()),
     ];
     if let Some(person) = &fact.person {
@@ -200,7 +203,7 @@ pub fn from_binary<'h>(
         time: header("ce-time"),
         recordedtime: header("ce-recordedtime"),
         claimedtime: header("ce-claimedtime"),
-        sequence: header("ce-sequence"),
+        sequence: header(SEQUENCE),
         authid: header("ce-authid"),
         datacontenttype: header("ce-datacontenttype"),
     };

@@ -22,6 +22,9 @@ pub struct Query {
     /// A batch or a wheel; none: every batch with wheels in the house, in short.
     #[serde(default)]
     pub what: Option<String>,
+    /// Of every batch all that is told of it, instead of each in short.
+    #[serde(default)]
+    pub in_full: bool,
     /// What if rooms were warmer from now on.
     #[serde(default)]
     pub warmer: Vec<WarmerBy>,
@@ -97,7 +100,7 @@ impl About {
 }
 
 /// What is told of a batch or a wheel.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct One {
     /// The wheel that was asked about, if it is in the house.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -113,7 +116,7 @@ pub struct One {
 }
 
 /// What would change.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct WhatIf {
     /// By how much, and why.
     #[serde(flatten)]
@@ -149,6 +152,8 @@ pub enum Answer {
     One(Box<One>),
     /// Of every batch with wheels in the house.
     All(Vec<Short>),
+    /// The same in full.
+    Told(Vec<Told>),
     /// A picture.
     Drawn(Drawn),
 }
@@ -252,7 +257,14 @@ impl Desk {
             }
             None => {
                 let all = self.forecaster().what_if(scenario).all(threads);
-                Ok(Answer::All(all.iter().map(|f| self.short(f)).collect()))
+                let all = all.iter();
+                Ok(match query.in_full {
+                    true => {
+                        let (clock, today) = (&self.history.clock, self.today());
+                        Answer::Told(all.map(|of| Told::of(of, clock, today)).collect())
+                    }
+                    false => Answer::All(all.map(|of| self.short(of)).collect()),
+                })
             }
         }
     }

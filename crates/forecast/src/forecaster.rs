@@ -6,7 +6,7 @@ use std::sync::Arc;
 use chrono::{DateTime, Utc};
 use facts::{BatchId, RecipeId, WheelId};
 use quantity::DairyDay;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::curves::Curves;
 use crate::estimate::{Estimate, Grids};
@@ -239,7 +239,7 @@ pub struct DryingCurve {
 }
 
 /// What a batch's wheels are expected to weigh when they leave.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct BatchWeights {
     /// The day on which they are expected to leave.
     pub day: DairyDay,

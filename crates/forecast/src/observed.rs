@@ -2,7 +2,7 @@
 
 use facts::{FactId, WheelId};
 use quantity::DairyClock;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::history::{At, Batch, History};
 use crate::lattice::Look;
@@ -11,7 +11,7 @@ use crate::seen::Seen;
 use crate::way::Way;
 
 /// What is odd about what was seen.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Oddity {
     /// Not a share at all.
@@ -35,7 +35,7 @@ pub enum Oddity {
 }
 
 /// Something odd: it is kept, told, and counts for no more than it can.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Flag {
     /// What.
     pub oddity: Oddity,

@@ -2,14 +2,14 @@
 
 use facts::{BatchId, RoomId, WheelId};
 use quantity::{DairyClock, DairyDay};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::moment::{days, instant};
 use crate::observed::Flag;
 use crate::when::When;
 
 /// A day that is expected, with how sure that is.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Dates {
     /// As likely before as after.
     pub expected: DairyDay,
@@ -50,7 +50,7 @@ impl Dates {
 }
 
 /// The next room.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Move {
     /// From which room.
     pub from: RoomId,
@@ -64,7 +64,7 @@ pub struct Move {
 
 /// A short outlook on a batch or a wheel, for rules and pages: when the rind is covered as
 /// the next room (or piercing) asks, and when the blue is ready.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Outlook {
     /// When the rind has the cover that the recipe asks for next; nothing when it asks for
     /// none any more.
@@ -74,7 +74,7 @@ pub struct Outlook {
 }
 
 /// A day with its 80 % interval, and why.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Expected {
     /// As likely before as after.
     pub day: DairyDay,
@@ -87,7 +87,7 @@ pub struct Expected {
 }
 
 /// A wheel worth ironing next.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct WorthIroning {
     /// The wheel.
     pub wheel: WheelId,

@@ -1,7 +1,7 @@
 //! What if: a room warmer for a while, a piercing put off.
 
 use facts::RoomId;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::pace::{Air, Process, Rooms};
 
@@ -57,7 +57,7 @@ impl Scenario {
 }
 
 /// How a forecast changes under a scenario.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Change {
     /// Days by which the expected date moves; negative for earlier.
     pub by_days: f64,

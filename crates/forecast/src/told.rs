@@ -3,13 +3,13 @@
 
 use facts::{BatchId, RoomId, WheelId};
 use quantity::{DairyClock, DairyDay};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::observed::Flag;
 use crate::outlook::{BatchForecast, Dates, Move, WheelGroup, WorthIroning};
 
 /// A batch's forecast, told.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Told {
     /// The batch.
     pub batch: BatchId,
@@ -50,7 +50,7 @@ pub struct Told {
 }
 
 /// Wheels with one date.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ToldWheels {
     /// The wheels.
     pub wheels: Vec<WheelId>,

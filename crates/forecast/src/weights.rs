@@ -10,7 +10,7 @@ use chrono::{DateTime, Utc};
 use facts::{BatchId, RecipeId, RoomId, WheelId};
 use quantity::DairyDay;
 use recipe::Recipe;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::drying::{open, usual_rate};
 use crate::habit::Habit;
@@ -63,7 +63,7 @@ pub struct DryingHabit {
 }
 
 /// What a wheel is expected to weigh.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Weight {
     /// The wheel.
     pub wheel: WheelId,
@@ -76,7 +76,7 @@ pub struct Weight {
 }
 
 /// A batch that dries unlike the others.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DryingAlarm {
     /// The batch.
     pub batch: BatchId,

@@ -17,7 +17,7 @@ use crate::Kind;
 const DAY_MINUTES: i64 = 24 * 60;
 
 /// A crew file, once it has been read and found consistent.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Crew {
     /// How each kind of work is done.
     pub rules: BTreeMap<Kind, TaskRule>,
@@ -32,7 +32,7 @@ pub struct Crew {
 }
 
 /// How one kind of work is done.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct TaskRule {
     /// How long one wheel takes one person, s.
     pub seconds_per_wheel: i64,
@@ -45,7 +45,7 @@ pub struct TaskRule {
 }
 
 /// Someone who works.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Person {
     /// Badge.
     pub badge: PersonId,
@@ -62,7 +62,7 @@ pub struct Person {
 }
 
 /// A machine.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Machine {
     /// Its code.
     pub id: ToolId,

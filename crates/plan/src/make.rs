@@ -14,7 +14,7 @@ use crate::model::{Class, Export, Model, Net, SCALE};
 use crate::{Crew, Kind, Task, Waiting};
 
 /// Everything a plan is made from.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Problem {
     /// The days to plan, one after the other.
     pub days: Vec<DairyDay>,

@@ -17,7 +17,7 @@ use serde::{Deserialize, Serialize};
 use toml::Spanned;
 
 /// A vat that is planned.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PlannedVat {
     /// Its make day.
     pub day: DairyDay,
@@ -28,7 +28,7 @@ pub struct PlannedVat {
 }
 
 /// The make plan.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Makes {
     /// The vats, in order.
     pub vats: Vec<PlannedVat>,
@@ -277,14 +277,16 @@ pub fn forecast(
 }
 
 fn room_forecast(room: &Room, days: &[DairyDay], all: &[(u32, Coming)]) -> RoomForecast {
-    let mut taken = vec![0; days.len()];
-    let mut planned = vec![0; days.len()];
+    let mut taken = vec![0_u32; days.len()];
+    let mut planned = vec![0_u32; days.len()];
     for (positions, coming) in all {
         for stay in coming.stays.iter().filter(|stay| stay.room == room.id) {
             for (d, day) in days.iter().enumerate() {
                 if stay.from <= *day && *day < stay.until {
-                    taken[d] += positions;
-                    planned[d] += if coming.planned { *positions } else { 0 };
+                    taken[d] = taken[d].saturating_add(*positions);
+                    if coming.planned {
+                        planned[d] = planned[d].saturating_add(*positions);
+                    }
                 }
             }
         }
@@ -292,18 +294,18 @@ fn room_forecast(room: &Room, days: &[DairyDay], all: &[(u32, Coming)]) -> RoomF
     let over = taken.iter().position(|taken| *taken > room.positions);
     let why = over.map(|d| {
         let day = days[d];
-        let (mut come, mut go) = (0, 0);
+        let (mut come, mut go) = (0_u32, 0_u32);
         let mut batches = BTreeSet::new();
         let mut vats = 0;
         for (positions, coming) in all {
             for stay in coming.stays.iter().filter(|stay| stay.room == room.id) {
                 if stay.from == day {
-                    come += positions;
+                    come = come.saturating_add(*positions);
                     batches.extend(coming.batch);
                     vats += u32::from(coming.planned);
                 }
                 if stay.until == day {
-                    go += positions;
+                    go = go.saturating_add(*positions);
                 }
             }
         }

@@ -26,9 +26,9 @@ pub const FORMAT: u32 = 9;
 /// So many batches of each recipe stay in memory however long ago their wheels left: limits for
 /// portions are learnt from 25 samples of up to ten wheels, how many wheels a vat gives from a
 /// dozen vats.
-const KEPT_OF_A_RECIPE: usize = 60;
+pub const KEPT_OF_A_RECIPE: usize = 60;
 
-/// What the site file said of closing and of who may release.
+/// What the site file said of closing, of who may release, and of when a day begins.
 const SITE: &[u8] = b"site";
 /// How much has been folded.
 const COUNTS: &[u8] = b"counts";
@@ -122,14 +122,18 @@ pub fn open<P: BorshDeserialize, K>(
 /// What is closed was put away by what the site file said then: under another one the log is
 /// folded anew.
 fn begin_under(store: &Store, practice: &Practice) -> Result<(), StoreError> {
-    let says = format!("{} {:?}", practice.closed_after_days, practice.rights);
+    // Dairy days too: closed batches are found by them.
+    let says = format!(
+        "{} {:?} {:?}",
+        practice.closed_after_days, practice.rights, practice.clock
+    );
     let said = store.get::<String>(SITE)?;
     if said.as_ref() == Some(&says) {
         return Ok(());
     }
     if said.is_some() {
         tracing::info!(
-            "the site file says otherwise when a wheel is closed, or who may release one: folding the log again"
+            "the site file says otherwise when a wheel is closed, who may release one, or when a day begins: folding the log again"
         );
         store.empty()?;
     }
@@ -252,7 +256,13 @@ pub fn write_keeping(batch: &mut Batch, floor: &mut Floor, kept: usize) -> Resul
                 batch.put(&named(BATCHES, id.as_str()), made)?;
                 batch.remove(&caseless(CLOSED, id.as_str()));
             }
-            None => batch.remove(&named(BATCHES, id.as_str())),
+            None => {
+                batch.remove(&named(BATCHES, id.as_str()));
+                // It was put away, or nothing is said of it any more: then not there either.
+                if floor.away().begun_at(id).is_none() {
+                    batch.remove(&caseless(CLOSED, id.as_str()));
+                }
+            }
         }
     }
     for id in changed.carried {

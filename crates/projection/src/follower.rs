@@ -65,7 +65,7 @@ impl Follower {
         let questions = bus.questions(site, questions).await?;
         let end = bus.floor_end().await?;
         let now = monotonic();
-        let from = log.position().seq;
+        let from = log.seq();
         tracing::info!(from, end, "reading the log");
         Ok(Self {
             bus: bus.clone(),
@@ -167,8 +167,8 @@ impl Follower {
 
     /// Its number.
     #[must_use]
-    pub fn seq(&self) -> u64 {
-        self.log.position().seq
+    pub const fn seq(&self) -> u64 {
+        self.log.seq()
     }
 
     /// The log's end when reading began.
@@ -179,7 +179,7 @@ impl Follower {
 
     /// Whether everything has been read that the log had when reading began.
     #[must_use]
-    pub fn is_live(&self) -> bool {
+    pub const fn is_live(&self) -> bool {
         self.seq() >= self.end
     }
 

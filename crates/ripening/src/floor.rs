@@ -20,7 +20,9 @@ use quantity::DairyDay;
 use crate::alert::{Alert, Board, Level, Open, Over, Situation, Subject};
 use crate::notes::Notes;
 use crate::wheels::{Slot, Wheels};
-use crate::{Batch, Calendar, Note, Practice, Room, StationLog, Tool, Urgency, Voids, Wheel};
+use crate::{
+    Batch, Calendar, Moment, Note, Practice, Room, StationLog, Tool, Urgency, Voids, Wheel,
+};
 
 pub use carried::Carried;
 pub use closed::{Away, Closed, Needs, Reopens};
@@ -99,6 +101,17 @@ struct Stale {
     rooms: BTreeSet<RoomId>,
     tools: BTreeSet<ToolId>,
     stations: BTreeSet<StationId>,
+    /// The batch that was put in last: a fact mostly names wheels of one.
+    latest: Option<BatchId>,
+}
+
+impl Stale {
+    fn batch(&mut self, id: BatchId) {
+        if self.latest != Some(id) {
+            self.batches.insert(id);
+            self.latest = Some(id);
+        }
+    }
 }
 
 impl Floor {
@@ -200,6 +213,14 @@ impl Floor {
         self.wheels
             .get(id)
             .map_or_else(Vec::new, |w| self.life_of(w))
+    }
+
+    /// What was said of a wheel at a moment.
+    #[must_use]
+    pub fn note_of(&self, id: WheelId, moment: Moment) -> Option<Note> {
+        let life = &self.wheels.get(id)?.life;
+        let place = self.notes.place(life, moment).ok()?;
+        self.notes.note(*life.get(place)?)
     }
 
     fn life_of(&self, wheel: &Wheel) -> Vec<Note> {

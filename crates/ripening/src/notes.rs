@@ -4,7 +4,7 @@
 //! again only when something comes late or is taken back, or when somebody asks for a wheel's
 //! life.
 
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap};
 
 use facts::FactId;
 use facts::stored::borsh::{self, BorshDeserialize as _};
@@ -29,7 +29,9 @@ struct Entry {
 #[derive(Debug, Default)]
 pub(crate) struct Notes {
     list: Vec<Option<Entry>>,
-    free: Vec<NoteNo>,
+    /// Given again from the lowest on, so that the list is as long as what is open, not as what
+    /// ever was.
+    free: BTreeSet<NoteNo>,
     of: HashMap<FactId, NoteNo>,
     /// Further notes of a fact's name: the same fact with more wheels never is one, another
     /// under its name is.
@@ -47,7 +49,7 @@ impl Notes {
         if let Some(known) = self.numbers(fact).find(same) {
             return known;
         }
-        let no = self.free.pop().unwrap_or_else(|| {
+        let no = self.free.pop_first().unwrap_or_else(|| {
             self.list.push(None);
             // A floor of 4e9 notes does not fit into any memory.
             NoteNo::try_from(self.list.len() - 1).unwrap_or(NoteNo::MAX)
@@ -163,7 +165,7 @@ impl Notes {
         }
         let fact = entry.moment.fact;
         self.list[no as usize] = None;
-        self.free.push(no);
+        self.free.insert(no);
         let twin = self.twins.get_mut(&fact).and_then(|twins| {
             twins.retain(|twin| *twin != no);
             twins.first().copied()

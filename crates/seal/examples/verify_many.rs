@@ -52,6 +52,7 @@ fn main() {
     let mut seal = |ledger: &Ledger, seals: &mut Vec<seal::Seal>| {
         let statement = Statement {
             site,
+            number: Some(seals.len() as u64 + 1),
             day: first_day + Days::new(seals.len() as u64),
             first: sealed + 1,
             last: ledger.count(),

@@ -34,8 +34,9 @@ facts/*.ndjson   One record a line, in the order in which they were stored. Each
                  (time), where it was written down (source), what (type and data).
 ledger.txt       One line a record: its number from 1, the broker's own number, the
                  record's id (- if it has none), and the SHA-256 of (00, line).
-seals/*.seal     One text a day: the numbers of the first and last record under it, the head
-                 of the chain, the SHA-256 of the seal before, and a signature.
+seals/*.seal     One text a day: its own number (the oldest may not say theirs), the numbers of
+                 the first and last record under it, the head of the chain, the SHA-256 of the
+                 seal before, and a signature.
 site.txt         The site's code.
 public-key.txt   The key that the seals are signed with. Compare it with a printed copy.
 
@@ -48,6 +49,10 @@ To check: a line is its bytes without the line break.
   \"signature\" is Ed25519 (RFC 8032) over all lines before it, line breaks included, by the
   key on the \"key\" line.
 verify_chain.py does just that.
+
+Whoever can write this whole folder can cut it short. A seal's mark, as it was told to people
+on its day (its number, and the first 16 hexadecimal digits of the SHA-256 of its text), or a
+printed seal, tells.
 
 Whose badge is whose is not here. That list may be erased without touching anything here.
 If a file in facts/ was deleted because its time was over, the ledger and the seals still

@@ -7,6 +7,10 @@
 //! changed, removed, added or moved. The byte format is so plain that thirty lines in
 //! another language check it too: see [`archive::README`].
 //!
+//! Whoever can write the whole folder can cut it short, or make all of it anew with another
+//! key. Against that only what lies elsewhere helps: a [`Mark`] told to people, a printed
+//! seal, a copy of the seals on another box ([`mark::vouch`]).
+//!
 //! Facts carry badges and no names. Whose badge it was lies elsewhere and can be erased:
 //! the chain does not notice.
 
@@ -16,6 +20,7 @@ mod clock;
 mod hex;
 mod key;
 mod ledger;
+pub mod mark;
 mod qr;
 pub mod record;
 pub mod retention;
@@ -27,6 +32,7 @@ pub use clock::{Clocks, Seen, WentBack};
 pub use hex::BadHex;
 pub use key::{PublicKey, SigningKey};
 pub use ledger::{BadLedger, Entry, Ledger};
+pub use mark::Mark;
 pub use qr::qr_svg;
 pub use statement::{BadSeal, Seal, Statement};
 pub use verify::{Finding, Report, verify};

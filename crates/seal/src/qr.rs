@@ -2,7 +2,7 @@
 
 use qrcodegen::{QrCode, QrCodeEcc};
 
-use crate::Seal;
+use crate::{Mark, Seal};
 
 /// Light modules around the symbol (ISO/IEC 18004: four).
 const QUIET: i32 = 4;
@@ -30,7 +30,7 @@ pub fn qr_svg(seal: &Seal) -> Option<String> {
     let head = statement.head.to_string();
     let (front, back) = head.split_at(head.len() / 2);
     let sealed = statement.sealed_at.format("%Y-%m-%d %H:%M UTC");
-    let lines = [
+    let mut lines = vec![
         format!("Seal of {}, dairy day {}", statement.site, statement.day),
         format!(
             "records {} to {}, sealed {sealed}",
@@ -38,8 +38,11 @@ pub fn qr_svg(seal: &Seal) -> Option<String> {
         ),
         format!("head {front}"),
         format!("     {back}"),
-        "Keep this page apart from the computer.".to_owned(),
     ];
+    if let Some(number) = statement.number {
+        lines.push(format!("mark {}", Mark::of(seal, number)));
+    }
+    lines.push("Keep this page apart from the computer.".to_owned());
     let height = side + i32::try_from(lines.len()).unwrap_or(0) * 4;
     let words: String = (1..)
         .zip(&lines)

@@ -12,13 +12,18 @@ use crate::hex;
 use crate::key::{PublicKey, SigningKey};
 
 /// The first line of every seal; another number means another format.
-const TITLE: &str = "wheelward seal 1";
+const TITLE: &str = "wheelward seal 2";
+
+/// The same of seals that did not say their number yet.
+const UNNUMBERED: &str = "wheelward seal 1";
 
 /// What a seal says.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Statement {
     /// The site.
     pub site: SiteId,
+    /// Its number in the site's chain of seals, from 1; seals of the first format do not say.
+    pub number: Option<u64>,
     /// The dairy day that ended.
     pub day: NaiveDate,
     /// The first record under this seal, by its place in the chain from 1; one more than
@@ -84,10 +89,14 @@ impl Statement {
             key,
             ..
         } = self;
+        let (title, number) = match self.number {
+            Some(number) => (TITLE, format!("number {number}\n")),
+            None => (UNNUMBERED, String::new()),
+        };
         let previous = hex::write(&self.previous);
         let sealed = self.sealed_at.to_rfc3339_opts(SecondsFormat::Secs, true);
         format!(
-            "{TITLE}\nsite {site}\nday {day}\nfirst {first}\nlast {last}\nhead {head}\nprevious {previous}\nsealed {sealed}\nkey {key}\n"
+            "{title}\nsite {site}\n{number}day {day}\nfirst {first}\nlast {last}\nhead {head}\nprevious {previous}\nsealed {sealed}\nkey {key}\n"
         )
     }
 
@@ -134,9 +143,11 @@ impl FromStr for Seal {
     /// Reads a seal, also one that was scanned or typed off with other line ends.
     fn from_str(text: &str) -> Result<Self, BadSeal> {
         let mut lines = text.trim().lines().map(str::trim_end).enumerate();
-        if lines.next().map(|(_, line)| line) != Some(TITLE) {
-            return Err(BadSeal::Title);
-        }
+        let numbered = match lines.next() {
+            Some((_, TITLE)) => true,
+            Some((_, UNNUMBERED)) => false,
+            _ => return Err(BadSeal::Title),
+        };
         let mut value = |wanted: &'static str| {
             let (number, line) = lines.next().unwrap_or((0, ""));
             let rest = line
@@ -149,6 +160,10 @@ impl FromStr for Seal {
         };
         let statement = Statement {
             site: read(value("site")?)?,
+            number: match numbered {
+                true => Some(read(value("number")?)?),
+                false => None,
+            },
             day: read(value("day")?)?,
             first: read(value("first")?)?,
             last: read(value("last")?)?,

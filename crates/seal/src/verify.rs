@@ -316,10 +316,11 @@ fn good_seals(
     let first_key = seals.first().map(|seal| seal.statement.key);
     let mut before: Option<[u8; 32]> = None;
     let mut good = Vec::new();
-    for seal in seals {
+    for (place, seal) in (1..).zip(seals) {
         let day = seal.statement.day;
         let key = seal.statement.key;
-        if seal.statement.previous != before.unwrap_or([0; 32]) {
+        let out_of_place = seal.statement.number.is_some_and(|number| number != place);
+        if out_of_place || seal.statement.previous != before.unwrap_or([0; 32]) {
             report.findings.push(Finding::Gap { day });
         }
         before = Some(seal.hash());

@@ -142,7 +142,8 @@ pub(crate) fn forget(disk: &Disk, position: u64) {
 
 /// Puts a station's facts after a number that were sent back among those that wait.
 pub(crate) fn send_again(disk: &Disk, station: StationId, after: u64, breakage: Breakage) {
-    let (changes, _) = book::send_again(disk, &station, after).unwrap();
+    let lost = |sent: &wire::Parcel| sent.station == station && sent.station_seq > after;
+    let (changes, _) = book::send_again(disk, lost).unwrap();
     if disk.apply(changes).is_ok() && breakage != Breakage::SendsAgainUnsynced {
         disk.sync();
     }

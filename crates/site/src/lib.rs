@@ -14,6 +14,7 @@ mod scale;
 
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
+use std::path::PathBuf;
 
 use authority::Role;
 use chrono::NaiveTime;
@@ -51,6 +52,8 @@ pub struct Site {
     /// A batch of which every wheel left so many days ago is closed: nothing is asked for it any
     /// more, and it is put away until somebody asks.
     pub closed_after_days: i64,
+    /// A folder, best on a disk of another box, into which every seal of the records is copied.
+    pub seal_copies: Option<PathBuf>,
     /// Rooms, in walking order.
     pub rooms: Vec<Room>,
     /// The badges of those who work here, a raw scanner port takes no other; with their roles,

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::net::SocketAddr;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use authority::Role;
 use chrono::NaiveTime;
@@ -90,6 +90,7 @@ struct SiteTable {
     shift_ends: Option<Spanned<String>>,
     lost_after_days: Spanned<i64>,
     closed_after_days: Option<Spanned<i64>>,
+    seal_copies: Option<PathBuf>,
     recipes: Spanned<Vec<Spanned<String>>>,
 }
 
@@ -163,6 +164,7 @@ impl Site {
                 .map(|days| read_days(origin, "closed_after_days", CLOSED_AFTER_LEAST, days))
                 .transpose()?
                 .unwrap_or(CLOSED_AFTER_DAYS),
+            seal_copies: file.site.seal_copies.map(|path| folder.join(path)),
             recipes: read_recipes(origin, folder, &open, &file.site.recipes, &rooms)?,
             climate: file
                 .climate

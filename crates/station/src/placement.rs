@@ -509,42 +509,82 @@ impl Placement {
         WheelId::new(&format!("{batch}-{:02}", last.checked_add(1)?)).ok()
     }
 
-    /// Forgets what no scan will ask for: wheels gone before `cutoff`, turns before it but
-    /// for each wheel's last, and checks before each scale's last that passed. A later correction of a forgotten fact does nothing
-    /// here; the log still has both.
-    pub fn forget_before(&mut self, cutoff: DateTime<Utc>) {
-        self.wheels.retain(|_, track| {
-            let old = track.turns.partition_point(|order| order.at < cutoff);
-            let keep_from = old.min(track.turns.len().saturating_sub(1));
-            track.turns.drain(..keep_from);
-            track.standing.left.is_none_or(|left| left.at() >= cutoff)
+    /// Forgets what no scan will ask for: wheels gone before `cutoff`, turns before `turned` but
+    /// for each wheel's last, and checks of a scale before `cutoff` and its last that passed. A
+    /// later correction of a forgotten fact does nothing here; the log still has both.
+    pub fn forget_before(&mut self, cutoff: DateTime<Utc>, turned: DateTime<Utc>) {
+        let mut forgotten: HashMap<FactId, Vec<WheelId>> = HashMap::new();
+        let mut moves = Vec::new();
+        self.wheels.retain(|wheel, track| {
+            let stays = track.standing.left.is_none_or(|left| left.at() >= cutoff);
+            let old = match stays {
+                true => track.turns.partition_point(|order| order.at < turned),
+                false => track.turns.len(),
+            };
+            let last = track.turns.len().saturating_sub(usize::from(stays));
+            let turns = track.turns.drain(..old.min(last));
+            for order in turns {
+                forgotten.entry(order.fact).or_default().push(*wheel);
+            }
+            for (order, change) in track.changes.iter().filter(|_| !stays) {
+                forgotten.entry(order.fact).or_default().push(*wheel);
+                if let Change::Moved(_, Some(stillage)) = change {
+                    moves.push((*stillage, *order));
+                }
+            }
+            track.turns.shrink_to_fit();
+            track.changes.shrink_to_fit();
+            stays
         });
+        for (fact, wheels) in forgotten {
+            let left = match self.touched.get_mut(&fact) {
+                Some(Touched::Wheels(of)) => {
+                    let stay = of.iter().filter(|wheel| !wheels.contains(wheel));
+                    *of = stay.copied().collect();
+                    !of.is_empty()
+                }
+                Some(Touched::Scale(_)) | None => true,
+            };
+            if !left {
+                self.touched.remove(&fact);
+                self.guards.remove(&fact);
+            }
+        }
+        for (stillage, order) in moves {
+            if let Some(of) = self.moves.get_mut(&stillage)
+                && !self.touched.contains_key(&order.fact)
+            {
+                of.remove(&order);
+                if of.is_empty() {
+                    self.moves.remove(&stillage);
+                }
+            }
+        }
         for checks in self.scales.values_mut() {
             let old = checks.partition_point(|(order, _)| order.at < cutoff);
             let passed = checks.iter().rposition(|(_, check)| check.passed());
             let keep_from = old.min(passed.unwrap_or(checks.len().saturating_sub(1)));
-            checks.drain(..keep_from);
+            for (order, _) in checks.drain(..keep_from) {
+                self.touched.remove(&order.fact);
+                self.guards.remove(&order.fact);
+            }
         }
         // What was said of a wheel that is here may be brought back whenever its voiding is voided.
         let wheels = &self.wheels;
-        self.aside.retain(|_, said| {
+        self.aside.retain(|fact, said| {
             let here = match said {
                 Said::Wheels(of, ..) => of.iter().any(|wheel| wheels.contains_key(wheel)),
                 Said::Scale(..) => false,
             };
-            here || said.order().at >= cutoff
+            let stays = here || said.order().at >= cutoff;
+            if !stays {
+                self.guards.remove(fact);
+            }
+            stays
         });
-        let kept = std::mem::take(self);
-        *self = Self::from_kept(Kept {
-            wheels: kept.wheels,
-            batches: kept.batches,
-            scales: kept.scales,
-            scopes: kept.scopes,
-            voids: kept.voids,
-            aside: kept.aside,
-            guards: kept.guards,
-            orders: kept.orders,
-        });
+        self.wheels.shrink_to_fit();
+        self.touched.shrink_to_fit();
+        self.guards.shrink_to_fit();
     }
 
     /// Builds what is derived.

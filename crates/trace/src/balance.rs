@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use facts::{BatchId, Event, LotId, ReworkSource, WheelId};
 use quantity::Litres;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::family::Node;
 use crate::index::Index;
@@ -13,7 +13,7 @@ use crate::story::Story;
 use crate::{Settings, Whereabouts};
 
 /// What became of one lot, in its own small unit.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct LotBalance {
     /// The lot.
     pub lot: LotId,
@@ -36,7 +36,7 @@ pub struct LotBalance {
 }
 
 /// What became of one batch's milk, in grams.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct BatchBalance {
     /// The batch.
     pub batch: BatchId,
@@ -57,7 +57,7 @@ pub struct BatchBalance {
 }
 
 /// Where the suspect wheels' mass is, in grams. The parts add up to what was portioned.
-#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize, Deserialize)]
 pub struct WheelBalance {
     /// Wheels.
     pub wheels: usize,

@@ -5,14 +5,14 @@ use std::fmt;
 
 use chrono::{DateTime, Utc};
 use facts::{BatchId, Event, Ingredient, LotId, ReworkSource, WheelId};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::index::Index;
 use crate::key::{Key, Table};
 use crate::story::Birth;
 
 /// A lot, a batch or a wheel.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Node {
     /// A lot of milk or of anything else.

@@ -3,14 +3,14 @@
 use std::fmt;
 
 use facts::{WheelId, Window};
-use serde::{Serialize, Serializer};
+use serde::{Deserialize, Serialize, Serializer};
 
 use crate::Place;
 use crate::contact::Contact;
 use crate::family::{Link, Node};
 
 /// How likely it is that a wheel is affected.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Level {
     /// What is suspect is in it, or it is named itself.

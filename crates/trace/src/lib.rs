@@ -30,6 +30,7 @@ mod stay;
 mod storage;
 mod story;
 mod taking;
+mod told;
 
 pub use balance::{BatchBalance, LotBalance, WheelBalance};
 pub use caution::Caution;
@@ -46,6 +47,7 @@ pub use place::Place;
 pub use recall::{Affected, CustomerLine, LotLine, Recall, Settings, Total};
 pub use storage::{Memory, Storage};
 pub use story::Whereabouts;
+pub use told::{Told, ToldReason, ToldWheel};
 
 /// An index that is up to date: questions go here.
 #[derive(Debug, Clone, Copy)]

@@ -5,7 +5,7 @@ use std::iter::Sum;
 use std::ops::{Add, AddAssign, Neg, Sub};
 
 use facts::Amount;
-use serde::{Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 /// Thousandths of a gram, a millilitre or a piece.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
@@ -70,7 +70,7 @@ impl Milli {
 }
 
 /// The small unit that amounts of a lot are added up in.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum BaseUnit {
     /// g
@@ -148,6 +148,14 @@ impl Serialize for Milli {
             #[allow(clippy::cast_precision_loss)] // far below 2^53 thousandths
             s.serialize_f64(self.0 as f64 / 1000.0)
         }
+    }
+}
+
+impl<'de> Deserialize<'de> for Milli {
+    fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+        let amount = f64::deserialize(d)?;
+        #[allow(clippy::cast_possible_truncation)] // an i64 saturates
+        Ok(Self((amount * 1000.0).round() as i64))
     }
 }
 

@@ -7,7 +7,7 @@ use facts::{
     BatchId, Carrier, CustomerId, Event, HoldId, LotId, MarketId, OrderId, PersonId, RoomId, Scope,
     WheelId,
 };
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::balance::{BatchBalance, LotBalance, WheelBalance};
 use crate::caution::Caution;
@@ -79,7 +79,7 @@ pub struct Affected {
 }
 
 /// A lot that went into what is recalled: one step back.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct LotLine {
     /// The lot.
     pub lot: LotId,
@@ -96,7 +96,7 @@ pub struct LotLine {
 }
 
 /// A customer to be told: one step forward.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CustomerLine {
     /// Who; `None` when the order is not known.
     pub customer: Option<String>,
@@ -117,7 +117,7 @@ pub struct CustomerLine {
 }
 
 /// Wheels and grams of one level at one kind of place.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Total {
     /// The level.
     pub level: Level,

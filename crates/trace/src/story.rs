@@ -5,7 +5,7 @@ use facts::{
     BatchId, CustomerId, Event, LotId, MarketId, OrderId, RoomId, StillageId, ToolId, WheelId,
 };
 use holds::{Known, Ledger, Moment, Source, Spot, Step, stays, with_moves_of_stillages};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::Place;
 use crate::act::{Act, Entry};
@@ -16,7 +16,9 @@ use crate::stay::OPEN;
 use crate::taking::Move;
 
 /// Where a wheel is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize)]
+#[derive(
+    Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default, Serialize, Deserialize,
+)]
 #[serde(rename_all = "snake_case")]
 pub enum Whereabouts {
     /// On the dairy's floor.

@@ -261,8 +261,7 @@ impl Desk {
             return Ok(());
         };
         let floor = self.folding.floor_mut();
-        // The scheduler tells people, and asks for labels.
-        floor.tell();
+        // The scheduler asks for labels.
         floor.take_labels();
         let mut batch = stored::batch(floor, position, 1, &[])?;
         for (seq, line) in &self.entered {

@@ -5,7 +5,6 @@
 //! and weights count with the next fact that forecasts turn on, or with the next day; and it is
 //! forecast from the instant of the newest fact that counts.
 
-use std::cell::Cell;
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::Arc;
@@ -87,18 +86,12 @@ pub(crate) struct Opened {
 }
 
 impl Known {
-    /// What is stored in a folder. `damaged`: what did not read there when it was used last, for
-    /// which the store is put aside; taken once that can be done.
+    /// What is stored in a folder.
     ///
     /// # Errors
     /// [`StoreError`] when it cannot be used.
-    pub(crate) fn open(
-        site: &Site,
-        folder: &Path,
-        damaged: &Cell<Option<StoreError>>,
-    ) -> Result<Opened, StoreError> {
-        let load = |store: &Store| damaged.take().map_or_else(|| Had::of(store), Err);
-        let (store, had, _aside) = Store::open_with(folder, FORMAT, load)?;
+    pub(crate) fn open(site: &Site, folder: &Path) -> Result<Opened, StoreError> {
+        let (store, had, _aside) = Store::open_with(folder, FORMAT, Had::of)?;
         Ok(Opened {
             position: had.position.clone(),
             known: Self::of(Arc::new(store), had, site)?,

@@ -20,14 +20,13 @@ mod shelf;
 #[cfg(test)]
 mod tests;
 
-use std::cell::Cell;
 use std::path::Path;
 use std::sync::Arc;
 use std::time::Duration;
 
 use anyhow::Context as _;
 use bus::telling::Told;
-use bus::{Bus, BusError, Clock, Draft, Outbox, Question, Refusal, Shutdown, kept};
+use bus::{Bus, BusError, Clock, Draft, Outbox, Position, Question, Refusal, Shutdown, kept};
 use facts::{Event, StationId};
 use forecast::{Desk, NoForecast, Query};
 use names::Kind;
@@ -85,9 +84,9 @@ pub async fn run(
         let (outbox, bus, shutdown) = (outbox.clone(), bus.clone(), shutdown.clone());
         tokio::spawn(async move { outbox.drain(&bus, &shutdown).await })
     };
-    let damaged = Cell::new(None);
+    let store = folder.join(STORE);
     loop {
-        let opened = Known::open(&site, &folder.join(STORE), &damaged)?;
+        let opened = Known::open(&site, &store)?;
         let worker = Worker {
             site: &site,
             bus: &bus,
@@ -98,14 +97,10 @@ pub async fn run(
         let Err(error) = worker.spell(opened, &mut told, clock.clone()).await else {
             break;
         };
-        match error.downcast::<StoreError>()? {
-            unreadable @ StoreError::Unreadable { .. } => damaged.set(Some(unreadable)),
-            other => {
-                projection::recover(&folder, other, &shutdown).await?;
-                if shutdown.is_requested() {
-                    return Ok(());
-                }
-            }
+        // What is put aside is told of as a damaged file, for as long as it lies there.
+        projection::recover(&store, error.downcast()?, &shutdown).await?;
+        if shutdown.is_requested() {
+            return Ok(());
         }
     }
     draining.await.context("the outbox stopped")?;
@@ -128,25 +123,20 @@ impl Worker<'_> {
         let Self { bus, folder, .. } = *self;
         let Opened {
             mut known,
-            mut position,
+            position,
         } = opened;
-        match bus.floor_after(position.as_ref()).await {
+        let follow = async |position: Option<&Position>| {
+            let (clock, shutdown) = (clock.clone(), self.shutdown.clone());
+            Follower::start(bus, &self.site.id, QUESTIONS, clock, position, shutdown).await
+        };
+        let mut follower = match follow(position.as_ref()).await {
             Err(error) if error.is_another_log() => {
                 tracing::error!("{error}");
                 known = known.begin_again()?;
-                position = None;
+                follow(None).await?
             }
-            other => drop(other?),
-        }
-        let mut follower = Follower::start(
-            bus,
-            &self.site.id,
-            QUESTIONS,
-            clock.clone(),
-            position.as_ref(),
-            self.shutdown.clone(),
-        )
-        .await?;
+            follower => follower?,
+        };
         let mut rounds = Rounds {
             station: StationId::new(STATION)?,
             store: known.store().cloned(),

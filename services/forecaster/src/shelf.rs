@@ -1,8 +1,6 @@
 //! What lies in the store, and what is about to: both are read as one, and written with the
 //! position that they stand for.
 
-use std::cmp::Ordering;
-use std::collections::BTreeMap;
 use std::ops::Bound;
 use std::sync::Arc;
 
@@ -10,7 +8,7 @@ use bus::Position;
 use facts::stored::borsh::{self, BorshSerialize};
 use facts::wire::{self, Read};
 use facts::{BatchId, Fact, FactId, RoomId, WheelId};
-use projection::{Batch, Record, Records, Store, StoreError};
+use projection::{Record, Records, Store, StoreError, Unwritten};
 
 /// The number of the layout: raised when what is stored would be read or worked out
 /// differently, or when another type of fact is kept. The log is then read again.
@@ -141,43 +139,18 @@ pub(crate) mod exact {
 /// A store with what has changed since it was last written.
 pub(crate) struct Shelf {
     store: Arc<Store>,
-    /// By key; nothing where a record is to go.
-    changed: BTreeMap<Vec<u8>, Option<Vec<u8>>>,
+    changed: Unwritten,
 }
 
 impl Records for Shelf {
     type Error = StoreError;
 
     fn bytes(&self, key: &[u8]) -> Result<Option<Vec<u8>>, StoreError> {
-        match self.changed.get(key) {
-            Some(changed) => Ok(changed.clone()),
-            None => self.store.bytes(key),
-        }
+        self.changed.bytes(&self.store, key)
     }
 
     fn from(&self, from: Bound<&[u8]>) -> impl Iterator<Item = Result<Record, StoreError>> {
-        let mut stored = self.store.from(from).peekable();
-        let changed = self.changed.range::<[u8], _>((from, Bound::Unbounded));
-        let mut changed = changed.peekable();
-        std::iter::from_fn(move || {
-            loop {
-                let order = match (stored.peek(), changed.peek()) {
-                    (None, None) => return None,
-                    (Some(Ok((key, _))), Some((own, _))) => key.cmp(own),
-                    (Some(_), _) => Ordering::Less,
-                    (None, Some(_)) => Ordering::Greater,
-                };
-                if order == Ordering::Less {
-                    return stored.next();
-                }
-                if order == Ordering::Equal {
-                    stored.next();
-                }
-                if let Some((key, Some(value))) = changed.next() {
-                    return Some(Ok((key.clone(), value.clone())));
-                }
-            }
-        })
+        self.changed.from(&self.store, from)
     }
 
     fn unreadable(&self, key: &[u8], why: &str) -> StoreError {
@@ -186,10 +159,10 @@ impl Records for Shelf {
 }
 
 impl Shelf {
-    pub(crate) const fn new(store: Arc<Store>) -> Self {
+    pub(crate) fn new(store: Arc<Store>) -> Self {
         Self {
             store,
-            changed: BTreeMap::new(),
+            changed: Unwritten::default(),
         }
     }
 
@@ -206,13 +179,11 @@ impl Shelf {
         key: Vec<u8>,
         value: &impl BorshSerialize,
     ) -> Result<(), StoreError> {
-        let value = borsh::to_vec(value).map_err(StoreError::Encoding)?;
-        self.changed.insert(key, Some(value));
-        Ok(())
+        self.changed.put(key, value)
     }
 
     pub(crate) fn remove(&mut self, key: Vec<u8>) {
-        self.changed.insert(key, None);
+        self.changed.remove(key);
     }
 
     /// The names of facts under a key.
@@ -242,11 +213,7 @@ impl Shelf {
 
     /// Writes what has changed. What cannot be written is lost: the log has it.
     pub(crate) fn write(&mut self, position: Option<&Position>) -> Result<(), StoreError> {
-        let mut batch = Batch(std::mem::take(&mut self.changed).into_iter().collect());
-        if let Some(position) = position {
-            batch.position(position)?;
-        }
-        self.store.write(&batch)
+        self.changed.write(&self.store, position)
     }
 }
 

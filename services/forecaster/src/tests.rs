@@ -5,7 +5,6 @@ mod book;
 mod layout;
 mod measure;
 
-use std::cell::Cell;
 use std::path::Path;
 
 use chrono::{DateTime, TimeDelta, Utc};
@@ -115,7 +114,7 @@ impl Worker {
 }
 
 fn open(folder: &Path) -> Opened {
-    Known::open(&site(), &folder.join("store"), &Cell::new(None)).unwrap()
+    Known::open(&site(), &folder.join("store")).unwrap()
 }
 
 /// What a round came to.

@@ -9,7 +9,8 @@ use std::time::Duration;
 use bus::retry::Backoff;
 use bus::{Bus, Clock, Shutdown};
 use chrono::{DateTime, Utc};
-use facts::{Event, Fact, StationId};
+use edge::Seats;
+use facts::{Event, Fact, PersonId, StationId};
 use scheduler::{FOLDED, FoldedQuery};
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -28,8 +29,10 @@ use crate::trouble::Trouble;
 /// PINs checked at a time: each takes 19 MiB and a core.
 const PINS_AT_ONCE: usize = 2;
 
-/// Live updates served at a time.
+/// Live updates served at a time, and of them to one person: on how many screens somebody looks
+/// at pages at once.
 const LISTENERS: usize = 256;
+const LISTENERS_EACH: usize = 32;
 
 /// How soon it is asked first whether an own fact is folded, and how long at most.
 const FOLDED_SOON: Duration = Duration::from_millis(5);
@@ -69,7 +72,7 @@ struct Inner {
     told: Told,
     limits: Limits,
     pins: Semaphore,
-    listeners: Arc<Semaphore>,
+    listeners: Arc<Seats<PersonId>>,
     shutdown: Shutdown,
 }
 
@@ -100,7 +103,7 @@ impl Gateway {
                 sign_in: Limit::new(20.0, 0.5),
             },
             pins: Semaphore::new(PINS_AT_ONCE),
-            listeners: Arc::new(Semaphore::new(LISTENERS)),
+            listeners: Seats::new(LISTENERS, LISTENERS_EACH),
             machine: Clock::system(),
             site,
             options,
@@ -197,8 +200,8 @@ impl Gateway {
 
     /// A place among those who hear live updates.
     #[must_use]
-    pub fn listeners(&self) -> Arc<Semaphore> {
-        self.0.listeners.clone()
+    pub fn listeners(&self) -> &Arc<Seats<PersonId>> {
+        &self.0.listeners
     }
 
     /// The end.

@@ -62,12 +62,12 @@ pub async fn run(
     let dir = data.join(NAME);
     std::fs::create_dir_all(&dir)
         .with_context(|| format!("cannot make the data folder {}", dir.display()))?;
-    let door = Door::open(options.listen, options.tls.as_ref()).await?;
+    let door = Door::open(options.listen, options.tls.as_ref(), options.behind_proxy).await?;
     let tls = options.tls.is_some();
     let gateway = Gateway::open(site, options, bus, clock, &dir, shutdown.clone())?;
     tracing::info!(address = %door.address(), tls, "pages are served");
     gateway.setup().tell(door.address(), tls);
-    let (served, ended, (), ()) = tokio::join!(
+    let ((), ended, (), ()) = tokio::join!(
         door.serve(router(gateway.clone()), shutdown.clone()),
         gateway.stations().run(&shutdown),
         gateway
@@ -77,7 +77,7 @@ pub async fn run(
             .told()
             .follow(gateway.bus(), &gateway.site().id, &shutdown),
     );
-    served.and(ended)
+    ended
 }
 
 fn router(gateway: Gateway) -> Router {

@@ -24,9 +24,9 @@ pub async fn live(
     State(gateway): State<Gateway>,
     visitor: Visitor,
 ) -> Result<Sse<impl Stream<Item = Result<Event, Infallible>>>, Trouble> {
-    visitor.signed()?;
-    let place = gateway.listeners().try_acquire_owned();
-    let place = place.map_err(|_| {
+    let signed = visitor.signed()?;
+    let place = gateway.listeners().take(signed.account.badge);
+    let place = place.ok_or_else(|| {
         Trouble::away("too many pages are open at once: close some, or reload this one by hand")
     })?;
     let moved = gateway.moved().hear();

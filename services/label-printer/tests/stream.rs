@@ -25,6 +25,7 @@ fn site(labels: PathBuf) -> Site {
         shift_ends: None,
         lost_after_days: 3,
         closed_after_days: 60,
+        seal_copies: None,
         people: Default::default(),
         rooms: Vec::new(),
         stations: Vec::new(),

@@ -59,7 +59,7 @@ impl Courier {
             }
         };
         self.sent.check_room()?;
-        let message = json!({ "text": text(&alert), "alert": alert }).to_string();
+        let message = json!({ "text": plain(&text(&alert)), "alert": alert }).to_string();
         let mut backoff = Backoff::new(Duration::from_millis(500), Duration::from_secs(60));
         let mut failures = 0;
         loop {
@@ -132,10 +132,47 @@ fn text(alert: &Value) -> String {
     }
 }
 
+/// The same without what a chat takes for more than words: what somebody typed as a reason or
+/// a note must not call everyone in the room, or show a link under another name.
+fn plain(text: &str) -> String {
+    let mut plain = String::with_capacity(text.len());
+    for letter in text.chars() {
+        match letter {
+            '\n' => plain.push('\n'),
+            '<' => plain.push('‹'),
+            '>' => plain.push('›'),
+            // A space without width: it reads the same and names nobody.
+            '@' => plain.push_str("@\u{200b}"),
+            '(' if plain.ends_with(']') => plain.push_str(" ("),
+            letter if letter.is_control() => plain.push(' '),
+            letter => plain.push(letter),
+        }
+    }
+    plain
+}
+
 /// What an alert's body says to a person, whatever it is.
 pub(crate) fn text_of(body: &[u8]) -> String {
     serde_json::from_slice(body).map_or_else(
         |_| String::from_utf8_lossy(body).into_owned(),
         |alert| text(&alert),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_people_typed_calls_nobody_and_hides_no_link() {
+        for (typed, told) in [
+            ("held: @everyone look", "held: @\u{200b}everyone look"),
+            ("<!channel> <@U1> now", "‹!channel› ‹@\u{200b}U1› now"),
+            ("see [the lab](http://x)", "see [the lab] (http://x)"),
+            ("a\u{7}b\nc", "a b\nc"),
+            ("2 to 6 °C, 24 wheels (S3)", "2 to 6 °C, 24 wheels (S3)"),
+        ] {
+            assert_eq!(plain(typed), told);
+        }
+    }
 }

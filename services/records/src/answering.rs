@@ -20,7 +20,7 @@ pub const CHECK_NAMED: &str = "check-named";
 /// The question whether there is what a hold would be over; the answer is [`InScope`].
 pub const KNOWN: &str = "known";
 
-/// Wheels in one answer: the broker carries 1 MB a message.
+/// Wheels in one answer, where not every wheel is wanted: a page is not the better for more.
 const MOST_WHEELS: usize = 1_500;
 
 const NO_PAPERS: &str = "the site file names no papers file: write `papers = \"…\"` under [safety], starting from deploy/demo/larkholm-papers.toml";
@@ -34,6 +34,9 @@ pub struct RecallQuery {
     pub sideways: bool,
     /// A wheel not seen for so many days is not accounted for.
     pub lost_after_days: u16,
+    /// Whether every wheel is wanted, however many there are.
+    #[serde(default)]
+    pub every_wheel: bool,
 }
 
 /// What a hold would be over.
@@ -83,8 +86,13 @@ fn recall(
     let trace = keeper.trace();
     let recall = trace.recall_of(&query.about, site, &settings, now);
     let mut recall = believed(keeper, recall.map_err(untold))?;
-    let left_out = recall.wheels.len().saturating_sub(MOST_WHEELS);
-    recall.wheels.truncate(MOST_WHEELS);
+    let most = if query.every_wheel {
+        usize::MAX
+    } else {
+        MOST_WHEELS
+    };
+    let left_out = recall.wheels.len().saturating_sub(most);
+    recall.wheels.truncate(most);
     Ok(RecallAnswer { recall, left_out })
 }
 

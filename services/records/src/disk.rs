@@ -1,14 +1,13 @@
 //! The index's storage on a disk, and whatever else this worker keeps beside it, always written
 //! in one batch with the position in the log that it stands for.
 
-use std::collections::BTreeMap;
 use std::fmt;
-use std::ops::Bound::{Excluded, Included};
+use std::ops::Bound::Included;
 use std::path::Path;
 use std::sync::{Arc, PoisonError, RwLock, RwLockReadGuard, RwLockWriteGuard};
 
-use facts::stored::borsh::{self, BorshSerialize};
-use projection::{Aside, Batch, Records as _, Store, StoreError};
+use facts::stored::borsh::BorshSerialize;
+use projection::{Aside, Store, StoreError, Unwritten};
 
 /// Raised when what is stored would be read differently: the log is then read again.
 const FORMAT: u32 = 1;
@@ -22,7 +21,7 @@ pub(crate) struct Disk(Arc<Shared>);
 
 struct Shared {
     store: Store,
-    new: RwLock<BTreeMap<Vec<u8>, Option<Vec<u8>>>>,
+    new: RwLock<Unwritten>,
     /// What could not be read: nothing that was answered since is to be believed.
     failed: RwLock<Option<String>>,
 }
@@ -54,14 +53,12 @@ impl Disk {
     /// # Errors
     /// [`StoreError::Encoding`], which is a defect.
     pub(crate) fn keep(&self, key: &[u8], value: &impl BorshSerialize) -> Result<(), StoreError> {
-        let bytes = borsh::to_vec(value).map_err(StoreError::Encoding)?;
-        self.unwritten().insert(key.to_vec(), Some(bytes));
-        Ok(())
+        self.unwritten().put(key.to_vec(), value)
     }
 
     /// Forgets a record of the worker's own.
     pub(crate) fn forget(&self, key: &[u8]) {
-        self.unwritten().insert(key.to_vec(), None);
+        self.unwritten().remove(key.to_vec());
     }
 
     /// Keys from one on and before another, what is not written yet among them.
@@ -77,16 +74,11 @@ impl Disk {
     /// # Errors
     /// [`StoreError`].
     pub(crate) fn write(&self, position: Option<&bus::Position>) -> Result<(), StoreError> {
-        let mut batch = Batch::default();
         let mut new = self.unwritten();
         if new.is_empty() && position.is_none() {
             return Ok(());
         }
-        batch.0.extend(std::mem::take(&mut *new));
-        if let Some(position) = position {
-            batch.position(position)?;
-        }
-        self.0.store.write(&batch)
+        new.write(&self.0.store, position)
     }
 
     /// Why what was answered is not to be believed, if it is not.
@@ -95,11 +87,11 @@ impl Disk {
         failed.unwrap_or_else(PoisonError::into_inner).clone()
     }
 
-    fn unwritten(&self) -> RwLockWriteGuard<'_, BTreeMap<Vec<u8>, Option<Vec<u8>>>> {
+    fn unwritten(&self) -> RwLockWriteGuard<'_, Unwritten> {
         self.0.new.write().unwrap_or_else(PoisonError::into_inner)
     }
 
-    fn newest(&self) -> RwLockReadGuard<'_, BTreeMap<Vec<u8>, Option<Vec<u8>>>> {
+    fn newest(&self) -> RwLockReadGuard<'_, Unwritten> {
         self.0.new.read().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -118,56 +110,30 @@ impl fmt::Debug for Disk {
 
 impl trace::Storage for Disk {
     fn get(&self, key: &[u8]) -> Option<Vec<u8>> {
-        if let Some(value) = self.newest().get(key) {
-            return value.clone();
-        }
-        self.0.store.bytes(key).unwrap_or_else(|error| {
+        let found = self.newest().bytes(&self.0.store, key);
+        found.unwrap_or_else(|error| {
             self.fail(&error.to_string());
             None
         })
     }
 
     fn between(&self, from: &[u8], to: &[u8], take: &mut dyn FnMut(&[u8], &[u8]) -> bool) {
-        if from >= to {
-            return;
-        }
         let newest = self.newest();
-        let mut new = newest
-            .range::<[u8], _>((Included(from), Excluded(to)))
-            .peekable();
-        for old in self.0.store.from(Included(from)) {
-            let (key, old) = match old {
-                Ok((key, _)) if key.as_slice() >= to => break,
-                Ok(record) => record,
+        for record in newest.from(&self.0.store, Included(from)) {
+            match record {
+                Ok((key, value)) if key.as_slice() < to && take(&key, &value) => {}
+                Ok(_) => return,
                 Err(error) => return self.fail(&error.to_string()),
-            };
-            while let Some((key, value)) = new.next_if(|(new, _)| **new < key) {
-                if value.as_ref().is_some_and(|value| !take(key, value)) {
-                    return;
-                }
-            }
-            let more = match new.next_if(|(new, _)| **new == key) {
-                Some((_, None)) => true,
-                Some((_, Some(value))) => take(&key, value),
-                None => take(&key, &old),
-            };
-            if !more {
-                return;
-            }
-        }
-        for (key, value) in new {
-            if value.as_ref().is_some_and(|value| !take(key, value)) {
-                return;
             }
         }
     }
 
     fn put(&mut self, key: &[u8], value: Vec<u8>) {
-        self.unwritten().insert(key.to_vec(), Some(value));
+        self.unwritten().put_bytes(key.to_vec(), value);
     }
 
     fn remove(&mut self, key: &[u8]) {
-        self.unwritten().insert(key.to_vec(), None);
+        self.unwritten().remove(key.to_vec());
     }
 
     fn damaged(&self, why: &str) {

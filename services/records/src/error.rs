@@ -41,6 +41,11 @@ pub enum RecordsError {
         /// What is wrong.
         reason: seal::BadLedger,
     },
+    /// Another seal lies where a copy should.
+    #[error(
+        "{0} lies there and is another seal than the one in the records folder: one of the two was rewritten. Keep both as they are, run `wheelward verify --seals` with that folder, and show the result to whoever checks the records"
+    )]
+    OtherSeal(PathBuf),
     /// The folder is of another site.
     #[error("{path} is of site {found}, not of {wanted}: give each site its own folder")]
     OtherSite {

@@ -35,6 +35,8 @@ pub struct Folder {
     broken: bool,
     out: File,
     sealed: Option<Seal>,
+    /// How many seals there are.
+    seals: u64,
     /// Held for as long as this is open; the system lets go of it however the process ends.
     _lock: File,
 }
@@ -89,7 +91,9 @@ impl Folder {
             path: path.clone(),
             reason: BadLedger { line },
         };
-        let sealed = seals(dir)?.pop();
+        let mut seals = seals(dir)?;
+        let count = seals.len() as u64;
+        let sealed = seals.pop();
         let Some(mut lines) = Lines::open(dir, place)? else {
             return Ok(None);
         };
@@ -120,6 +124,7 @@ impl Folder {
             broken,
             out,
             sealed,
+            seals: count,
             _lock: lock,
         }))
     }
@@ -150,6 +155,12 @@ impl Folder {
     #[must_use]
     pub const fn last_seal(&self) -> Option<&Seal> {
         self.sealed.as_ref()
+    }
+
+    /// The last seal in short: for people, and whoever keeps it elsewhere.
+    #[must_use]
+    pub fn mark(&self) -> Option<seal::Mark> {
+        Some(seal::Mark::of(self.last_seal()?, self.seals))
     }
 
     /// Writes the next records down, all or none of them as far as a reader can tell.
@@ -189,6 +200,7 @@ impl Folder {
         };
         let statement = Statement {
             site: self.site,
+            number: Some(self.seals + 1),
             day,
             first,
             last: self.place.ledger().count(),
@@ -207,8 +219,33 @@ impl Folder {
             write_new(&pages.join(name).with_extension("svg"), &page)?;
         }
         self.sealed = Some(seal.clone());
+        self.seals += 1;
         Ok(seal)
     }
+}
+
+/// Puts every seal of a records folder that is not there yet into another folder, which is best
+/// on a disk of another box, and must be there: one that is made here would be on this one. What
+/// lies there is never written over.
+///
+/// # Errors
+/// [`RecordsError::File`]; [`RecordsError::OtherSeal`] when a seal of that name lies there that
+/// is another one.
+pub fn copy_seals(records: &Path, to: &Path) -> Result<(), RecordsError> {
+    std::fs::read_dir(to).map_err(file(to))?;
+    for seal in seals(records)? {
+        let Statement { day, last, .. } = seal.statement;
+        let path = to.join(archive::seal_file(day, last));
+        match std::fs::read_to_string(&path) {
+            Ok(there) if there == seal.to_string() => {}
+            Ok(_) => return Err(RecordsError::OtherSeal(path)),
+            Err(error) if error.kind() == std::io::ErrorKind::NotFound => {
+                write_new(&path, &seal.to_string())?;
+            }
+            Err(error) => return Err(file(&path)(error)),
+        }
+    }
+    Ok(())
 }
 
 /// The lines of a folder's ledger; none when there is no ledger yet.
@@ -228,10 +265,17 @@ pub fn entries(
 /// # Errors
 /// [`RecordsError`] names the file that is no seal.
 pub fn seals(dir: &Path) -> Result<Vec<Seal>, RecordsError> {
-    let dir = dir.join(archive::SEALS);
+    seals_in(&dir.join(archive::SEALS))
+}
+
+/// The seals that lie in a folder of nothing else, in the order of what they seal.
+///
+/// # Errors
+/// [`RecordsError`] names the file that is no seal.
+pub fn seals_in(dir: &Path) -> Result<Vec<Seal>, RecordsError> {
     let mut seals = Vec::new();
-    for found in std::fs::read_dir(&dir).map_err(file(&dir))? {
-        let path = found.map_err(file(&dir))?.path();
+    for found in std::fs::read_dir(dir).map_err(file(dir))? {
+        let path = found.map_err(file(dir))?.path();
         if path
             .extension()
             .is_some_and(|extension| extension == "seal")

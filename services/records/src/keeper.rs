@@ -12,7 +12,7 @@ use facts::wire::Read;
 use facts::{Event, Fact, SampleId, SiteId};
 use projection::{Records as _, Store, StoreError};
 use quantity::{DairyClock, DairyDay, calendar};
-use safety::Plan;
+use safety::{Diary, Plan};
 use seal::{BadLedger, Entry, Seal};
 use trace::{HoldStanding, Index, Trace};
 
@@ -89,6 +89,8 @@ pub struct Keeper {
     live: bool,
     /// Whether facts came that may ask for a hold.
     stirred: bool,
+    /// Whether facts came that may change what people have to hear of.
+    news: bool,
     /// Samples whose results may ask for a hold.
     asking: BTreeSet<SampleId>,
     /// When the first record of a log was written that this ledger, new and empty, found.
@@ -160,6 +162,7 @@ impl Keeper {
             findings: Vec::new(),
             live: false,
             stirred: false,
+            news: false,
             asking: BTreeSet::new(),
             found: None,
             aside: aside.map(|aside| aside.telling(crate::STATION)),
@@ -204,6 +207,7 @@ impl Keeper {
                 && fact.site == self.site
             {
                 self.stirred |= matters(&fact.event);
+                self.news |= Diary::takes(&fact.event) && !Diary::is_routine(&fact.event);
                 recorded = recorded.max(Some(fact.recorded_at));
                 if empty && !self.live {
                     self.found.get_or_insert(fact.recorded_at);
@@ -338,6 +342,12 @@ impl Keeper {
         self.stirred
     }
 
+    /// Whether facts came, since this was last asked, that may change what people have to hear
+    /// of; readings and handling are left to the next look.
+    pub fn take_news(&mut self) -> bool {
+        std::mem::take(&mut self.news)
+    }
+
     /// The number of the last message taken.
     #[must_use]
     pub fn seq(&self) -> u64 {
@@ -428,6 +438,11 @@ impl Keeper {
     /// Every hold that stands.
     pub fn standing_holds(&mut self) -> Vec<HoldStanding> {
         self.index.trace().standing_holds()
+    }
+
+    /// The last seal in short.
+    pub(crate) fn mark(&self) -> Option<seal::Mark> {
+        self.folder.mark()
     }
 
     /// Where the records stand.

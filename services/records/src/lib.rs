@@ -27,6 +27,7 @@ mod keeper;
 mod lines;
 mod notebook;
 mod papers;
+mod sealing;
 mod sweep;
 
 use std::path::Path;
@@ -35,15 +36,14 @@ use std::time::Duration;
 use ::papers::Dairy;
 use anyhow::Context as _;
 use bus::telling::Told;
-use bus::{Bus, Clock, Outbox, Shutdown, kept};
+use bus::{Bus, Clock, Outbox, Position, Shutdown, kept};
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::wire::{self, Read};
-use facts::{Draft, Event, SiteId, StationId, WheelHeld, WheelId};
+use facts::{Draft, Event, StationId, WheelHeld, WheelId};
 use names::{Kind, Known};
 use projection::{Follower, News};
 use recipe::Origin;
 use safety::Plan;
-use seal::Seal;
 use site::Site;
 
 use crate::papers::Desk;
@@ -54,7 +54,7 @@ pub use answering::{
 };
 pub use archive::{Archive, facts_files};
 pub use error::RecordsError;
-pub use folder::{Folder, entries, public_key, read_seal, seals};
+pub use folder::{Folder, copy_seals, entries, public_key, read_seal, seals, seals_in};
 pub use keeper::Keeper;
 pub use papers::{Paper, PaperFile, PapersQuery};
 pub use trace::{Caution, HoldStanding, Keeps};
@@ -68,10 +68,8 @@ const TOLD: &str = "checks-told.txt";
 /// What is done without a file that was damaged, for whoever hears of it.
 const WITHOUT: &[(&str, &str)] = &[(TOLD, "What people were told was read back from the broker")];
 
-/// Where seals are published, behind `derived.<site>.`.
-const SEALED: &str = "seal";
-
-/// How often it is looked what to tell, by the floor's clock.
+/// How often it is looked what to tell, by the floor's clock, when nothing comes that is
+/// looked at with the next tick.
 const LOOK_EVERY: TimeDelta = TimeDelta::minutes(10);
 
 /// How soon it is looked again whether an own fact is back from the log.
@@ -120,6 +118,7 @@ pub async fn run(
     let mut keeper = open()?;
     let mut told = Told::open(&folder.join(TOLD))?;
     let mut looked: Option<DateTime<Utc>> = None;
+    let mut ticked = false;
     let outbox = Outbox::open(&data.join("records-outbox"), site.id)?;
     let station = StationId::new(STATION)?;
     tokio::select! {
@@ -127,37 +126,36 @@ pub async fn run(
         () = shutdown.requested() => return Ok(()),
     }
     told.recall(&bus, &site.id).await?;
-    if let Err(error) = bus.floor_after(keeper.position()).await
-        && error.is_another_log()
-    {
-        tracing::error!("{error}");
-        keeper.forget()?;
-        keeper = open()?;
-    }
     let draining = {
         let (outbox, bus, shutdown) = (outbox.clone(), bus.clone(), shutdown.clone());
         tokio::spawn(async move { outbox.drain(&bus, &shutdown).await })
     };
-    let questions = answering::QUESTIONS;
-    let position = keeper.position().cloned();
-    let follower = Follower::start(
-        &bus,
-        &site.id,
-        questions,
-        clock,
-        position.as_ref(),
-        shutdown,
-    );
-    let mut follower = follower.await?;
+    let follow = async |position: Option<&Position>| {
+        let (clock, shutdown) = (clock.clone(), shutdown.clone());
+        let questions = answering::QUESTIONS;
+        Follower::start(&bus, &site.id, questions, clock, position, shutdown).await
+    };
+    let mut follower = match follow(keeper.position()).await {
+        Err(error) if error.is_another_log() => {
+            tracing::error!("{error}");
+            keeper.forget()?;
+            keeper = open()?;
+            follow(keeper.position()).await?
+        }
+        follower => follower?,
+    };
     if !read_to_the_end(&mut keeper, &mut follower).await? {
         return Ok(());
     }
     keeper.caught_up();
     let now = follower.clock().now();
-    let sealed = bus.derived(&site.id, SEALED).await.unwrap_or_else(|error| {
-        tracing::warn!(%error, "whether another chain of seals was begun before is not known");
-        Vec::new()
-    });
+    let sealed = bus
+        .derived(&site.id, sealing::SEALED)
+        .await
+        .unwrap_or_else(|error| {
+            tracing::warn!(%error, "whether another chain of seals was begun before is not known");
+            Vec::new()
+        });
     let sealed = sealed
         .iter()
         .filter_map(|body| std::str::from_utf8(body).ok()?.parse().ok());
@@ -172,6 +170,7 @@ pub async fn run(
         // An own fact must be back from the log before anything more is stated, or it would
         // be stated twice.
         if keeper.is_stirred()
+            && outbox.is_compared(&bus)
             && outbox.waiting() == 0
             && keeper.seq() >= bus_end(&bus, keeper.seq()).await
         {
@@ -194,7 +193,7 @@ pub async fn run(
                     let (places, now) = ((&bus, &own), follower.clock().now());
                     answering::answer(&mut keeper, desk.as_ref(), places, now, question).await;
                 }
-                News::Tick => {}
+                News::Tick => ticked = true,
                 News::Facts(chunk) => keeper.take(&chunk, follower.position())?,
             },
             step = sweep.next() => {
@@ -217,12 +216,15 @@ pub async fn run(
                 Ok(Some(seal)) => {
                     let (day, last) = (seal.statement.day, seal.statement.last);
                     tracing::info!(%day, last, "sealed: print it, and keep the print apart");
-                    publish(&bus, &site.id, &seal).await;
+                    sealing::publish(&bus, &site.id, &seal, keeper.mark()).await;
+                    // At once: what is in one place only can be taken away there.
+                    looked = None;
                 }
                 Ok(None) => {}
                 Err(error) => tracing::error!("{error}"),
             }
-            if looked.is_none_or(|looked| now - looked >= LOOK_EVERY || now < looked) {
+            let news = std::mem::take(&mut ticked) && keeper.take_news();
+            if news || looked.is_none_or(|looked| now - looked >= LOOK_EVERY || now < looked) {
                 looked = Some(now);
                 // What could not be told is owed still at the next look.
                 let (mut owed, checks) = keeper.to_tell(now, &site.clock)?;
@@ -230,6 +232,9 @@ pub async fn run(
                     format!("check {check}: done, or decided on, since")
                 }));
                 owed.extend(kept::owed(&told, STATION, &folder, WITHOUT));
+                let uncopied = sealing::copy(&folder, site.seal_copies.as_deref()).await;
+                owed.extend(sealing::copied_again(&told, &uncopied));
+                owed.extend(uncopied);
                 told.tell(&bus, &site.id, now, &mut owed).await?;
             }
         }
@@ -257,19 +262,6 @@ async fn read_to_the_end(keeper: &mut Keeper, follower: &mut Follower) -> anyhow
             News::Question(question) => follower.still_reading(question).await,
             News::Tick => {}
         }
-    }
-}
-
-/// Puts a seal where another box, begun with this broker's folder, finds it.
-async fn publish(bus: &Bus, site: &SiteId, seal: &Seal) {
-    let id = format!("seal-{}-{}", seal.statement.day, seal.statement.last);
-    let body = seal.to_string();
-    if let Err(error) = bus
-        .publish_derived(site, SEALED, &id, body.as_bytes())
-        .await
-    {
-        // The next day's says as much.
-        tracing::warn!(%error, "the seal was not published; it lies in the records folder");
     }
 }
 

@@ -19,8 +19,9 @@ const STRETCH: usize = 512;
 /// How far a round has come is stored after so many stretches.
 const STORED_EVERY: u32 = 32;
 
-/// Comparing takes a tenth of one core at most: it rests nine times as long as it worked.
-const RESTS: u32 = 9;
+/// Comparing takes half a hundredth of one core at most, the broker's part included: it rests
+/// so many times as long as it worked.
+const RESTS: u32 = 199;
 
 /// From the end of a round to the next.
 const BETWEEN: Duration = Duration::from_secs(24 * 3600);
@@ -126,6 +127,7 @@ impl Sweep {
     pub(crate) async fn next(&mut self) -> Option<Step> {
         tokio::time::sleep_until(self.rests_until).await;
         let begun = self.begun.as_mut()?;
+        let began = tokio::time::Instant::now();
         let chunk = if begun.is_over() {
             Vec::new()
         } else {
@@ -137,7 +139,6 @@ impl Sweep {
                 }
             }
         };
-        let began = tokio::time::Instant::now();
         let wrong = begun.compare(&chunk, &self.ours);
         begun.stretches += 1;
         let (reached, rest) = if begun.is_over() {

@@ -60,6 +60,7 @@ fn site(dir: &Path) -> Site {
         shift_ends: None,
         lost_after_days: 4,
         closed_after_days: 60,
+        seal_copies: None,
         people: Default::default(),
         rooms: Vec::new(),
         stations: Vec::new(),
@@ -267,6 +268,7 @@ async fn a_bad_result_holds_the_batch_and_every_wheel_that_comes_of_it() {
         about: Scope::Lot(id("m1")),
         sideways: true,
         lost_after_days: 4,
+        every_wheel: false,
     };
     let answer = house.ask("recall", &query).await;
     assert_eq!(
@@ -445,6 +447,61 @@ async fn each_dairy_day_is_sealed_once_and_a_rewritten_ledger_is_found_at_the_ne
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn a_seal_goes_to_the_chat_and_to_another_box_and_a_box_that_is_away_is_told() {
+    let mut house = House::new().await;
+    house.portion("2 14:00", "b1-01").await;
+    let copies = house.dir.path().join("another-box/seals");
+    house.site.seal_copies = Some(copies.clone());
+    let folder = house.dir.path().join("data/records");
+    let worker = house.start(time("2 20:00")).await;
+    let told = async |house: &House, what: &str, now: &str| {
+        within(async {
+            loop {
+                house.bus.tick(&house.site.id, time(now), 1).await.unwrap();
+                // The broker makes a reader for each look, and not for too many at a time.
+                tokio::time::sleep(Duration::from_millis(100)).await;
+                let summary = house.bus.derived(&house.site.id, "alert.summary").await;
+                let alerts = house.bus.derived(&house.site.id, "alert.told").await;
+                let all = [summary.unwrap(), alerts.unwrap()].concat();
+                let mut all = all.iter().map(|body| String::from_utf8_lossy(body));
+                if let Some(said) = all.find(|said| said.contains(what)) {
+                    break said.into_owned();
+                }
+            }
+        })
+        .await
+    };
+    let mark = |n: usize| {
+        let seals = records::seals(&folder).unwrap();
+        seal::Mark::of(&seals[n - 1], n as u64).to_string()
+    };
+    // The other box is not there: people hear of it, and the day is sealed all the same.
+    let said = told(&house, "could not be copied", "2 21:00").await;
+    assert!(
+        said.contains("another-box") && said.contains("raised"),
+        "{said}"
+    );
+    told(&house, &mark(1), "2 21:00").await;
+    // It is back: both seals are there, each once, and people hear that too.
+    std::fs::create_dir_all(&copies).unwrap();
+    told(&house, "copied again", "3 05:00").await;
+    let said = told(&house, "of 2026-03-02 are sealed", "3 05:00").await;
+    assert!(said.contains(&mark(2)), "{said}");
+    House::stop(worker).await;
+    assert_eq!(
+        records::seals_in(&copies).unwrap(),
+        records::seals(&folder).unwrap()
+    );
+    // What lies there is not written over, whatever becomes of the records.
+    let first = std::fs::read_dir(&copies).unwrap().next().unwrap().unwrap();
+    let rewritten = std::fs::read_to_string(first.path()).unwrap() + " ";
+    std::fs::write(first.path(), &rewritten).unwrap();
+    let error = records::copy_seals(&folder, &copies).unwrap_err();
+    assert!(error.to_string().contains("is another seal"), "{error}");
+    assert_eq!(std::fs::read_to_string(first.path()).unwrap(), rewritten);
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn a_missed_check_is_told_to_the_notifier_once_also_after_a_restart() {
     let mut house = House::new().await;
     let cleaned = facts::ToolSanitised {
@@ -454,7 +511,7 @@ async fn a_missed_check_is_told_to_the_notifier_once_also_after_a_restart() {
     house.state("07", "2 08:00", cleaned).await;
     let mut jobs = house
         .bus
-        .jobs("test-chat", &house.site.id, "alert.>")
+        .jobs("test-chat", &house.site.id, "alert.told")
         .await
         .unwrap();
     let mut heard = Vec::new();
@@ -501,6 +558,48 @@ async fn a_missed_check_is_told_to_the_notifier_once_also_after_a_restart() {
             "check-scale-2026-03-02-missed",
         ]
     );
+}
+
+/// Not ten minutes later, nor only after a restart.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_check_out_of_limits_is_told_with_the_next_tick() {
+    let mut house = House::new().await;
+    let mut jobs = house
+        .bus
+        .jobs("test-chat", &house.site.id, "alert.told")
+        .await
+        .unwrap();
+    let worker = house.start(time("2 09:00")).await;
+    house
+        .bus
+        .tick(&house.site.id, time("2 09:00"), 0)
+        .await
+        .unwrap();
+    within(async { while house.standing().await.count > 0 {} }).await;
+    for (n, (ppm, told)) in [(20.0, None), (31.0, Some("check-ammonia-2026-03-02-out"))]
+        .into_iter()
+        .enumerate()
+    {
+        let read = facts::ControlChecked {
+            control: id("ammonia"),
+            about: None,
+            value: Some(ppm),
+            in_order: None,
+            note: None,
+        };
+        house.state("07", &format!("2 09:0{n}"), read).await;
+        let now = time("2 09:02");
+        house
+            .bus
+            .tick(&house.site.id, now, n as u64 + 1)
+            .await
+            .unwrap();
+        if let Some(told) = told {
+            let job = within(jobs.next()).await.unwrap();
+            assert_eq!(job.id, told);
+        }
+    }
+    House::stop(worker).await;
 }
 
 #[tokio::test(flavor = "multi_thread")]

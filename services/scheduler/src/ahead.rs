@@ -18,8 +18,11 @@ use site::Site;
 /// Days planned.
 const PLANNED: usize = 14;
 
-/// Days that rooms are looked ahead for.
-const AHEAD: usize = 56;
+/// Days that rooms are looked ahead for, unless somebody says otherwise.
+const AHEAD: u16 = 56;
+
+/// Most days that are looked ahead or back.
+pub const MOST_AHEAD: u16 = 366;
 
 /// How long a plan stands while nothing happens.
 const STANDS: TimeDelta = TimeDelta::minutes(15);
@@ -36,6 +39,43 @@ pub struct Day {
     /// Why there is no plan although the site names a crew file.
     #[serde(default)]
     pub trouble: Option<String>,
+}
+
+/// How far rooms are looked ahead, and for which vats.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RoomsQuery {
+    /// Dairy days from today on, 1 to 366.
+    pub days: u16,
+    /// The planned vats; those of the site's make plan if left out.
+    pub makes: Option<Makes>,
+}
+
+impl Default for RoomsQuery {
+    fn default() -> Self {
+        Self {
+            days: AHEAD,
+            makes: None,
+        }
+    }
+}
+
+/// What is to be planned for: the answer is a [`Problem`].
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct WorkQuery {
+    /// Who is there to do it.
+    pub crew: Crew,
+    /// Dairy days, 1 to 366.
+    pub days: u16,
+}
+
+/// What was missed: the answer is a [`RollCall`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RollCallQuery {
+    /// Dairy days up to today, 1 to 366.
+    pub days: u16,
 }
 
 /// How full the rooms will be, and their air.
@@ -87,7 +127,6 @@ impl Ahead {
     pub(crate) fn new(site: &Site) -> Self {
         let options = site.gateway.as_ref();
         let crew = options.and_then(|options| options.crew.as_deref());
-        let makes = options.and_then(|options| options.makes.as_deref());
         let told = |error: anyhow::Error| {
             let words = format!("{error:#}");
             tracing::error!("{words}");
@@ -95,10 +134,7 @@ impl Ahead {
         };
         Self {
             crew: crew.map(crew_of).transpose().map_err(told),
-            makes: makes
-                .map(|path| makes_of(path, site))
-                .transpose()
-                .map_err(told),
+            makes: site_makes(site).map_err(told),
             plans: Arc::default(),
         }
     }
@@ -168,10 +204,17 @@ impl Ahead {
     ///
     /// # Errors
     /// What is wrong with the make plan.
-    pub(crate) fn rooms(&self, site: &Site, floor: &Floor) -> Result<RoomsAhead, String> {
-        let makes = self.makes.clone()?;
-        let makes = makes.unwrap_or_else(|| Makes::none(rooms::fullest_stillage(floor)));
-        let first = site.clock.day_of(floor.now());
+    pub(crate) fn rooms(
+        &self,
+        site: &Site,
+        floor: &Floor,
+        query: RoomsQuery,
+    ) -> Result<RoomsAhead, String> {
+        let makes = match query.makes {
+            Some(makes) => Some(makes),
+            None => self.makes.clone()?,
+        };
+        let days = days(query.days)?;
         let air = floor.rooms().filter_map(|(room, read)| {
             let (moment, temperature, humidity) = read.latest(floor.voids())?;
             Some(Air {
@@ -182,7 +225,7 @@ impl Ahead {
             })
         });
         Ok(RoomsAhead {
-            forecast: plan::forecast(floor, first, AHEAD, &site_rooms(site), &makes),
+            forecast: rooms_of(site, floor, days, makes),
             air: air.collect(),
         })
     }
@@ -196,6 +239,22 @@ async fn give(question: Question, day: &Day) {
 
 fn lock(plans: &Mutex<Plans>) -> MutexGuard<'_, Plans> {
     plans.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+/// How many days ahead somebody asks for, unless there is no such plan.
+pub(crate) fn days(asked: u16) -> Result<usize, String> {
+    match asked {
+        1..=MOST_AHEAD => Ok(asked.into()),
+        _ => Err(format!("{asked} days: ask for 1 to {MOST_AHEAD}")),
+    }
+}
+
+/// How full the site's rooms will be on each of so many days from today on.
+#[must_use]
+pub fn rooms_of(site: &Site, floor: &Floor, days: usize, makes: Option<Makes>) -> Forecast {
+    let makes = makes.unwrap_or_else(|| Makes::none(rooms::fullest_stillage(floor)));
+    let first = site.clock.day_of(floor.now());
+    plan::forecast(floor, first, days, &site_rooms(site), &makes)
 }
 
 /// What is to be planned: from today, or from tomorrow when the day's work should be done
@@ -248,6 +307,16 @@ fn crew_of(path: &Path) -> anyhow::Result<Crew> {
         text: &text,
     };
     Ok(Crew::parse(&origin)?)
+}
+
+/// The make plan that a site file names.
+///
+/// # Errors
+/// What is wrong with it.
+pub fn site_makes(site: &Site) -> anyhow::Result<Option<Makes>> {
+    let options = site.gateway.as_ref();
+    let makes = options.and_then(|options| options.makes.as_deref());
+    makes.map(|path| makes_of(path, site)).transpose()
 }
 
 fn makes_of(path: &Path, site: &Site) -> anyhow::Result<Makes> {

@@ -2,18 +2,20 @@
 
 use bus::{BusError, Question, Refusal};
 use chrono::{DateTime, Utc};
-use control::{Size, Study, survey};
+use control::survey::{self, NoStudy, StudiesQuery, Subject};
+use control::{Size, Study};
 use facts::wire::{self, Read};
 use facts::{BatchId, Carrier, StationId, WheelId};
 use names::UnknownName;
 use projection::StoreError;
+use projection::floor::KEPT_OF_A_RECIPE;
 use ripening::answer::{self, About, Due, DueQuery, Portioned};
 use ripening::{Floor, Needs, Target};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use site::Site;
 
-use crate::ahead::Ahead;
+use crate::ahead::{self, Ahead, RollCallQuery, RoomsQuery, WorkQuery};
 use crate::{Fold, NameQuery};
 
 /// The questions that a scheduler answers.
@@ -38,6 +40,10 @@ pub const QUESTIONS: &[&str] = &[
     FOLDED,
     DAY,
     ROOMS,
+    WORK,
+    ROLL_CALL,
+    SHIFT,
+    STUDIES,
 ];
 
 /// The question for everything that happened to a wheel and counts.
@@ -78,6 +84,18 @@ pub const DAY: &str = "day";
 
 /// The question for how full the rooms will be; the answer is [`crate::RoomsAhead`].
 pub const ROOMS: &str = "rooms-ahead";
+
+/// The question for everything that a plan is made from: [`crate::WorkQuery`].
+pub const WORK: &str = "work-ahead";
+
+/// The question for what was missed: [`crate::RollCallQuery`].
+pub const ROLL_CALL: &str = "roll-call";
+
+/// The question for the message at the end of the shift.
+pub const SHIFT: &str = "shift";
+
+/// The question for portion weights, studied: [`StudiesQuery`].
+pub const STUDIES: &str = "portion-studies";
 
 /// How many batches' portions one answer holds.
 const BATCHES: usize = 30;
@@ -163,8 +181,9 @@ fn bring_back(fold: &mut Fold, question: &Question) -> Result<(), StoreError> {
         }
         "batch" | PORTIONED => needs.batches.extend(question.read().ok().and_then(batch)),
         PORTIONS => {
-            let asked = question.read::<Option<BatchId>>().ok().flatten();
-            needs.batches.extend(asked.and_then(batch));
+            if let Ok(Some(asked)) = question.read::<Option<BatchId>>() {
+                studied(floor, asked, &mut needs);
+            }
         }
         NAME | FIND => {
             let named = || question.read::<NameQuery>().map(|query| query.code);
@@ -173,7 +192,7 @@ fn bring_back(fold: &mut Fold, question: &Question) -> Result<(), StoreError> {
             let mut codes = vec![answer::bare(&asked).to_owned()];
             codes.extend(answer::date(&asked).map(|day| day.to_string()));
             // Of a customer of many years only so many orders are looked up.
-            let orders = fold.heard().orders_of(&asked).take(ORDERS_FOUND);
+            let orders = fold.heard().orders_of(&asked).rev().take(ORDERS_FOUND);
             codes.extend(orders.map(|order| order.to_string()));
             for code in codes {
                 needs.batches.extend(fold.closed_by(&code)?);
@@ -190,6 +209,22 @@ fn bring_back(fold: &mut Fold, question: &Question) -> Result<(), StoreError> {
                 .batches
                 .extend(then.into_iter().flat_map(|at| floor.away().at(at)));
         }
+        STUDIES => match question
+            .read::<StudiesQuery>()
+            .map(|query| (query.of, query.days))
+        {
+            Ok((Subject::Batch(id), _)) => studied(floor, id, &mut needs),
+            Ok((Subject::Person(_) | Subject::Everybody, days)) => {
+                let from = survey::first_day(floor, days.min(ahead::MOST_AHEAD));
+                let from = floor.practice().clock.start_of(from);
+                let begun = floor.away().begun(from..DateTime::<Utc>::MAX_UTC);
+                needs.batches.extend(begun);
+                needs
+                    .batches
+                    .extend(floor.away_before(from, KEPT_OF_A_RECIPE));
+            }
+            Err(_) => {}
+        },
         CORRECTIONS => match question.read::<About>() {
             Ok(About::Batch(id)) => needs.batches.extend(batch(id)),
             Ok(About::Everything) => needs.facts = answer::latest_corrected(floor),
@@ -200,8 +235,26 @@ fn bring_back(fold: &mut Fold, question: &Question) -> Result<(), StoreError> {
     fold.bring_back(&needs)
 }
 
-/// Orders of one customer whose closed wheels are found.
+/// Orders of one customer, the last by their codes, whose closed wheels are found.
 const ORDERS_FOUND: usize = 50;
+
+/// What a batch's portions are studied beside: those of its day, and those before that limits
+/// were learnt from.
+fn studied(floor: &Floor, id: BatchId, needs: &mut Needs) {
+    let clock = &floor.practice().clock;
+    let away = floor.away();
+    let begun = away.begun_at(id).map(|at| clock.day_of(at));
+    let Some(day) = begun.or_else(|| control::day_of_batch(floor, id)) else {
+        return needs
+            .batches
+            .extend(floor.batch(id).is_none().then_some(id));
+    };
+    let (start, end) = (clock.start_of(day), clock.end_of(day));
+    needs.batches.extend(away.begun(start..end));
+    needs
+        .batches
+        .extend(floor.away_before(start, KEPT_OF_A_RECIPE));
+}
 
 /// What is due; of a room that there is, where one is named.
 fn due_of(floor: &Floor, site: &Site, query: DueQuery) -> Result<Due, UnknownName> {
@@ -352,7 +405,42 @@ async fn respond(
             ahead.day(site, floor, fold.seq(), question);
             Ok(())
         }
-        ROOMS => question.reply(ahead.rooms(site, floor)).await,
+        ROOMS => {
+            reply(question, |query: RoomsQuery| {
+                ahead.rooms(site, floor, query)
+            })
+            .await
+        }
+        WORK => {
+            reply(question, |query: WorkQuery| {
+                let days = ahead::days(query.days)?;
+                Ok::<_, String>(ahead::problem_of(site, floor, query.crew, days))
+            })
+            .await
+        }
+        ROLL_CALL => {
+            reply(question, |query: RollCallQuery| {
+                ahead::days(query.days)?;
+                Ok::<_, String>(plan::roll_call(floor, query.days.into()))
+            })
+            .await
+        }
+        SHIFT => {
+            let words = plan::shift_summary(floor, &site.name);
+            question.answer(&words).await
+        }
+        STUDIES => {
+            reply(question, |query: StudiesQuery| {
+                ahead::days(query.days)?;
+                survey::studies(floor, site.people.keys().copied(), &query).map_err(|none| {
+                    match none {
+                        NoStudy::Unknown(name) => name.into(),
+                        none => Refusal::from(none.to_string()),
+                    }
+                })
+            })
+            .await
+        }
         other => {
             let sentence = format!("{other:?} is not a question for the scheduler");
             question.refuse(&sentence).await

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use authority::workers::OFFICE;
 use bus::telling::{self, Message, Telling};
 use bus::{Bus, BusError, Position, Shutdown, Stored};
-use chrono::{DateTime, NaiveTime, TimeDelta, Utc};
+use chrono::{DateTime, NaiveDate, NaiveTime, TimeDelta, Utc};
 use control::Watch;
 use facts::wire::{Read, Unreadable};
 use facts::{BatchId, Event, Fact, FactId, SiteId, Sscc, WheelId};
@@ -23,7 +23,7 @@ use crate::cases::Cases;
 use crate::heard::Heard;
 use crate::labelling::{LabelNow, Texts};
 use crate::practice;
-use crate::told::{STANDS, WasTold};
+use crate::told::{STANDS, StandingAlert, WasTold};
 
 /// While it catches up, the fold writes this often: a crash then costs at most so much
 /// folding again.
@@ -74,7 +74,7 @@ pub struct Fold {
     /// The names of what was told before this began and is never over.
     told_once: std::collections::BTreeSet<String>,
     /// The dairy day on which it was last said what stands.
-    said_standing: Option<DairyDay>,
+    said_standing: Option<NaiveDate>,
     /// A store that did not read, of which people must hear.
     aside: Option<Aside>,
     /// What people have still to hear of messages that count for nothing.
@@ -161,22 +161,16 @@ impl Fold {
     ///
     /// # Errors
     /// [`StoreError`] when the store cannot be used.
-    pub fn begin_again(self, site: &Site, why: &BusError) -> Result<Self, StoreError> {
+    pub fn begin_again(self, site: &Site) -> Result<Self, StoreError> {
         let folder = self.store.path().to_owned();
         self.store.empty()?;
         drop(self);
-        let mut fold = Self::open(site, &folder)?;
-        let text = format!(
-            "The broker lost facts that it had acknowledged, and went on. The log is folded anew, as it is now: what it lost is on no page until the stations send it again. Run `wheelward verify`. ({why})"
-        );
-        if let BusError::FloorRewritten { position, found } = why {
-            let id = format!("log-rewritten-{}-{}", position.seq, found.timestamp());
-            fold.alarms.push(Message {
-                telling: Telling::alarm(id, text),
-                since: *found,
-            });
-        }
-        Ok(fold)
+        Self::open(site, &folder)
+    }
+
+    /// People must hear of these, unless they have.
+    pub(crate) fn owes(&mut self, alarms: &[Message]) {
+        self.alarms.extend_from_slice(alarms);
     }
 
     /// A store that could not be read any more was put aside, of which people must hear.
@@ -191,16 +185,17 @@ impl Fold {
     }
 
     /// Takes up what people were told before, for a floor that is folded anew.
-    pub fn recall(&mut self, told: WasTold) {
+    pub fn recall(&mut self, mut told: WasTold) {
         let (open, over) = ripening::alert::recall(&told.alerts);
         self.floor.restore_told(open, over);
-        self.recalled = told.portions;
-        self.told_once = told.names;
+        self.recalled = std::mem::take(&mut told.portions);
+        self.recall_names(told);
     }
 
     /// Takes up the names of what is told once and kept nowhere else, at every start.
     pub fn recall_names(&mut self, told: WasTold) {
         self.told_once = told.names;
+        self.said_standing = told.said_standing;
     }
 
     /// The position that the state stands for; `None` before the first message.
@@ -549,7 +544,7 @@ impl Fold {
         let alarms = std::mem::take(&mut self.alarms).into_iter().chain(aside);
         effects.extend(alarms.filter_map(|alarm| told_effect(&alarm)));
         let day = floor.practice().clock.day_of(now);
-        if self.said_standing.replace(day) != Some(day) {
+        if self.said_standing.replace(day.date()) != Some(day.date()) {
             effects.extend(standing_effects(floor, day));
         }
         effects.extend(self.shift_effect());
@@ -610,6 +605,24 @@ impl Fold {
             }
         }
     }
+}
+
+/// What people have to hear of a log that is another than the one that was folded.
+pub(crate) fn lost(why: &BusError) -> Option<Message> {
+    let (how, position) = match why {
+        BusError::FloorRewritten { position, .. } => ("rewritten", position),
+        BusError::FloorTailLost { position, .. } => ("shorter", position),
+        BusError::FloorRecreated { position, .. } => ("made-anew", position),
+        _ => return None,
+    };
+    let id = format!("log-{how}-{}-{}", position.seq, position.stored_ns);
+    let text = format!(
+        "The broker lost facts that it had acknowledged. The log is folded anew, as it is now: what it lost is on no page until the stations have sent it again, as they do by themselves. Run `wheelward verify`. ({why})"
+    );
+    Some(Message {
+        telling: Telling::alarm(id, text),
+        since: DateTime::from_timestamp_nanos(position.stored_ns),
+    })
 }
 
 fn label_effect(job: &LabelJob) -> Option<Effect> {
@@ -683,10 +696,11 @@ fn standing_effects(floor: &Floor, day: DairyDay) -> Vec<Effect> {
             wheels: Vec::new(),
             since: open.since,
         };
+        let said_on = day.date();
         Some(Effect {
             tail: STANDS.to_owned(),
-            id: format!("{}-stands-{}", alert.alert, day.date()),
-            body: serde_json::to_vec(&alert).ok()?,
+            id: format!("{}-stands-{said_on}", alert.alert),
+            body: serde_json::to_vec(&StandingAlert { alert, said_on }).ok()?,
         })
     });
     effects.collect()

@@ -267,8 +267,8 @@ impl Heard {
         FoundAll { found, others }
     }
 
-    /// Orders of customers whose name has that in it.
-    pub(crate) fn orders_of(&self, name: &str) -> impl Iterator<Item = OrderId> + '_ {
+    /// Orders of customers whose name has that in it, by their codes.
+    pub(crate) fn orders_of(&self, name: &str) -> impl DoubleEndedIterator<Item = OrderId> + '_ {
         let name = name.to_lowercase();
         let long = name.chars().count() >= LEAST_OF_A_NAME;
         let customers = self
@@ -379,6 +379,19 @@ mod tests {
     use facts::stored::borsh;
 
     use super::*;
+
+    #[test]
+    fn a_customers_orders_are_in_the_order_of_their_codes() {
+        let order = |n: u32| -> OrderId { format!("O{n:03}").parse().unwrap() };
+        let customers = (1..=60).map(|n| (order(n), format!("HARBOUR {}", n % 2)));
+        let heard = Heard {
+            customers: customers.collect(),
+            ..Heard::default()
+        };
+        let last: Vec<OrderId> = heard.orders_of("harbour 1").rev().take(2).collect();
+        assert_eq!(last, [order(59), order(57)]);
+        assert_eq!(heard.orders_of("ha").count(), 0, "too short for a name");
+    }
 
     /// The store's golden bytes know nothing of what is kept beside the floor: this is its
     /// layout under that number.

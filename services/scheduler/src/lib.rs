@@ -17,15 +17,17 @@ use std::path::Path;
 
 use ahead::Ahead;
 use anyhow::Context as _;
+use bus::telling::Message;
 use bus::{Bus, BusError, Clock, Position, Shutdown, Stored};
 use projection::{Aside, Follower, News, Publisher, recover};
 use ripening::Practice;
 use site::Site;
 
-pub use ahead::{Air, Day, RoomsAhead};
+pub use ahead::{Air, Day, MOST_AHEAD, RollCallQuery, RoomsAhead, RoomsQuery, WorkQuery};
 pub use answering::{
     CORRECTED, CORRECTIONS, CensusQuery, DAY, FIND, FOLDED, FoldedQuery, HAPPENED, NAME, PLACES,
-    PORTIONED, PORTIONS, Portions, QUESTIONS, ROOMS, SAID, STAND, Standing,
+    PORTIONED, PORTIONS, Portions, QUESTIONS, ROLL_CALL, ROOMS, SAID, SHIFT, STAND, STUDIES,
+    Standing, WORK,
 };
 pub use fold::Fold;
 pub use heard::{FoundAll, NameQuery, SaidOf};
@@ -61,31 +63,61 @@ pub async fn run(
     }
     let folder = data.join("scheduler");
     let ahead = Ahead::new(&site);
-    let mut aside = None;
+    let mut owed = Owed::default();
+    let mut backoff = bus::retry::Backoff::default();
     loop {
-        let spell = spell((&site, &ahead), &bus, &clock, (&folder, aside), &shutdown);
+        let spell = spell(
+            (&site, &ahead),
+            &bus,
+            &clock,
+            (&folder, &mut owed),
+            &shutdown,
+        );
         let Err(error) = spell.await else {
             return Ok(());
         };
-        aside = recover(&folder, error.downcast()?, &shutdown).await?;
+        match error.downcast_ref::<BusError>() {
+            // The next spell makes the streams where there are none, and reads the log anew.
+            Some(gone) if gone.is_another_log() || gone.is_no_log() || gone.may_pass() => {
+                tracing::error!("{gone}");
+                tokio::select! {
+                    () = backoff.wait() => {}
+                    () = shutdown.requested() => {}
+                }
+            }
+            Some(_) => return Err(error),
+            None => owed.aside = recover(&folder, error.downcast()?, &shutdown).await?,
+        }
         if shutdown.is_requested() {
             return Ok(());
+        }
+        tokio::select! {
+            ready = bus.ready() => ready?,
+            () = shutdown.requested() => return Ok(()),
         }
     }
 }
 
+/// What people have to hear of the spells before: each once, by the name that it has.
+#[derive(Default)]
+struct Owed {
+    /// A store that was put aside.
+    aside: Option<Aside>,
+    /// That the broker lost facts.
+    lost: Vec<Message>,
+}
+
 /// Folds from what is stored until shutdown, or until the store cannot be used: one that has
-/// failed to write once fails ever after, so it must be opened again. `aside`: the store before
-/// it, of which people must hear.
+/// failed to write once fails ever after, so it must be opened again.
 async fn spell(
     (site, ahead): (&Site, &Ahead),
     bus: &Bus,
     clock: &Clock,
-    (folder, aside): (&Path, Option<Aside>),
+    (folder, owed): (&Path, &mut Owed),
     shutdown: &Shutdown,
 ) -> anyhow::Result<()> {
     let mut fold = Fold::open(site, folder)?;
-    fold.put_aside(aside);
+    fold.put_aside(owed.aside.take());
     if clock.is_the_machines() {
         fold.broker_tells_time();
     }
@@ -95,9 +127,10 @@ async fn spell(
         Follower::start(bus, &site.id, questions, clock, fold.position(), shutdown).await
     };
     let mut follower = match start(&fold).await {
-        Err(error @ BusError::FloorRewritten { .. }) => {
+        Err(error) if error.is_another_log() => {
             tracing::error!("{error}");
-            fold = fold.begin_again(site, &error)?;
+            fold = fold.begin_again(site)?;
+            owed.lost.extend(fold::lost(&error));
             start(&fold).await?
         }
         Err(error) => return Err(error).context(
@@ -113,6 +146,7 @@ async fn spell(
             tracing::warn!(%error, "what was told today is not known: people may be told again");
         }
     }
+    fold.owes(&owed.lost);
     let store = fold.store().clone();
     let effects = Publisher::start(site.id, bus.clone(), store, shutdown.clone());
     fold.live_from(follower.end());

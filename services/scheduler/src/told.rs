@@ -4,10 +4,11 @@
 use std::collections::BTreeSet;
 
 use bus::{Bus, BusError};
+use chrono::NaiveDate;
 use control::Said;
 use facts::SiteId;
 use ripening::Alert;
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 /// Where an alert that has stood for long is said to stand still, so that this is known also
@@ -22,6 +23,17 @@ pub struct WasTold {
     /// The names of whatever is told once and is never over: the end of a shift, a case that
     /// cannot be labelled, a message that counts for nothing.
     pub(crate) names: BTreeSet<String>,
+    /// The dairy day on which it was last said what stands.
+    pub(crate) said_standing: Option<NaiveDate>,
+}
+
+/// An alert that is said to stand, in the stream.
+#[derive(Serialize, Deserialize)]
+pub(crate) struct StandingAlert {
+    #[serde(flatten)]
+    pub(crate) alert: Alert,
+    /// The dairy day on which it was said.
+    pub(crate) said_on: NaiveDate,
 }
 
 impl WasTold {
@@ -49,6 +61,9 @@ pub(crate) async fn read(bus: &Bus, site: &SiteId) -> Result<WasTold, BusError> 
     // What stands was raised before whatever is in the stream says that it is over.
     for body in bus.derived(site, STANDS).await? {
         told.take(&body);
+        if let Ok(standing) = serde_json::from_slice::<StandingAlert>(&body) {
+            told.said_standing = told.said_standing.max(Some(standing.said_on));
+        }
     }
     for body in bus.derived(site, "alert.>").await? {
         told.take(&body);

@@ -14,21 +14,21 @@ pub async fn due(args: &DueArgs) -> anyhow::Result<()> {
         room: args.room,
         by: args.by,
     };
-    let due: Due = asker.bus.ask(&asker.site, "due", &query).await?;
+    let due: Due = asker.asks("due", &query).await?;
     show::due(&due, query.room, args.ask.json)
 }
 
 /// `wheelward wheel`
 pub async fn wheel(args: &WheelArgs) -> anyhow::Result<()> {
     let asker = Asker::connect(&args.ask).await?;
-    let life: WheelLife = asker.bus.ask(&asker.site, "wheel", &args.wheel).await?;
+    let life: WheelLife = asker.asks("wheel", &args.wheel).await?;
     show::wheel(&life, args.ask.json)
 }
 
 /// `wheelward batch`
 pub async fn batch(args: &BatchArgs) -> anyhow::Result<()> {
     let asker = Asker::connect(&args.ask).await?;
-    let batch: BatchPicture = asker.bus.ask(&asker.site, "batch", &args.batch).await?;
+    let batch: BatchPicture = asker.asks("batch", &args.batch).await?;
     show::batch(&batch, args.ask.json)
 }
 
@@ -39,7 +39,7 @@ pub async fn floor(args: &FloorArgs) -> anyhow::Result<()> {
         let rows = asker.census().await?;
         return show::census(&rows, args.ask.json);
     }
-    let floor: FloorPicture = asker.bus.ask(&asker.site, "floor", &()).await?;
+    let floor: FloorPicture = asker.asks("floor", &()).await?;
     show::floor(&floor, args.ask.json)
 }
 
@@ -51,7 +51,7 @@ impl Asker {
             let query = CensusQuery {
                 after: rows.last().map(|row| row.wheel),
             };
-            let part: Vec<WheelRow> = self.bus.ask(&self.site, "census", &query).await?;
+            let part: Vec<WheelRow> = self.asks("census", &query).await?;
             if part.is_empty() {
                 return Ok(rows);
             }

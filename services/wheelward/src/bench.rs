@@ -1,6 +1,7 @@
 //! Measures the spine, side by side in one run: ratios first, absolute figures beside them.
 
 mod age;
+mod growth;
 
 use std::io::Write as _;
 use std::path::Path;
@@ -95,6 +96,12 @@ pub async fn run(args: BenchArgs) -> anyhow::Result<()> {
     for years in args.years {
         measured.age.push(age::age(folder.path(), years).await?);
     }
+    if let Some(folder) = &args.figures {
+        let path = folder.join("growth-with-age.svg");
+        let svg = growth::figure(&measured.age).svg();
+        std::fs::write(&path, svg)
+            .with_context(|| format!("could not write {}", path.display()))?;
+    }
     if args.json {
         println!("{}", serde_json::to_string_pretty(&measured)?);
         return Ok(());
@@ -149,8 +156,8 @@ impl Measured {
             row("  disk, MB", String::new(), each(&m.disk_mb));
             row(
                 "  all of them while nothing happens",
-                format!("{:.2} % of a core", m.idle_pct),
-                String::new(),
+                format!("{:.2} % of a core", m.idle_pct.values().sum::<f64>()),
+                each(&m.idle_pct),
             );
         }
         if let Some(m) = &self.scans {

@@ -147,6 +147,9 @@ pub enum Command {
     /// Facts as files, and their schemas.
     #[command(subcommand)]
     Facts(FactsCommand),
+    /// What lies in a station's outbox, also in a damaged one: facts that wait for the broker,
+    /// that were sent and are kept, that the broker refused.
+    Outbox(OutboxArgs),
     /// Watch a simulated dairy run through the real workers on a real broker.
     Demo(DemoArgs),
     /// Measure the spine: ratios in one run.
@@ -180,6 +183,18 @@ pub struct UpArgs {
     /// Where the time comes from: this machine, or ticks on the broker.
     #[arg(long, value_enum, default_value_t = ClockKind::System)]
     pub clock: ClockKind,
+}
+
+#[derive(Args)]
+pub struct OutboxArgs {
+    /// The outbox's folder, for example data/move-recorder/outbox.
+    pub folder: PathBuf,
+    /// Also write every fact that reads into a new file of facts.
+    #[arg(long, value_name = "FILE")]
+    pub rescue: Option<PathBuf>,
+    /// Print JSON.
+    #[arg(long)]
+    pub json: bool,
 }
 
 #[derive(Subcommand)]
@@ -543,6 +558,9 @@ pub struct BenchArgs {
     /// Only memory and start of every worker with so many years behind the dairy.
     #[arg(long, num_args = 1.., value_name = "YEARS")]
     pub years: Vec<u32>,
+    /// Draw what the years cost as an SVG picture in this folder.
+    #[arg(long, value_name = "FOLDER", requires = "years")]
+    pub figures: Option<PathBuf>,
     /// Rounds of the fold.
     #[arg(long, default_value_t = 5)]
     pub rounds: usize,

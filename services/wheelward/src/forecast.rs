@@ -8,12 +8,13 @@ use anyhow::Context as _;
 use chrono::{DateTime, Utc};
 use facts::{Fact, WheelId};
 use forecast::{
-    About, BatchWeights, Chart, Desk, Habits, History, One, Query, Sensors, Told, habits,
+    BatchWeights, Chart, Desk, Drawn, Habits, History, One, Query, Sensors, Told, habits,
 };
 use quantity::DairyDay;
-use site::Site;
+use serde::de::DeserializeOwned;
 
 use crate::cli::{ForecastArgs, ForecastChart, ForecastCommand};
+use crate::running::{Answerer, Asker};
 use crate::table::Table;
 use crate::{files, reading, show};
 
@@ -29,23 +30,15 @@ pub async fn run(args: &ForecastArgs) -> anyhow::Result<()> {
         .site
         .as_deref()
         .context("name the site file with --site")?;
-    let office = Office::open(path, args).await?;
-    let about = args
-        .what
-        .as_deref()
-        .map(|what| office.desk.about(what))
-        .transpose()?;
-    office.write_chart(args, about)?;
-    match about {
-        None => office.everything(args),
-        Some(about) => office.one(args, about),
+    let answerer = Answerer::open(path, args).await?;
+    match args.what.as_deref() {
+        None => {
+            let all = answerer.in_full().await?;
+            answerer.write_chart(args, ForecastChart::Readiness).await?;
+            everything(args, &all)
+        }
+        Some(_) => answerer.one(args).await,
     }
-}
-
-/// The site, and everything that forecasts are made from.
-struct Office {
-    site: Site,
-    desk: Desk,
 }
 
 /// Reads facts up to an instant, or all; gives them with the last instant.
@@ -73,9 +66,12 @@ pub fn threads() -> usize {
     std::thread::available_parallelism().map_or(1, std::num::NonZero::get)
 }
 
-impl Office {
+impl Answerer<Desk> {
     async fn open(site: &Path, args: &ForecastArgs) -> anyhow::Result<Self> {
         let site = files::site(site)?;
+        if args.source.facts.is_empty() && args.at.is_none() {
+            return Ok(Self::Running(Asker::connect(&args.source.ask).await?));
+        }
         let (facts, now) = read(&args.source, args.at).await?;
         let sensors = Sensors::default();
         let facts = holds::counting(&facts, &site.rights());
@@ -91,78 +87,47 @@ impl Office {
             habits,
             now,
         };
-        Ok(Self { site, desk })
+        Ok(Self::Folded(Box::new(desk)))
     }
 
-    fn everything(&self, args: &ForecastArgs) -> anyhow::Result<()> {
-        let forecasts = self.desk.forecaster().all(threads());
-        let told: Vec<Told> = forecasts
-            .iter()
-            .map(|forecast| Told::of(forecast, &self.site.clock, self.desk.today()))
-            .collect();
-        if args.source.ask.json {
-            return show::print_json(&told);
+    /// The answer, which has the same form from both.
+    async fn ask<A: DeserializeOwned>(&self, query: &Query) -> anyhow::Result<A> {
+        match self {
+            Self::Running(asker) => Ok(asker.asks("forecast", query).await?),
+            Self::Folded(desk) => {
+                let answer = desk.answer(query, threads())?;
+                Ok(serde_json::from_value(serde_json::to_value(answer)?)?)
+            }
         }
-        if told.is_empty() {
-            println!("No wheels are in the house.");
-            return Ok(());
-        }
-        let mut table = Table::new(&[
-            "batch",
-            "age",
-            "wheels",
-            "room",
-            "rind",
-            "blue",
-            "next room",
-            "ready",
-            "at",
-            "4 in 5",
-            "",
-        ]);
-        let short = |day: DairyDay| day.date().format("%-d %b").to_string();
-        for told in &told {
-            let next = told
-                .next_move
-                .as_ref()
-                .map(|next| format!("{} {}", next.to, short(next.dates.expected)));
-            table.cells(vec![
-                told.batch.to_string(),
-                format!("{} d", told.age_days),
-                told.wheels_in_house.to_string(),
-                told.room.map_or(String::new(), |room| room.to_string()),
-                format!("{:.0} %", told.rind_now_pct),
-                told.blue_now_pct
-                    .map_or(String::new(), |blue| format!("{blue:.0} %")),
-                next.unwrap_or_default(),
-                short(told.ready.expected),
-                format!("{} d", told.ready_age_days),
-                format!("{} to {}", short(told.ready.p80.0), short(told.ready.p80.1)),
-                match told.flags.len() {
-                    0 => String::new(),
-                    1 => "LOOK".to_owned(),
-                    n => format!("LOOK ({n})"),
-                },
-            ]);
-        }
-        table.print();
-        println!("What is odd, and why these dates: `wheelward forecast BATCH`.");
-        println!("A forecast releases nothing: that is for people, by the dairy's own plan.");
-        Ok(())
     }
 
-    fn one(&self, args: &ForecastArgs, about: About) -> anyhow::Result<()> {
+    async fn in_full(&self) -> anyhow::Result<Vec<Told>> {
         let query = Query {
-            what: None,
+            in_full: true,
+            ..Query::default()
+        };
+        self.ask(&query).await
+    }
+
+    async fn one(&self, args: &ForecastArgs) -> anyhow::Result<()> {
+        let query = Query {
+            what: args.what.clone(),
             warmer: args.warmer.iter().map(|warmer| warmer.0).collect(),
             pierce_later_days: args.pierce_later.unwrap_or(0.0),
             ..Query::default()
         };
-        let one = self.desk.one(about, &self.desk.scenario(&query)?)?;
+        let one: One = self.ask(&query).await?;
+        let asked = args.what.as_deref().unwrap_or_default();
+        let of_batch = asked.parse() == Ok(one.batch.batch);
+        let usual = match of_batch {
+            true => ForecastChart::Growth,
+            false => ForecastChart::Drying,
+        };
+        self.write_chart(args, usual).await?;
         if args.source.ask.json {
             return show::print_json(&one);
         }
-        if let About::Wheel(_, wheel) = about {
+        if let (false, Ok(wheel)) = (of_batch, asked.parse::<WheelId>()) {
             tell_wheel(wheel, &one);
             println!();
         }
@@ -177,26 +142,83 @@ impl Office {
         Ok(())
     }
 
-    fn write_chart(&self, args: &ForecastArgs, about: Option<About>) -> anyhow::Result<()> {
+    /// Draws only what is asked for: `usual`, unless another chart is named.
+    async fn write_chart(&self, args: &ForecastArgs, usual: ForecastChart) -> anyhow::Result<()> {
         if args.svg.is_none() && args.png.is_none() {
             return Ok(());
         }
-        let chart = match (args.chart, about) {
-            (Some(ForecastChart::Growth), _) | (None, Some(About::Batch(_))) => Chart::Growth,
-            (Some(ForecastChart::Drying), _) | (None, Some(About::Wheel(..))) => Chart::Drying,
-            (Some(ForecastChart::Readiness), _) | (None, None) => Chart::Readiness,
-            (Some(ForecastChart::Room), _) => Chart::Room,
+        let query = Query {
+            what: args.what.clone(),
+            draw: Some(match args.chart.unwrap_or(usual) {
+                ForecastChart::Growth => Chart::Growth,
+                ForecastChart::Drying => Chart::Drying,
+                ForecastChart::Readiness => Chart::Readiness,
+                ForecastChart::Room => Chart::Room,
+            }),
+            room: args.room,
+            ..Query::default()
         };
-        let what = args.what.as_deref();
-        let figure = self.desk.figure(chart, what, args.room, threads())?;
+        let Drawn { svg } = self.ask(&query).await?;
         if let Some(path) = &args.svg {
-            write(path, figure.svg().as_bytes())?;
+            write(path, svg.as_bytes())?;
         }
         if let Some(path) = &args.png {
-            write(path, &figure.png(FINE)?)?;
+            write(path, &chart::png::png_of(&svg, FINE)?)?;
         }
         Ok(())
     }
+}
+
+fn everything(args: &ForecastArgs, all: &[Told]) -> anyhow::Result<()> {
+    if args.source.ask.json {
+        return show::print_json(&all);
+    }
+    if all.is_empty() {
+        println!("No wheels are in the house.");
+        return Ok(());
+    }
+    let mut table = Table::new(&[
+        "batch",
+        "age",
+        "wheels",
+        "room",
+        "rind",
+        "blue",
+        "next room",
+        "ready",
+        "at",
+        "4 in 5",
+        "",
+    ]);
+    let short = |day: DairyDay| day.date().format("%-d %b").to_string();
+    for told in all {
+        let next = told
+            .next_move
+            .as_ref()
+            .map(|next| format!("{} {}", next.to, short(next.dates.expected)));
+        table.cells(vec![
+            told.batch.to_string(),
+            format!("{} d", told.age_days),
+            told.wheels_in_house.to_string(),
+            told.room.map_or(String::new(), |room| room.to_string()),
+            format!("{:.0} %", told.rind_now_pct),
+            told.blue_now_pct
+                .map_or(String::new(), |blue| format!("{blue:.0} %")),
+            next.unwrap_or_default(),
+            short(told.ready.expected),
+            format!("{} d", told.ready_age_days),
+            format!("{} to {}", short(told.ready.p80.0), short(told.ready.p80.1)),
+            match told.flags.len() {
+                0 => String::new(),
+                1 => "LOOK".to_owned(),
+                n => format!("LOOK ({n})"),
+            },
+        ]);
+    }
+    table.print();
+    println!("What is odd, and why these dates: `wheelward forecast BATCH`.");
+    println!("A forecast releases nothing: that is for people, by the dairy's own plan.");
+    Ok(())
 }
 
 fn tell_wheel(wheel: WheelId, one: &One) {

@@ -15,6 +15,7 @@ mod lines;
 mod listen;
 mod office;
 mod orders;
+mod outbox;
 mod papers;
 mod planning;
 mod portions;
@@ -79,6 +80,7 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
         Command::Portions(args) => portions::run(&args).await,
         Command::Recall(args) => recall::run(&args).await,
         Command::Papers(command) => papers::run(&command).await,
+        Command::Outbox(args) => outbox::run(&args),
         Command::Verify(args) => verify::verify(&args).await,
         Command::Seal(args) => verify::seal(&args).await,
         Command::Archive(args) => verify::archive(&args).await,

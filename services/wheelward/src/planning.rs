@@ -1,20 +1,22 @@
-//! The plan for the day, room fill and roll-call: for a running floor, whose facts are
-//! folded here once more, or for a file of facts.
+//! The plan for the day, room fill and roll-call: as a running floor's scheduler answers, or
+//! by the same functions for a file of facts or an instant that is over.
 
 use std::collections::BTreeMap;
 use std::path::Path;
 
 use anyhow::Context as _;
+use chrono::{DateTime, Utc};
 use facts::PersonId;
 use names::{Kind, Known};
-use plan::rooms;
-use plan::{Forecast, Makes, Plan, RollCall, Stop, Yesterday};
+use plan::{Forecast, Plan, Problem, RollCall, Stop, Yesterday};
 use ripening::Floor;
-use scheduler::ahead::{problem_of, site_rooms};
+use ripening::answer::FloorPicture;
+use scheduler::ahead::{problem_of, rooms_of, site_makes};
+use scheduler::{ROLL_CALL, ROOMS, RollCallQuery, RoomsAhead, RoomsQuery, SHIFT, WORK, WorkQuery};
 use site::Site;
 
 use crate::cli::{PlanArgs, RollCallArgs, RoomsArgs, SourceArgs};
-use crate::running::Asker;
+use crate::running::{Answerer, Asker};
 use crate::table::Table;
 use crate::{files, reading, show};
 
@@ -26,14 +28,18 @@ const SHOWN: usize = 12;
 
 /// `wheelward plan`
 pub async fn plan(args: &PlanArgs) -> anyhow::Result<()> {
-    let (site, floor) = load(&args.source).await?;
+    let (site, answerer) = look(&args.source).await?;
     let crew = files::crew(&args.crew)?;
     let badges = crew.people.iter().map(|person| person.badge);
     let people = Known::default().with(Kind::Person, badges);
     if let Some(person) = args.person {
         people.find(Kind::Person, person)?;
     }
-    let problem = problem_of(&site, &floor, crew, usize::from(args.days));
+    let days = args.days;
+    let problem: Problem = match &answerer {
+        Answerer::Folded(floor) => problem_of(&site, floor, crew, days.into()),
+        Answerer::Running(asker) => asker.asks(WORK, &WorkQuery { crew, days }).await?,
+    };
     let yesterday = match &args.yesterday {
         None => Yesterday::default(),
         Some(path) => {
@@ -54,7 +60,7 @@ pub async fn plan(args: &PlanArgs) -> anyhow::Result<()> {
         write(path, &plan::walking_list_pdf(&plan, &site.name))?;
     }
     if args.publish {
-        publish(args, &floor, &plan).await?;
+        publish(args, answerer.now().await?, &plan).await?;
     }
     if args.source.ask.json {
         return show::print_json(&plan);
@@ -65,14 +71,25 @@ pub async fn plan(args: &PlanArgs) -> anyhow::Result<()> {
 
 /// `wheelward rooms`
 pub async fn rooms(args: &RoomsArgs) -> anyhow::Result<()> {
-    let (site, floor) = load(&args.source).await?;
-    let makes = match &args.makes {
-        None => Makes::none(rooms::fullest_stillage(&floor)),
-        Some(path) => files::makes(path, &site.recipes)?,
+    let (site, answerer) = look(&args.source).await?;
+    let makes = args.makes.as_deref();
+    let makes = makes.map(|path| files::makes(path, &site.recipes));
+    let makes = makes.transpose()?;
+    let days = args.weeks * 7;
+    let forecast = match &answerer {
+        Answerer::Folded(floor) => {
+            let makes = match makes {
+                Some(makes) => Some(makes),
+                None => site_makes(&site)?,
+            };
+            rooms_of(&site, floor, days.into(), makes)
+        }
+        Answerer::Running(asker) => {
+            let query = RoomsQuery { days, makes };
+            let ahead: RoomsAhead = asker.asks(ROOMS, &query).await?;
+            ahead.forecast
+        }
     };
-    let first = site.clock.day_of(floor.now());
-    let days = usize::from(args.weeks) * 7;
-    let forecast = plan::forecast(&floor, first, days, &site_rooms(&site), &makes);
     if args.source.ask.json {
         return show::print_json(&forecast);
     }
@@ -82,16 +99,23 @@ pub async fn rooms(args: &RoomsArgs) -> anyhow::Result<()> {
 
 /// `wheelward roll-call`
 pub async fn roll_call(args: &RollCallArgs) -> anyhow::Result<()> {
-    let (site, floor) = load(&args.source).await?;
+    let (site, answerer) = look(&args.source).await?;
     if args.summary {
-        let words = plan::shift_summary(&floor, &site.name);
+        let words: String = match &answerer {
+            Answerer::Folded(floor) => plan::shift_summary(floor, &site.name),
+            Answerer::Running(asker) => asker.asks(SHIFT, &()).await?,
+        };
         if args.source.ask.json {
             return show::print_json(&words);
         }
         println!("{words}");
         return Ok(());
     }
-    let call = plan::roll_call(&floor, if args.week { 7 } else { 1 });
+    let days = if args.week { 7 } else { 1 };
+    let call: RollCall = match &answerer {
+        Answerer::Folded(floor) => plan::roll_call(floor, days.into()),
+        Answerer::Running(asker) => asker.asks(ROLL_CALL, &RollCallQuery { days }).await?,
+    };
     if args.source.ask.json {
         return show::print_json(&call);
     }
@@ -99,11 +123,24 @@ pub async fn roll_call(args: &RollCallArgs) -> anyhow::Result<()> {
     Ok(())
 }
 
-async fn load(args: &SourceArgs) -> anyhow::Result<(Site, Floor)> {
+impl Answerer<Floor> {
+    async fn now(&self) -> anyhow::Result<DateTime<Utc>> {
+        Ok(match self {
+            Self::Folded(floor) => floor.now(),
+            Self::Running(asker) => asker.asks::<FloorPicture>("floor", &()).await?.now,
+        })
+    }
+}
+
+async fn look(args: &SourceArgs) -> anyhow::Result<(Site, Answerer<Floor>)> {
     let site = files::site(&args.site)?;
+    if args.replay.is_none() && args.at.is_none() {
+        let asker = Asker::connect(&args.ask).await?;
+        return Ok((site, Answerer::Running(asker)));
+    }
     let practice = scheduler::practice(&site);
     let floor = reading::floor(args, practice).await?;
-    Ok((site, floor))
+    Ok((site, Answerer::Folded(Box::new(floor))))
 }
 
 fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
@@ -112,7 +149,7 @@ fn write(path: &Path, bytes: &[u8]) -> anyhow::Result<()> {
 
 /// Puts the first day and the plan's trouble on the broker; without the wheels' serials
 /// when they do not fit.
-async fn publish(args: &PlanArgs, floor: &Floor, plan: &Plan) -> anyhow::Result<()> {
+async fn publish(args: &PlanArgs, now: DateTime<Utc>, plan: &Plan) -> anyhow::Result<()> {
     let mut told = plan.clone();
     told.stops.retain(|stop| stop.day == plan.from);
     let mut body = serde_json::to_vec(&told)?;
@@ -126,7 +163,7 @@ async fn publish(args: &PlanArgs, floor: &Floor, plan: &Plan) -> anyhow::Result<
         "plan-{}-{}-{}",
         asker.site,
         plan.from.date(),
-        floor.now().timestamp()
+        now.timestamp()
     );
     asker
         .bus

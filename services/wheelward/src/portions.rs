@@ -5,20 +5,18 @@ use std::path::Path;
 use anyhow::Context as _;
 use chart::Figure;
 use chrono::{DateTime, Utc};
-use control::{Finish, Study, draw, survey};
-use facts::{BatchId, PersonId};
-use names::{Kind, Known};
+use control::survey::{self, NoStudy, Studies, StudiesQuery, Subject};
+use control::{Finish, Study, draw};
 use quantity::DairyClock;
-use ripening::{Floor, Folding, answer};
+use ripening::{Floor, Folding};
+use scheduler::STUDIES;
 use serde::Serialize;
 use site::Site;
 
 use crate::cli::{Chart, PortionsArgs};
+use crate::running::Asker;
 use crate::table::Table;
 use crate::{files, reading, show};
-
-/// As far back as anybody asks: the day arithmetic of a hundred years.
-const LONG_DAYS: i64 = 36_500;
 
 /// Pixels of a picture to each of the chart's own: fine enough to print.
 const FINE: f64 = 2.0;
@@ -26,32 +24,34 @@ const FINE: f64 = 2.0;
 /// `wheelward portions`
 pub async fn run(args: &PortionsArgs) -> anyhow::Result<()> {
     let site = files::site(&args.site)?;
-    let floor = fold(args, &site).await?;
-    let from = site
-        .clock
-        .day_of(floor.now())
-        .plus(1 - i64::from(args.days));
-    match (args.batch, args.person) {
-        (Some(batch), _) => vat(args, &site, &floor, batch),
-        (None, Some(person)) => {
-            let everybody = survey::people(&floor, from, args.sample, args.price_per_kg);
-            let this = control::Whose::Person(Some(person));
-            let studies: Vec<_> = everybody
-                .into_iter()
-                .filter(|study| study.whose == this)
-                .collect();
-            if studies.is_empty() {
-                return nothing_of(args, &site, &floor, person);
-            }
-            one_person(args, &site.clock, studies)
-        }
-        (None, None) => {
-            let vats = survey::vats_since(&floor, from);
-            let study = |vat| survey::vat(&floor, vat, args.sample, args.price_per_kg);
-            let vats = vats.into_iter().filter_map(study).collect();
-            let people = survey::people(&floor, from, args.sample, args.price_per_kg);
-            everybody(args, &site.clock, vats, people)
-        }
+    let query = StudiesQuery {
+        of: match (args.batch, args.person) {
+            (Some(batch), _) => Subject::Batch(batch),
+            (None, Some(person)) => Subject::Person(person),
+            (None, None) => Subject::Everybody,
+        },
+        days: args.days,
+        sample: args.sample,
+        price_per_kg: args.price_per_kg,
+    };
+    // Of longer ago a running floor is not asked, which has other things to do: the log is read.
+    let lately = args.at.is_none() && args.days <= scheduler::MOST_AHEAD;
+    let studies: Studies = if args.source.facts.is_empty() && lately {
+        let asker = Asker::connect(&args.source.ask).await?;
+        asker.asks(STUDIES, &query).await?
+    } else {
+        let floor = fold(args, &site).await?;
+        let people = site.people.keys().copied();
+        survey::studies(&floor, people, &query).map_err(|none| match none {
+            NoStudy::Unknown(name) => name.into(),
+            none => anyhow::Error::from(none),
+        })?
+    };
+    match studies {
+        Studies::Vat(study, finish) => vat(args, &site, &study, finish.as_ref()),
+        Studies::Person(studies) if studies.is_empty() => nothing_of(args),
+        Studies::Person(studies) => one_person(args, &site.clock, studies),
+        Studies::Everybody(vats, people) => everybody(args, &site.clock, vats, people),
     }
 }
 
@@ -80,57 +80,40 @@ struct Vat<'a> {
     finish: Option<&'a Finish>,
 }
 
-fn vat(args: &PortionsArgs, site: &Site, floor: &Floor, batch: BatchId) -> anyhow::Result<()> {
-    let (batch, _) = answer::batch_named(floor, batch)?;
-    let study = survey::vat(floor, batch, args.sample, args.price_per_kg).with_context(|| {
-        format!(
-            "nothing was portioned from batch {batch} yet, or its recipe is not in the site file"
-        )
-    })?;
-    let finish = Finish::of(floor, batch);
-    write_chart(args, || chart_of(args, &study, &site.clock))?;
-    if let (Some(path), Some(recipe)) = (&args.pdf, floor.recipe_of(batch)) {
-        let pdf = control::report(&study, finish.as_ref(), recipe, &site.name, &site.clock);
+fn vat(
+    args: &PortionsArgs,
+    site: &Site,
+    study: &Study,
+    finish: Option<&Finish>,
+) -> anyhow::Result<()> {
+    write_chart(args, || chart_of(args, study, &site.clock))?;
+    let recipe = site.recipes.get(study.recipe, study.version);
+    if let (Some(path), Some(recipe)) = (&args.pdf, recipe) {
+        let pdf = control::report(study, finish, recipe, &site.name, &site.clock);
         write(path, &pdf)?;
     }
     if args.source.ask.json {
-        let finish = finish.as_ref();
-        return show::print_json(&Vat {
-            study: &study,
-            finish,
-        });
+        return show::print_json(&Vat { study, finish });
     }
-    tell(&study, &site.clock);
-    if let Some(finish) = &finish {
+    tell(study, &site.clock);
+    if let Some(finish) = finish {
         println!();
         tell_finish(finish);
     }
     Ok(())
 }
 
-/// Of somebody who portioned nothing in the days that are looked at: whether there is such a
-/// person at all.
-fn nothing_of(
-    args: &PortionsArgs,
-    site: &Site,
-    floor: &Floor,
-    person: PersonId,
-) -> anyhow::Result<()> {
-    let ever = site.clock.day_of(floor.now()).plus(-LONG_DAYS);
-    let everybody = survey::people(floor, ever, args.sample, args.price_per_kg);
-    let badges = everybody.iter().filter_map(|study| match study.whose {
-        control::Whose::Person(Some(badge)) => Some(badge),
-        _ => None,
-    });
-    let people = Known::default().with(Kind::Person, badges);
-    people.find(Kind::Person, person)?;
+/// Of somebody who portioned nothing in the days that are looked at.
+fn nothing_of(args: &PortionsArgs) -> anyhow::Result<()> {
     if args.source.ask.json {
         return show::print_json(&[(); 0]);
     }
-    println!(
-        "{person} has portioned nothing in the last {} days: look back further with --days.",
-        args.days
-    );
+    if let Some(person) = args.person {
+        println!(
+            "{person} has portioned nothing in the last {} days: look back further with --days.",
+            args.days
+        );
+    }
     Ok(())
 }
 

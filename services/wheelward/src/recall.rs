@@ -7,7 +7,9 @@ use anyhow::Context as _;
 use bus::{Clock, Outbox};
 use chrono::{DateTime, Utc};
 use facts::{Draft, Fact, FactIdSource, Scope, StationId, Window, wire};
-use trace::{Index, Level, Recall, Settings, Whereabouts};
+use records::RecallQuery;
+use serde_json::Value;
+use trace::{Index, Level, Recall, Settings, Told, Whereabouts};
 
 use crate::cli::RecallArgs;
 use crate::reading;
@@ -23,7 +25,7 @@ const WITHOUT_SITE: &str = "LOOK: without a site file (--site) holds that recipe
 
 /// An answer, and what it does not know.
 #[derive(serde::Serialize)]
-struct Told<'a> {
+struct Noted<'a> {
     #[serde(flatten)]
     recall: &'a Recall,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -35,6 +37,36 @@ const LISTED: usize = 40;
 
 /// `wheelward recall`
 pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
+    match about(args)? {
+        // The floor's own worker knows it all, and its rule of holds.
+        Some(about) if args.source.facts.is_empty() && args.at.is_none() => {
+            let asker = Asker::connect(&args.source.ask).await?;
+            let query = RecallQuery {
+                about,
+                sideways: !args.no_contact,
+                lost_after_days: args.lost_after_days,
+                every_wheel: true,
+            };
+            let answer: Answer = asker.asks("recall", &query).await?;
+            if args.source.ask.json {
+                return show::print_json(&answer.recall);
+            }
+            let told: Told = serde_json::from_value(answer.recall)?;
+            print!("{}", text(&told, args.all));
+            Ok(())
+        }
+        about => of_facts(args, about).await,
+    }
+}
+
+/// What the records worker says.
+#[derive(serde::Deserialize)]
+struct Answer {
+    recall: Value,
+}
+
+/// Of facts in files, of a running floor's log as it stood then, or a rehearsal.
+async fn of_facts(args: &RecallArgs, about: Option<Scope>) -> anyhow::Result<()> {
     let own = args.site.as_deref().map(files::site).transpose()?;
     let rule = own.as_ref().map(site::Site::hold_rule);
     let without_site = rule.is_none();
@@ -69,7 +101,7 @@ pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
         Some(badge) => Some(stating::person_named(&args.source, badge).await?),
         None => None,
     };
-    let about = match about(args)? {
+    let about = match about {
         Some(about) => about,
         None => trace
             .drill_about(now)
@@ -84,12 +116,14 @@ pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
         eprintln!("{WITHOUT_SITE}");
     }
     if args.source.ask.json {
-        show::print_json(&Told {
+        show::print_json(&Noted {
             recall: &recall,
             without_site: without_site.then_some(WITHOUT_SITE),
         })?;
     } else {
-        print!("{}", text(&recall, args.all));
+        // As whoever asks a running floor reads it.
+        let told: Told = serde_json::from_value(serde_json::to_value(&recall)?)?;
+        print!("{}", text(&told, args.all));
     }
     if !args.drill {
         return Ok(());
@@ -192,7 +226,7 @@ fn signed_kg(grams: i64) -> String {
 }
 
 /// A recall as a page of text.
-fn text(recall: &Recall, all: bool) -> String {
+fn text(recall: &Told, all: bool) -> String {
     let mut text = format!(
         "Recall of {}, as of {}\n\n",
         recall.about,
@@ -219,7 +253,7 @@ fn minute(at: DateTime<Utc>) -> String {
     at.format("%Y-%m-%d %H:%M UTC").to_string()
 }
 
-fn sums(recall: &Recall) -> String {
+fn sums(recall: &Told) -> String {
     if recall.wheels.is_empty() {
         return "No wheel is affected by what the records say.\n\n".to_owned();
     }
@@ -259,7 +293,7 @@ fn sums(recall: &Recall) -> String {
     format!("{}\n", table.text())
 }
 
-fn customers(recall: &Recall) -> String {
+fn customers(recall: &Told) -> String {
     if recall.customers.is_empty() {
         return "Nothing has left: no customer has to be told.\n\n".to_owned();
     }
@@ -285,7 +319,7 @@ fn customers(recall: &Recall) -> String {
     format!("{}\n", table.text())
 }
 
-fn back(recall: &Recall) -> String {
+fn back(recall: &Told) -> String {
     let mut text = String::new();
     if !recall.back.is_empty() {
         let mut table = Table::new(&[
@@ -315,7 +349,7 @@ fn back(recall: &Recall) -> String {
     text
 }
 
-fn balance(recall: &Recall) -> String {
+fn balance(recall: &Told) -> String {
     let mut text = String::new();
     for lot in &recall.lots {
         let unit = lot.unit.symbol();
@@ -384,7 +418,7 @@ fn balance(recall: &Recall) -> String {
     text
 }
 
-fn wheels(recall: &Recall, all: bool) -> String {
+fn wheels(recall: &Told, all: bool) -> String {
     let mut text = String::new();
     for level in Level::ALL {
         let of_level: Vec<_> = recall.at_level(level).collect();
@@ -401,11 +435,8 @@ fn wheels(recall: &Recall, all: bool) -> String {
             let order = wheel.order.map(|order| format!("order {order}"));
             let place: Vec<String> = place.chain(order).collect();
             let holds: Vec<String> = wheel.holds.iter().map(ToString::to_string).collect();
-            let because = wheel
-                .because
-                .first()
-                .map(trace::Reason::words)
-                .unwrap_or_default();
+            let because = wheel.because.first().map(|reason| reason.words.as_str());
+            let because = because.unwrap_or_default();
             let more = match wheel.because.len() {
                 0 | 1 => String::new(),
                 n => format!(" (and {} more)", n - 1),

@@ -3,8 +3,9 @@
 use std::path::Path;
 
 use anyhow::Context as _;
-use bus::Bus;
+use bus::{Bus, BusError};
 use facts::{PersonId, SiteId};
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use crate::broker;
@@ -43,6 +44,14 @@ impl Running {
     pub fn read(data: &Path) -> Option<Self> {
         serde_json::from_slice(&std::fs::read(data.join(FILE)).ok()?).ok()
     }
+}
+
+/// Whoever answers a command.
+pub enum Answerer<F> {
+    /// The workers of a floor that runs, as of now.
+    Running(Asker),
+    /// What was made here of a file of facts, or of a running floor's at an instant that is over.
+    Folded(Box<F>),
 }
 
 /// A connection for asking.
@@ -84,5 +93,14 @@ impl Asker {
             .into());
         }
         Ok(Self { bus, site })
+    }
+
+    /// Asks the floor's workers.
+    pub async fn asks<A: DeserializeOwned>(
+        &self,
+        question: &str,
+        query: &impl Serialize,
+    ) -> Result<A, BusError> {
+        self.bus.ask(&self.site, question, query).await
     }
 }

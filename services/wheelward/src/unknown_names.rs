@@ -127,9 +127,10 @@ const ROWS: &[Row] = &[
 #[rustfmt::skip]
 const NO_NAMES: &[&str] = &[
     // Files and folders.
-    "a", "b", "archive", "crew", "customers", "data", "export", "facts", "file", "files", "from_file",
+    "a", "b", "archive", "crew", "customers", "data", "export", "facts", "figures", "file", "files",
+    "folder", "from_file",
     "labels", "load", "write", "makes", "message", "out", "papers", "pdf", "png", "qr", "record", "records",
-    "replay", "safety", "seal", "site", "svg", "table", "yesterday",
+    "replay", "rescue", "safety", "seal", "seals", "site", "svg", "table", "yesterday",
     // Instants, days, amounts and choices.
     "at", "by", "from", "to", "until", "day", "arrive_on", "arrived", "days", "weeks", "every_weeks",
     "except", "keep_months", "lost_after_days", "age_least_days", "age_most_days",
@@ -137,7 +138,7 @@ const NO_NAMES: &[&str] = &[
     "wheels_per_vat", "most_vats", "grade", "sure", "sample", "price_per_kg", "chart", "moisture",
     "fat_kept", "first", "second", "wanted", "pierce_later", "simulate", "seed", "clock", "kind",
     "said", "each", "dpi", "version", "time_zone", "history", "day_seconds", "rounds", "years", "scan_count",
-    "shell", "key", "parent",
+    "shell", "key", "mark", "parent",
     // A program's own words: clap names the choices.
     "worker",
     // Words of a person.

@@ -5,11 +5,12 @@ use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
 use bus::Clock;
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, NaiveDate, TimeDelta, Utc};
 use facts::{Fact, SiteId, wire};
 use records::{Archive, Folder};
+use seal::mark::{Kept, Vouched};
 use seal::retention::Retention;
-use seal::{Clocks, Entry, Report};
+use seal::{Clocks, Entry, Mark, Report, Seal};
 use serde::Serialize;
 
 use crate::cli::{ArchiveArgs, FactsArgs, SealArgs, VerifyArgs, records_folder};
@@ -28,18 +29,21 @@ pub async fn verify(args: &VerifyArgs) -> anyhow::Result<()> {
     let mut went_back = Vec::new();
     let mut log = Vec::new();
     let mut over = Vec::new();
+    let own = records_folder(args.records.as_ref(), &args.source);
+    let records = args.archive.as_ref().unwrap_or(&own);
+    let seals = records::seals(records)?;
+    let mut open = Unsealed::after(&seals);
     let mut look = |seq: u64, line: &[u8]| -> anyhow::Result<Option<DateTime<Utc>>> {
         log.push(Entry::of(line, seq));
         let seen = clocks.saw(line);
         went_back.extend(seen.went_back);
+        open.saw(seen.recorded_at);
         Ok(seen.recorded_at)
     };
     let now = Clock::system().now();
     let keep = args
         .keep_months
         .map(|facts_months| Retention { facts_months });
-    let own = records_folder(args.records.as_ref(), &args.source);
-    let records = args.archive.as_ref().unwrap_or(&own);
     let site = match &args.archive {
         Some(dir) => {
             for path in records::facts_files(dir)? {
@@ -70,29 +74,27 @@ pub async fn verify(args: &VerifyArgs) -> anyhow::Result<()> {
         Some(site) => site,
         None => site_of(records)?,
     };
-    let seals = records::seals(records)?;
     let mut trusted = args.key.clone();
     if trusted.is_empty() {
         trusted.extend(records::public_key(records)?);
     }
-    let mut elsewhere = Vec::new();
-    for path in &args.seal {
-        let seal = records::read_seal(path)?;
-        if !seals.contains(&seal) {
-            elsewhere.push(format!(
-                "the seal in {}, of {}, is not among those in {}: what it seals was rewritten, or the seal was",
-                path.display(),
-                seal.statement.day,
-                records.display()
-            ));
-        }
+    let (vouched, not_so) = seal::mark::vouch(&seals, &kept_elsewhere(args)?);
+    let mut first = Vec::new();
+    if seals.is_empty() {
+        first.push(format!(
+            "no seal lies in {}: nothing here can be vouched for. Where the records were sealed before, the seals were taken away: ask for the printed ones, the marks in the chat, or the copies",
+            records.display()
+        ));
     }
+    first.extend(not_so.iter().map(ToString::to_string));
+    first.extend(open.finding());
     let has_ledger = records.join(seal::archive::LEDGER).exists();
     let ledger = has_ledger
         .then(|| records::entries(records, &site))
         .transpose()?;
     let report = seal::verify(&site, &seals, &trusted, ledger, log.into_iter());
-    let shown = Shown::of(&report, elsewhere, &went_back, over);
+    let chain = Chain::of(&seals, vouched.as_ref());
+    let shown = Shown::of(&report, first, chain, &went_back, over);
     if args.source.ask.json {
         show::print_json(&shown)?;
     } else {
@@ -104,9 +106,140 @@ pub async fn verify(args: &VerifyArgs) -> anyhow::Result<()> {
     }
 }
 
+/// What was kept elsewhere, and where.
+fn kept_elsewhere(args: &VerifyArgs) -> anyhow::Result<Vec<(String, Kept)>> {
+    let mut kept = Vec::new();
+    for path in &args.seal {
+        let seal = records::read_seal(path)?;
+        kept.push((path.display().to_string(), Kept::Seal(Box::new(seal))));
+    }
+    for folder in &args.seals {
+        let seals = records::seals_in(folder)?;
+        anyhow::ensure!(!seals.is_empty(), "no seal lies in {}", folder.display());
+        for seal in seals {
+            kept.push((folder.display().to_string(), Kept::Seal(Box::new(seal))));
+        }
+    }
+    for mark in &args.mark {
+        kept.push((format!("the mark {mark}"), Kept::Mark(*mark)));
+    }
+    Ok(kept)
+}
+
+/// How long records are under no seal where each dairy day is sealed: the day that goes on, and
+/// what is left of the one before it.
+const SEALED_WITHIN: TimeDelta = TimeDelta::days(2);
+
+/// What lies after the last seal.
+struct Unsealed {
+    /// Records that are sealed and not seen yet.
+    sealed: u64,
+    first: Option<DateTime<Utc>>,
+    last: Option<DateTime<Utc>>,
+}
+
+impl Unsealed {
+    fn after(seals: &[Seal]) -> Self {
+        Self {
+            sealed: seals.last().map_or(0, |seal| seal.statement.last),
+            first: None,
+            last: None,
+        }
+    }
+
+    fn saw(&mut self, recorded_at: Option<DateTime<Utc>>) {
+        if self.sealed > 0 {
+            self.sealed -= 1;
+        } else {
+            self.first = self.first.or(recorded_at);
+            self.last = self.last.max(recorded_at);
+        }
+    }
+
+    fn finding(&self) -> Option<String> {
+        let (first, last) = self.first.zip(self.last)?;
+        let day = |at: DateTime<Utc>| at.format("%Y-%m-%d");
+        (last - first > SEALED_WITHIN).then(|| {
+            format!(
+                "nothing from {} to {} is sealed, and every day should be: the seals since were taken away, or nobody sealed. See that the records worker runs, and ask for the printed seals, the marks in the chat, or the copies",
+                day(first),
+                day(last)
+            )
+        })
+    }
+}
+
+/// How far the chain of seals goes, and what vouches for it.
+#[derive(Serialize)]
+struct Chain {
+    newest: Option<Link>,
+    /// The newest seal that something from outside names, and what that is.
+    vouched: Option<(Link, String)>,
+}
+
+#[derive(Serialize)]
+struct Link {
+    number: u64,
+    day: NaiveDate,
+    mark: String,
+}
+
+impl Chain {
+    fn of(seals: &[Seal], vouched: Option<&Vouched>) -> Self {
+        let link = |number: u64| {
+            let place = usize::try_from(number.checked_sub(1)?).ok()?;
+            let seal = seals.get(place)?;
+            Some(Link {
+                number,
+                day: seal.statement.day,
+                mark: Mark::of(seal, number).to_string(),
+            })
+        };
+        Self {
+            newest: link(seals.len() as u64),
+            vouched: vouched.and_then(|v| Some((link(v.number)?, v.whence.clone()))),
+        }
+    }
+
+    fn print(&self) {
+        let Some(newest) = &self.newest else { return };
+        let alone = "whoever can write this folder and has its key could have made";
+        match &self.vouched {
+            None => println!(
+                "Sealed: {}, the newest of {}, mark {}. Nothing from outside vouches for them: {alone} them. Give a mark from the chat (--mark), a printed seal (--seal) or a folder of copies (--seals).",
+                seals(1, newest.number),
+                newest.day,
+                newest.mark
+            ),
+            Some((vouched, whence)) => {
+                println!(
+                    "Vouched for by {whence}: {}, up to {}.",
+                    seals(1, vouched.number),
+                    vouched.day
+                );
+                if vouched.number < newest.number {
+                    println!(
+                        "By this folder alone: {}, up to {}; {alone} these.",
+                        seals(vouched.number + 1, newest.number),
+                        newest.day
+                    );
+                }
+            }
+        }
+    }
+}
+
+fn seals(first: u64, last: u64) -> String {
+    match last - first {
+        0 => format!("seal {first}"),
+        _ => format!("seals {first} to {last}"),
+    }
+}
+
 #[derive(Serialize)]
 struct Shown {
     holds: bool,
+    chain: Chain,
     records: u64,
     seals: usize,
     sealed: u64,
@@ -120,12 +253,13 @@ struct Shown {
 impl Shown {
     fn of(
         report: &Report,
-        elsewhere: Vec<String>,
+        first: Vec<String>,
+        chain: Chain,
         went_back: &[seal::WentBack],
         kept_long_enough: Vec<String>,
     ) -> Self {
         let findings = report.findings.iter().map(ToString::to_string);
-        let findings: Vec<String> = elsewhere.into_iter().chain(findings).collect();
+        let findings: Vec<String> = first.into_iter().chain(findings).collect();
         let went_back = went_back.iter().map(|back| {
             format!(
                 "station {}, fact {}: written down at {}, after one written down at {}",
@@ -134,6 +268,7 @@ impl Shown {
         });
         Self {
             holds: findings.is_empty(),
+            chain,
             records: report.records,
             seals: report.seals,
             sealed: report.sealed,
@@ -150,6 +285,7 @@ impl Shown {
             "{} records; {} under {} seals, {} in the ledger and not sealed yet, {} newer",
             self.records, self.sealed, self.seals, self.unsealed, self.unwritten
         );
+        self.chain.print();
         if believed && self.seals > 0 {
             println!("The key in the folder was believed: compare it with a printed copy (--key).");
         }
@@ -210,6 +346,9 @@ pub async fn seal(args: &SealArgs) -> anyhow::Result<()> {
             .with_context(|| format!("could not write {}", path.display()))?;
     }
     print!("{seal}");
+    if let Some(mark) = folder.mark() {
+        eprintln!("Mark of this seal, to be kept elsewhere: {mark}");
+    }
     Ok(())
 }
 

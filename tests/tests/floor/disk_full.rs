@@ -188,3 +188,72 @@ async fn a_notifier_whose_disk_was_full_tells_afterwards_and_once() {
     .await;
     assert_eq!(chat.posts().len(), 1, "{:?}", chat.posts());
 }
+
+#[tokio::test(flavor = "multi_thread")]
+async fn a_station_whose_disk_was_full_takes_the_next_scan_by_itself() {
+    let floor = Floor::start(time("2026-03-02T07:00:00Z")).await;
+    let Some(disk) = Disk::mounted(floor.dir.path().join("small"), "8m") else {
+        println!("NOT TRIED: this user may not mount a small disk");
+        return;
+    };
+    let mut portioning = Given::at("portion-1");
+    let earlier = floor.now - chrono::TimeDelta::hours(1);
+    let made = portioning.makes(earlier, "311", 6).facts.clone();
+    floor.store(&made).await;
+    let scheduler = floor.worker("scheduler");
+    let recorder = floor.worker_in("move-recorder", "small");
+    floor.folded(&scheduler).await;
+    let mut drain = floor.scanner("drain-1", &recorder).await;
+    drain.scan("A.TURN").await;
+    let turned = async |drain: &mut floor_tests::Scanner, floor: &Floor| {
+        until(
+            "a turn",
+            || recorder.log(),
+            async || {
+                floor.tick().await;
+                let answer = drain.scan("K.K1").await;
+                answer.starts_with("OK  6 wheels").then_some(())
+            },
+        )
+        .await;
+    };
+    turned(&mut drain, &floor).await;
+    disk.fill();
+    // What is left of the last page of the file may take a few more.
+    let refused = until(
+        "the disk to be full",
+        || recorder.log(),
+        async || {
+            let answer = drain.scan("K.K1").await;
+            (!answer.starts_with("OK")).then_some(answer)
+        },
+    )
+    .await;
+    assert!(
+        refused.contains("is full: nothing was recorded"),
+        "{refused}"
+    );
+    disk.free();
+    let answer = drain.scan("K.K1").await;
+    assert!(
+        answer.starts_with("OK  6 wheels"),
+        "{answer}\n{}",
+        recorder.log()
+    );
+    // What was told OK is in the log, each once, and what was refused is not.
+    until(
+        "the outbox to be sent",
+        || recorder.log(),
+        async || {
+            let log = floor.facts().await;
+            let numbers: Vec<u64> = log
+                .iter()
+                .filter(|fact| fact.station.as_str() == "drain-1")
+                .map(|fact| fact.station_seq)
+                .collect();
+            let gapless = numbers.iter().zip(1..).all(|(number, n)| *number == n);
+            (gapless && numbers.len() as u64 >= 2).then_some(())
+        },
+    )
+    .await;
+}

@@ -221,3 +221,53 @@ async fn a_scheduler_stopped_before_it_knows_a_time_tells_nobody_that_anything_i
         .collect();
     assert_eq!(told, ["derived.larkholm.alert.raised"]);
 }
+
+/// Which alerts stand, and whether the broker drops what it is told again, is up to chance in a
+/// dairy that is killed at random: this is the day on which it matters.
+#[tokio::test(flavor = "multi_thread")]
+async fn what_stands_for_long_is_said_once_a_day_by_a_scheduler_that_is_started_again() {
+    let mut floor = Floor::start(time("2026-03-02T07:00:00Z")).await;
+    let mut scheduler = floor.worker("scheduler");
+    floor.folded(&scheduler).await;
+    let jetstream = async_nats::jetstream::new(floor.bus.client().clone());
+    let stream = jetstream.get_stream(bus::DERIVED).await.unwrap();
+    let mut config = stream.cached_info().config.clone();
+    config.duplicate_window = std::time::Duration::from_millis(100);
+    jetstream.update_stream(config).await.unwrap();
+    let mut piercing = Given::at("pierce-1");
+    piercing.states(floor.now, floor.now, needles("PM1", 40, 39));
+    floor.store(&piercing.facts).await;
+    floor.folded(&scheduler).await;
+    floor.now += TimeDelta::days(9);
+    for lost in [false, false, true] {
+        floor.folded(&scheduler).await;
+        until(
+            "what stands to be said",
+            || scheduler.log(),
+            async || {
+                floor.tick().await;
+                (said_standing(&floor).await > 0).then_some(())
+            },
+        )
+        .await;
+        // One that says it again would by now.
+        tokio::time::sleep(std::time::Duration::from_secs(1)).await;
+        floor.folded(&scheduler).await;
+        assert_eq!(said_standing(&floor).await, 1);
+        scheduler.kill_hard().await;
+        if lost {
+            std::fs::remove_dir_all(floor.dir.path().join("data/scheduler")).unwrap();
+        }
+        scheduler = floor.worker("scheduler");
+    }
+    floor.folded(&scheduler).await;
+    tokio::time::sleep(std::time::Duration::from_secs(1)).await;
+    floor.folded(&scheduler).await;
+    assert_eq!(said_standing(&floor).await, 1);
+}
+
+async fn said_standing(floor: &Floor) -> usize {
+    let derived = floor.stream(bus::DERIVED).await;
+    let standing = derived.iter().filter(|m| m.subject.ends_with(".stands"));
+    standing.count()
+}

@@ -1,17 +1,21 @@
 //! The whole program across processes: a real broker, real crashes, real files.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
+mod asking;
 mod cli;
 mod crashes;
+mod cut_short;
 mod demo;
 mod disk_full;
 mod earlier;
 mod effects;
+mod healing;
 mod malformed;
 mod oddities;
 mod offline;
 mod orders;
 mod orders_live;
+mod outbox;
 mod portions;
 mod recipes;
 mod recorded;

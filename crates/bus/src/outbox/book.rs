@@ -5,9 +5,9 @@
 //! Kinds of keys: `n<station>` the last number given; `w<position>` a fact that waits;
 //! `s<position>` a fact that was sent and is kept for a while in case the broker loses it;
 //! `x<position>` a fact that was refused, and `r<position>` why; `k<key>` what a worker keeps
-//! together with its facts. A fact's value is one line of JSON. Positions rise with numbers.
+//! together with its facts; `f<station>` a station whose last number only the log can say. A fact's value is one line of JSON. Positions rise with numbers.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 use std::sync::{Mutex, PoisonError};
 
 use chrono::{DateTime, Utc};
@@ -27,6 +27,8 @@ const SENT: u8 = b's';
 const REFUSED: u8 = b'x';
 const REASON: u8 = b'r';
 const NOTE: u8 = b'k';
+/// A station whose numbers may have been given before, which only the log can say.
+const FRESH: u8 = b'f';
 
 /// A key and its value.
 pub type Entry = (Vec<u8>, Vec<u8>);
@@ -69,6 +71,14 @@ impl Changes {
 /// A shelf that is gone with the process: for trials.
 #[derive(Debug, Default)]
 pub struct Memory(Mutex<BTreeMap<Vec<u8>, Vec<u8>>>);
+
+impl Memory {
+    /// One that holds these.
+    #[must_use]
+    pub fn holding(entries: Vec<Entry>) -> Self {
+        Self(Mutex::new(entries.into_iter().collect()))
+    }
+}
 
 impl Shelf for Memory {
     type Error = std::convert::Infallible;
@@ -158,6 +168,9 @@ pub fn number<S: Shelf>(
     let key = number_key(shelf, &station).map_err(NotNumbered::Shelf)?;
     let mut number = last_number(shelf, &station).map_err(NotNumbered::Shelf)?;
     let mut changes = Changes::default();
+    if number == 0 {
+        changes.set(fresh_key(&station), []);
+    }
     let mut numbered = Vec::with_capacity(drafts.len());
     for (position, draft) in (next..).zip(drafts) {
         number += 1;
@@ -211,6 +224,112 @@ pub fn continue_after<S: Shelf>(
         changes.set(number_key(shelf, station)?, number.to_be_bytes());
     }
     Ok(changes)
+}
+
+/// The stations whose numbers may have been given before: their outbox is new, or was damaged.
+///
+/// # Errors
+/// The shelf's own.
+pub fn fresh<S: Shelf>(shelf: &S) -> Result<Vec<StationId>, S::Error> {
+    let mut stations = Vec::new();
+    for entry in whole(shelf, FRESH) {
+        let (key, _) = entry?;
+        let code = key.get(1..).and_then(|code| std::str::from_utf8(code).ok());
+        stations.extend(code.and_then(|code| StationId::new(code).ok()));
+    }
+    Ok(stations)
+}
+
+/// The log has numbers of a station up to `last`, and the facts `there`: those that wait and are
+/// not there get numbers after it, in their order. Gives how many got another number.
+///
+/// # Errors
+/// The shelf's own.
+pub fn number_after<S: Shelf>(
+    shelf: &S,
+    station: &StationId,
+    last: u64,
+    there: &HashSet<FactId>,
+) -> Result<(Changes, usize), S::Error> {
+    let mut changes = Changes::default();
+    let (mut next, mut again) = (last, 0);
+    for entry in whole(shelf, WAITS) {
+        let (key, line) = entry?;
+        let read = std::str::from_utf8(&line).ok().map(wire::from_line);
+        let Some(Ok(wire::Read::Fact(mut fact))) = read else {
+            continue;
+        };
+        if fact.station != *station || there.contains(&fact.id) {
+            continue;
+        }
+        next = if fact.station_seq > next {
+            fact.station_seq
+        } else {
+            next + 1
+        };
+        if fact.station_seq != next {
+            fact.station_seq = next;
+            if let Ok(line) = wire::to_line(&fact) {
+                changes.set(key, line);
+                again += 1;
+            }
+        }
+    }
+    if last_number(shelf, station)? < next {
+        changes.set(number_key(shelf, station)?, next.to_be_bytes());
+    }
+    changes.forget(fresh_key(station));
+    Ok((changes, again))
+}
+
+/// What is to be set right where something is missing: no number that a fact here has is given
+/// again, and of all others the log is asked.
+///
+/// # Errors
+/// The shelf's own.
+pub fn after_damage<S: Shelf>(shelf: &S) -> Result<Changes, S::Error> {
+    let mut changes = Changes::default();
+    let mut last: BTreeMap<StationId, u64> = BTreeMap::new();
+    for kind in [SENT, REFUSED, WAITS] {
+        for entry in whole(shelf, kind) {
+            if let Ok(parcel) = parcel(&entry?.1) {
+                let number = last.entry(parcel.station).or_default();
+                *number = parcel.station_seq.max(*number);
+            }
+        }
+    }
+    for entry in whole(shelf, NUMBER) {
+        let (key, _) = entry?;
+        let code = key.get(1..).and_then(|code| std::str::from_utf8(code).ok());
+        if let Some(station) = code.and_then(|code| StationId::new(code).ok()) {
+            last.entry(station).or_default();
+        }
+    }
+    for (station, number) in last {
+        changes.0.extend(continue_after(shelf, &station, number)?.0);
+        changes.set(fresh_key(&station), []);
+    }
+    Ok(changes)
+}
+
+/// Everything that lies there.
+///
+/// # Errors
+/// The shelf's own.
+pub(super) fn looked<S: Shelf>(shelf: &S) -> Result<super::Looked, S::Error> {
+    let lines = |kind| -> Result<Vec<String>, S::Error> {
+        let all = whole(shelf, kind).map(|entry| {
+            let (_, line) = entry?;
+            Ok(String::from_utf8_lossy(&line).into_owned())
+        });
+        all.collect()
+    };
+    Ok(super::Looked {
+        waiting: lines(WAITS)?,
+        sent: lines(SENT)?,
+        refused: refused(shelf)?,
+        damaged: 0,
+    })
 }
 
 /// The oldest facts that wait, at positions up to `until`: each with its position.
@@ -342,29 +461,45 @@ pub fn refused<S: Shelf>(shelf: &S) -> Result<Vec<Refused>, S::Error> {
     each.collect()
 }
 
-/// Puts a station's facts after number `after` that were sent, and are still kept, back among
-/// those that wait.
+/// Puts facts that were sent, and are still kept, back among those that wait: those of which
+/// `lost` says that the broker does not have them.
 ///
 /// # Errors
 /// The shelf's own.
 pub fn send_again<S: Shelf>(
     shelf: &S,
-    station: &StationId,
-    after: u64,
+    lost: impl Fn(&wire::Parcel) -> bool,
 ) -> Result<(Changes, usize), S::Error> {
     let (mut changes, mut again) = (Changes::default(), 0);
     for entry in whole(shelf, SENT) {
         let (key, line) = entry?;
-        let Some(parcel) = parcel(&line).ok() else {
-            continue;
-        };
-        if parcel.station == *station && parcel.station_seq > after {
+        if parcel(&line).is_ok_and(|parcel| lost(&parcel)) {
             changes.set(key_of(WAITS, position(&key)), line);
             changes.forget(key);
             again += 1;
         }
     }
     Ok((changes, again))
+}
+
+/// The facts that were sent and are still kept, in the order of recording, by the subjects that
+/// have those of the same station: `floor.<site>.*.*.<station>`, in the letter case in which
+/// they were sent.
+///
+/// # Errors
+/// The shelf's own.
+pub fn sent<S: Shelf>(shelf: &S) -> Result<BTreeMap<String, Vec<FactId>>, S::Error> {
+    let mut all: BTreeMap<String, Vec<FactId>> = BTreeMap::new();
+    for entry in whole(shelf, SENT) {
+        let Ok(parcel) = parcel(&entry?.1) else {
+            continue;
+        };
+        if let [floor, site, _, _, station] = *parcel.subject.split('.').collect::<Vec<_>>() {
+            let subjects = format!("{floor}.{site}.*.*.{station}");
+            all.entry(subjects).or_default().push(parcel.id);
+        }
+    }
+    Ok(all)
 }
 
 /// Every line still here, refused, sent or not, in the order of recording.
@@ -435,103 +570,13 @@ fn number_key<S: Shelf>(shelf: &S, station: &StationId) -> Result<Vec<u8>, S::Er
     Ok(key)
 }
 
+fn fresh_key(station: &StationId) -> Vec<u8> {
+    [&[FRESH], station.as_str().as_bytes()].concat()
+}
+
 fn big_endian(bytes: &[u8]) -> Option<u64> {
     bytes.try_into().ok().map(u64::from_be_bytes)
 }
 
 #[cfg(test)]
-mod tests {
-    use facts::FactIdSource;
-
-    use super::*;
-
-    fn noon() -> DateTime<Utc> {
-        "2031-03-04T12:00:00Z".parse().unwrap()
-    }
-
-    fn drafts(count: usize) -> Vec<Draft> {
-        let cleaned = |n: usize| Draft {
-            occurred_at: noon(),
-            claimed_at: None,
-            person: None,
-            event: facts::RoomCleaned {
-                room: "R1".parse().unwrap(),
-                method: format!("brush {n}"),
-            }
-            .into(),
-        };
-        (0..count).map(cleaned).collect()
-    }
-
-    fn recorded(shelf: &Memory, count: usize) -> Vec<Fact> {
-        let next = standing(shelf).unwrap().last + 1;
-        let whose = ("larkholm".parse().unwrap(), "S1".parse().unwrap());
-        let ids = FactIdSource::default();
-        let id = || ids.next(noon());
-        let numbered = number(shelf, (next, id), whose, drafts(count), noon());
-        let (facts, changes) = numbered.unwrap();
-        shelf.apply(changes).unwrap();
-        facts
-    }
-
-    fn settled(shelf: &Memory, outcomes: Vec<(u64, Outcome)>) -> Settled {
-        let sent = standing(shelf).unwrap().sent;
-        let (changes, settled) = settle(shelf, outcomes, sent).unwrap();
-        shelf.apply(changes).unwrap();
-        settled
-    }
-
-    #[test]
-    fn one_refused_fact_holds_up_nothing_and_is_kept_with_its_reason() {
-        let shelf = Memory::default();
-        let facts = recorded(&shelf, 4);
-        let why = "you may not say so".to_owned();
-        settled(
-            &shelf,
-            vec![
-                (1, Outcome::Stored),
-                (2, Outcome::Refused(why.clone())),
-                (3, Outcome::Unknown("no answer".to_owned())),
-                (4, Outcome::Stored),
-            ],
-        );
-        let now = standing(&shelf).unwrap();
-        assert_eq!((now.waiting, now.sent, now.refused), (1, 2, 1));
-        let waits: Vec<_> = oldest(&shelf, 9, 9)
-            .unwrap()
-            .iter()
-            .map(|(p, _)| *p)
-            .collect();
-        assert_eq!(waits, [3]);
-        let kept = refused(&shelf).unwrap().remove(0);
-        assert_eq!(kept.reason, why);
-        assert_eq!(kept.line, wire::to_line(&facts[1]).unwrap());
-        assert_eq!(lines(&shelf).unwrap().len(), 4);
-        // The permission was corrected: it goes in its turn, under its own number.
-        let (changes, again) = try_refused(&shelf).unwrap();
-        shelf.apply(changes).unwrap();
-        assert_eq!(again, 1);
-        let waits: Vec<_> = oldest(&shelf, 9, 9)
-            .unwrap()
-            .iter()
-            .map(|(p, _)| *p)
-            .collect();
-        assert_eq!(waits, [2, 3]);
-        assert_eq!(recorded(&shelf, 1)[0].station_seq, 5);
-    }
-
-    #[test]
-    fn an_outcome_twice_or_of_nothing_changes_nothing() {
-        let shelf = Memory::default();
-        recorded(&shelf, 1);
-        assert_eq!(settled(&shelf, vec![(1, Outcome::Stored)]).sent, 1);
-        for outcome in [Outcome::Stored, Outcome::Refused(String::new())] {
-            assert_eq!(
-                settled(&shelf, vec![(1, outcome.clone())]),
-                Settled::default()
-            );
-            assert_eq!(settled(&shelf, vec![(7, outcome)]), Settled::default());
-        }
-        assert_eq!(standing(&shelf).unwrap().sent, 1);
-    }
-}
+mod tests;

@@ -7,6 +7,9 @@ use serde::Serialize;
 use serde_json::value::RawValue;
 
 use super::book::{self, Outcome, Refused};
+use super::compare::{Compared, NotCompared};
+use super::earlier;
+use super::journal::DAMAGED;
 use super::{Outbox, REFUSED_FILE};
 use crate::publishing::Outgoing;
 use crate::retry::Backoff;
@@ -16,6 +19,9 @@ use crate::{Bus, BusError, Clock, OutboxError, Shutdown, kept};
 /// Facts taken out at a time.
 const TAKEN: usize = 1000;
 
+/// How soon it is tried again to tell people of what they could not be told.
+const TOLD_AGAIN: Duration = Duration::from_secs(20);
+
 /// How long a worker that was asked to stop goes on sending.
 const LAST_TRY: Duration = Duration::from_secs(2);
 
@@ -24,6 +30,15 @@ const TOLD_FILE: &str = "told.txt";
 
 /// What alerts about refused facts are called, before the station's name.
 const ALERT: &str = "refused-facts-";
+
+impl From<NotCompared> for DrainError {
+    fn from(error: NotCompared) -> Self {
+        match error {
+            NotCompared::Bus(error) => Self::Bus(error),
+            NotCompared::Outbox(error) => Self::Outbox(error),
+        }
+    }
+}
 
 impl Outbox {
     /// Sends what waits, oldest first, until asked to stop. A fact leaves only when the
@@ -39,10 +54,13 @@ impl Outbox {
                 sent = sending.send_all() => match sent {
                     Ok(()) => {
                         backoff.reset();
+                        let next_look = sending.next_look();
                         tokio::select! {
                             () = shutdown.requested() => break,
                             () = self.inner.more.notified() => {}
-                            Ok(()) = link.changed(), if self.refused() > 0 || sending.owes() => {}
+                            // A new connection may hide a broker that lost what it had.
+                            Ok(()) = link.changed() => {}
+                            () = tokio::time::sleep(next_look) => {}
                         }
                     }
                     Err(error) => {
@@ -72,12 +90,16 @@ struct Sending<'a> {
     sent: usize,
     /// Whether the streams were there when last looked at.
     ready: bool,
+    /// What was sent, beside what the log has of it.
+    compared: Compared,
     /// The connection on which what was refused was last tried.
     tried_on: u64,
     /// What people were told of refused facts; none when its file cannot be used.
     told: Option<Told>,
     /// What they have still to be told.
     owed: Vec<Telling>,
+    /// Of it, what the broker had lost and was sent again.
+    healed: Vec<Telling>,
     /// Whether the list of refused facts has changed since it was written.
     changed: bool,
 }
@@ -91,9 +113,11 @@ impl<'a> Sending<'a> {
             trouble: None,
             sent: 0,
             ready: false,
+            compared: Compared::new(),
             tried_on: bus.link().borrow().connections,
             told: told.inspect_err(|error| tracing::error!("{error}")).ok(),
             owed: Vec::new(),
+            healed: Vec::new(),
             changed: true,
         }
     }
@@ -110,7 +134,22 @@ impl<'a> Sending<'a> {
                 // The broker was started again: perhaps somebody has corrected it.
                 self.changed |= self.outbox.try_refused()? > 0;
             }
+            let compared = self
+                .compared
+                .with_the_log(self.outbox, self.bus, &mut self.healed);
+            compared.await;
+            // A station's first facts are taken together with the word that the log has to be
+            // asked for its numbers: none goes before that.
             let taken = self.outbox.oldest(TAKEN)?;
+            if !self.outbox.is_never_compared() && self.outbox.has_fresh()? && !taken.is_empty() {
+                self.bus.connected().await;
+                let now = Clock::system().now();
+                let numbered = self
+                    .outbox
+                    .number_after_the_log(self.bus, now, &mut self.healed);
+                numbered.await?;
+                continue;
+            }
             if taken.is_empty() {
                 if self.trouble.take().is_some() {
                     tracing::info!(sent = self.sent, "the broker is back: what waited was sent");
@@ -123,6 +162,16 @@ impl<'a> Sending<'a> {
                 self.ready = true;
             }
             self.send(taken).await?;
+        }
+    }
+
+    /// How long it may wait for something to do.
+    fn next_look(&self) -> Duration {
+        let look = self.compared.due_in().max(Duration::from_secs(1));
+        if self.owed.is_empty() && self.healed.is_empty() {
+            look
+        } else {
+            look.min(TOLD_AGAIN)
         }
     }
 
@@ -180,13 +229,15 @@ impl<'a> Sending<'a> {
             self.changed = false;
         }
         if let Some(told) = &mut self.told
-            && !self.owed.is_empty()
+            && !(self.owed.is_empty() && self.healed.is_empty())
             && self.bus.is_connected()
         {
             let (bus, site) = (self.bus, self.outbox.inner.site);
             let now = Clock::system().now();
-            if let Err(error) = told.tell(bus, &site, now, &mut self.owed).await {
-                tracing::error!("{error}");
+            for owed in [&mut self.owed, &mut self.healed] {
+                if let Err(error) = told.tell(bus, &site, now, owed).await {
+                    tracing::error!("{error}");
+                }
             }
         }
         Ok(())
@@ -200,12 +251,18 @@ impl<'a> Sending<'a> {
             name.unwrap_or_default().to_string_lossy().into_owned()
         };
         let whose = format!("{}-{}", name(dir.parent()), name(Some(dir)));
-        let without = [(TOLD_FILE, "People may be told again of refused facts")];
+        let without = [
+            (TOLD_FILE, "People may be told again of refused facts"),
+            (
+                DAMAGED,
+                "It is a part of what this station keeps until the broker has it: all else is as it was, what was in it and not sent yet is missing",
+            ),
+            (
+                earlier::TAKEN,
+                "An earlier version kept it: what could be read of it was taken over, what was not sent yet may be missing",
+            ),
+        ];
         kept::owed(told, &whose, dir, &without)
-    }
-
-    const fn owes(&self) -> bool {
-        !self.owed.is_empty()
     }
 
     fn alerts(&self, refused: &[Refused]) -> Vec<Telling> {

@@ -188,7 +188,7 @@ async fn what_the_broker_acknowledged_is_there_after_it_was_killed() {
 }
 
 #[tokio::test]
-async fn a_station_can_send_again_what_a_broker_lost() {
+async fn a_station_sends_again_what_a_broker_lost_and_nothing_else() {
     let dir = tempfile::tempdir().unwrap();
     let first = broker(&dir.path().join("one")).await;
     let port = first.port();
@@ -196,17 +196,67 @@ async fn a_station_can_send_again_what_a_broker_lost() {
     let outbox = Outbox::open(&dir.path().join("outbox"), site()).unwrap();
     let facts = recorded(&outbox, 40);
     drain(&outbox, &bus).await;
+    let log = bus.floor_end().await.unwrap();
     first.stop().await;
-
-    let second = broker_on(&dir.path().join("two"), port).await;
-    bus.ready().await.unwrap();
+    // Nothing is lost: nothing goes again.
+    let again = broker_on(&dir.path().join("one"), port).await;
     drop(outbox);
     let outbox = Outbox::open(&dir.path().join("outbox"), site()).unwrap();
-    assert_eq!(outbox.send_again(&station("S1"), 30).unwrap(), 10);
-    assert_eq!(outbox.send_again(&station("S2"), 0).unwrap(), 0);
+    bus.connected().await;
     drain(&outbox, &bus).await;
-    assert_eq!(facts_of(&everything(&bus).await), facts[30..]);
+    assert_eq!(bus.floor_end().await.unwrap(), log);
+    again.stop().await;
+
+    // A folder that somebody put back is older than what stations were told; what they record
+    // meanwhile comes before it, or after it.
+    let second = broker_on(&dir.path().join("two"), port).await;
+    bus.ready().await.unwrap();
+    bus.publish_facts(&facts[..25]).await.unwrap();
+    let more = recorded(&outbox, 3);
+    drain(&outbox, &bus).await;
+    let all: Vec<Fact> = facts.into_iter().chain(more).collect();
+    let there = facts_of(&everything(&bus).await);
+    assert_eq!(there.len(), all.len());
+    let there: std::collections::BTreeMap<_, _> = there.iter().map(|f| (f.id, f)).collect();
+    assert!(all.iter().all(|fact| there.get(&fact.id) == Some(&fact)));
+    // Another look finds nothing more.
+    broker_forgets_ids(&bus).await;
+    drop(outbox);
+    let outbox = Outbox::open(&dir.path().join("outbox"), site()).unwrap();
+    drain(&outbox, &bus).await;
+    assert_eq!(bus.floor_end().await.unwrap(), all.len() as u64);
     drop(second);
+}
+
+/// From now on the broker itself drops nothing that is sent again.
+async fn broker_forgets_ids(bus: &Bus) {
+    let jetstream = async_nats::jetstream::new(bus.client().clone());
+    let stream = jetstream.get_stream(bus::FLOOR).await.unwrap();
+    let mut config = stream.cached_info().config.clone();
+    config.duplicate_window = std::time::Duration::from_millis(100);
+    jetstream.update_stream(config).await.unwrap();
+    tokio::time::sleep(std::time::Duration::from_millis(300)).await;
+}
+
+/// Letter case says nothing, but a subject has it.
+#[tokio::test]
+async fn what_a_station_sent_in_two_spellings_is_found_in_both() {
+    let dir = tempfile::tempdir().unwrap();
+    let broker = broker(&dir.path().join("broker")).await;
+    let bus = connect(&broker.url()).await;
+    let folder = dir.path().join("outbox");
+    for spelling in ["S1", "s1", "S1"] {
+        let outbox = Outbox::open(&folder, site()).unwrap();
+        let drafts = drafts(3);
+        let _ = outbox.record(&station(spelling), drafts, noon()).unwrap();
+        drain(&outbox, &bus).await;
+    }
+    broker_forgets_ids(&bus).await;
+    for _ in 0..2 {
+        let outbox = Outbox::open(&folder, site()).unwrap();
+        drain(&outbox, &bus).await;
+        assert_eq!(bus.floor_end().await.unwrap(), 9);
+    }
 }
 
 #[tokio::test]
@@ -264,4 +314,206 @@ fn recording_from_many_threads_gives_every_number_once_and_in_order() {
     });
     numbers.sort_unstable();
     assert!(numbers.into_iter().eq(1..=300));
+}
+
+async fn holds(bus: &Bus, many: u64) {
+    within(async {
+        while bus.floor_end().await.ok() != Some(many) {
+            tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+        }
+    })
+    .await;
+}
+
+/// Somebody puts back a folder, sees that it is the wrong one, and puts back another.
+#[tokio::test]
+async fn what_is_lost_twice_comes_back_twice() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut running = broker(&dir.path().join("0")).await;
+    let port = running.port();
+    let bus = connect(&running.url()).await;
+    let outbox = Outbox::open(&dir.path().join("outbox"), site()).unwrap();
+    let shutdown = Shutdown::new();
+    let draining = tokio::spawn({
+        let (outbox, bus, shutdown) = (outbox.clone(), bus.clone(), shutdown.clone());
+        async move { outbox.drain(&bus, &shutdown).await }
+    });
+    let facts = recorded(&outbox, 12);
+    holds(&bus, 12).await;
+    for folder in ["1", "2"] {
+        running.stop().await;
+        running = broker_on(&dir.path().join(folder), port).await;
+        within(bus.ready()).await.unwrap();
+        holds(&bus, 12).await;
+        assert_eq!(facts_of(&everything(&bus).await), facts);
+    }
+    shutdown.request();
+    within(draining).await.unwrap();
+}
+
+/// An earlier version's subjects had no station.
+#[tokio::test]
+async fn what_an_earlier_version_sent_is_not_taken_for_lost() {
+    let dir = tempfile::tempdir().unwrap();
+    let first = broker(&dir.path().join("one")).await;
+    let port = first.port();
+    let bus = connect(&first.url()).await;
+    let folder = dir.path().join("outbox");
+    let outbox = Outbox::open(&folder, site()).unwrap();
+    recorded(&outbox, 8);
+    drain(&outbox, &bus).await;
+    drop(outbox);
+    let sent = everything(&bus).await;
+    first.stop().await;
+    let _second = broker_on(&dir.path().join("two"), port).await;
+    within(bus.ready()).await.unwrap();
+    let jetstream = async_nats::jetstream::new(bus.client().clone());
+    for message in sent {
+        let (old, _) = message.subject.rsplit_once('.').unwrap();
+        let id = message.headers.unwrap().get("Nats-Msg-Id").unwrap().clone();
+        let mut headers = async_nats::HeaderMap::new();
+        headers.insert("Nats-Msg-Id", id);
+        let stored = jetstream.publish_with_headers(old.to_owned(), headers, message.body);
+        stored.await.unwrap().await.unwrap();
+    }
+    broker_forgets_ids(&bus).await;
+    for more in 1..=3 {
+        drop(outbox_of(&folder, &bus).await);
+        assert_eq!(bus.floor_end().await.unwrap(), 8 + more);
+    }
+}
+
+/// Opened again, with one more fact recorded and all sent.
+async fn outbox_of(folder: &std::path::Path, bus: &Bus) -> Outbox {
+    let outbox = Outbox::open(folder, site()).unwrap();
+    recorded(&outbox, 1);
+    drain(&outbox, bus).await;
+    outbox
+}
+
+/// What people hear of a station's outbox, so far.
+async fn told(bus: &Bus, what: &str) -> String {
+    within(async {
+        loop {
+            let told = bus.derived(&site(), "alert.told").await.unwrap();
+            let mut told = told.iter().map(|body| String::from_utf8_lossy(body));
+            if let Some(told) = told.find(|told| told.contains(what)) {
+                return told.into_owned();
+            }
+        }
+    })
+    .await
+}
+
+/// Its disk was changed, or its folder deleted, while the station had no line.
+#[tokio::test]
+async fn an_outbox_that_is_new_goes_on_after_the_numbers_that_the_log_has() {
+    let dir = tempfile::tempdir().unwrap();
+    let broker = broker(&dir.path().join("broker")).await;
+    let bus = connect(&broker.url()).await;
+    let first = Outbox::open(&dir.path().join("first"), site()).unwrap();
+    let before = recorded(&first, 5);
+    drain(&first, &bus).await;
+    let second = Outbox::open(&dir.path().join("second"), site()).unwrap();
+    let blind = recorded(&second, 3);
+    let numbers = |facts: &[Fact]| facts.iter().map(|f| f.station_seq).collect::<Vec<_>>();
+    assert_eq!(numbers(&blind), [1, 2, 3], "it cannot know better");
+    drain(&second, &bus).await;
+    let log = facts_of(&everything(&bus).await);
+    assert_eq!(numbers(&log), [1, 2, 3, 4, 5, 6, 7, 8]);
+    let ids = |facts: &[Fact]| facts.iter().map(|f| f.id).collect::<Vec<_>>();
+    assert_eq!(
+        ids(&log),
+        [ids(&before), ids(&blind)].concat(),
+        "the same facts"
+    );
+    assert_eq!(numbers(&recorded(&second, 1)), [9]);
+    let shutdown = Shutdown::new();
+    let draining = tokio::spawn({
+        let (outbox, bus, shutdown) = (second.clone(), bus.clone(), shutdown.clone());
+        async move { outbox.drain(&bus, &shutdown).await }
+    });
+    // Another station of the same outbox, which the log does not know, begins at 1.
+    let other = second.record(&station("S9"), drafts(1), noon()).unwrap();
+    assert_eq!(numbers(&other), [1]);
+    holds(&bus, 10).await;
+    shutdown.request();
+    within(draining).await.unwrap();
+}
+
+/// Bits flipped on the disk of the only copy.
+#[tokio::test]
+async fn damage_costs_the_damaged_facts_and_people_hear_of_it_and_no_number_is_used_twice() {
+    let dir = tempfile::tempdir().unwrap();
+    let broker = broker(&dir.path().join("broker")).await;
+    let bus = connect(&broker.url()).await;
+    let folder = dir.path().join("worker/outbox");
+    let outbox = Outbox::open(&folder, site()).unwrap();
+    let facts: Vec<Fact> = (0..20).flat_map(|_| recorded(&outbox, 1)).collect();
+    drop(outbox);
+    let file = folder.join("journal-000001.txt");
+    let mut bytes = std::fs::read(&file).unwrap();
+    // In the fourth line, and in the last, which has the last number.
+    let ends: Vec<usize> = (0..bytes.len()).filter(|at| bytes[*at] == b'\n').collect();
+    for line in [3, 19] {
+        bytes[ends[line] - 40] ^= 4;
+    }
+    std::fs::write(&file, &bytes).unwrap();
+    let looked = bus::look_at_outbox(&folder).unwrap();
+    assert_eq!((looked.waiting.len(), looked.damaged), (18, 2));
+
+    let outbox = Outbox::open(&folder, site()).unwrap();
+    assert_eq!(outbox.waiting(), 18);
+    drain(&outbox, &bus).await;
+    let log = facts_of(&everything(&bus).await);
+    let left: Vec<Fact> = facts
+        .iter()
+        .filter(|f| ![4, 20].contains(&f.station_seq))
+        .cloned()
+        .collect();
+    assert_eq!(log, left);
+    let shutdown = Shutdown::new();
+    let draining = tokio::spawn({
+        let (outbox, bus, shutdown) = (outbox.clone(), bus.clone(), shutdown.clone());
+        async move { outbox.drain(&bus, &shutdown).await }
+    });
+    let said = told(&bus, "journal.txt.damaged-1").await;
+    assert!(said.contains("all else is as it was"), "{said}");
+    shutdown.request();
+    within(draining).await.unwrap();
+    // The line that had the last number is lost: it was never seen elsewhere.
+    assert_eq!(recorded(&outbox, 1)[0].station_seq, 20);
+}
+
+/// sled panics over bits that were flipped.
+#[tokio::test]
+async fn a_damaged_outbox_of_an_earlier_version_is_taken_over_as_far_as_it_reads() {
+    for flips in [20, 400, 4_000] {
+        let dir = tempfile::tempdir().unwrap();
+        {
+            let db = sled::open(dir.path()).unwrap();
+            let tree = db.open_tree("facts").unwrap();
+            for (position, fact) in (1_u64..).zip(some_facts(500)) {
+                let key = [&b"w"[..], &position.to_be_bytes()].concat();
+                let line = facts::wire::to_line(&fact).unwrap();
+                tree.insert(key, line.as_bytes()).unwrap();
+            }
+            tree.insert(b"nS1", &500_u64.to_be_bytes()).unwrap();
+            db.flush().unwrap();
+        }
+        let file = dir.path().join("db");
+        let mut bytes = std::fs::read(&file).unwrap();
+        let mut at = 7_919;
+        for _ in 0..flips {
+            at = (at * 31 + 12_345) % bytes.len();
+            bytes[at] ^= 1 << (at % 8);
+        }
+        std::fs::write(&file, bytes).unwrap();
+        let outbox = Outbox::open(dir.path(), site()).unwrap();
+        assert!(outbox.waiting() <= 500);
+        recorded(&outbox, 1);
+        drop(outbox);
+        assert!(!dir.path().join("db").exists());
+        drop(Outbox::open(dir.path(), site()).unwrap());
+    }
 }

@@ -102,7 +102,7 @@ async fn a_fact_of_a_later_version_is_sent_as_it_is_and_what_was_set_aside_is_tr
     let broker = broker(&dir.path().join("broker")).await;
     let bus = connect(&broker.url()).await;
     let folder = dir.path().join("outbox");
-    recorded(&Outbox::open(&folder, site()).unwrap(), 1);
+    let first = some_facts(1).remove(0);
     let later = |number: u64, ty: &str| {
         format!(
             r#"{{"specversion":"1.0","id":"0190b6b0-0000-7000-8000-00000000000{number}","source":"/sites/larkholm/stations/S1","type":"{ty}","time":"2031-03-04T12:00:00Z","sequence":"{number:012}","data":{{"song":"all"}}}}"#
@@ -113,6 +113,8 @@ async fn a_fact_of_a_later_version_is_sent_as_it_is_and_what_was_set_aside_is_tr
         let db = sled::open(&folder).unwrap();
         let tree = db.open_tree("facts").unwrap();
         let key = |kind: u8, position: u64| [&[kind][..], &position.to_be_bytes()].concat();
+        let line = wire::to_line(&first).unwrap();
+        tree.insert(key(b'w', 1), line.as_bytes()).unwrap();
         // Set aside by an earlier version, which could not read it.
         tree.insert(key(b'x', 2), later(2, "floor.wheel.hummed.v1").as_bytes())
             .unwrap();
@@ -121,6 +123,9 @@ async fn a_fact_of_a_later_version_is_sent_as_it_is_and_what_was_set_aside_is_tr
         tree.insert(b"nS1", &4_u64.to_be_bytes()).unwrap();
         db.flush().unwrap();
     }
+    // What an earlier version kept is taken over once, and lies beside it.
+    drop(Outbox::open(&folder, site()).unwrap());
+    assert!(folder.join("earlier/db").is_file() && !folder.join("db").exists());
     let outbox = Outbox::open(&folder, site()).unwrap();
     assert_eq!(
         recorded(&outbox, 1)[0].station_seq,

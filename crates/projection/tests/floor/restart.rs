@@ -91,8 +91,6 @@ struct Scheduler {
     position: usize,
     now: DateTime<Utc>,
     published: Vec<Alert>,
-    /// How often something was away after it wrote.
-    closed: usize,
 }
 
 impl Scheduler {
@@ -106,7 +104,6 @@ impl Scheduler {
             position: 0,
             now: start(),
             published: Vec::new(),
-            closed: 0,
         }
     }
 
@@ -127,7 +124,6 @@ impl Scheduler {
         let mut batch = Batch::default();
         floor::write_keeping(&mut batch, floor, 0).unwrap();
         batch.position(&(self.position as u64)).unwrap();
-        self.closed += usize::from(!floor.away().is_empty());
         self.store().write(&batch).unwrap();
         self.published.extend(told);
     }
@@ -286,19 +282,75 @@ proptest! {
     }
 }
 
-#[test]
-fn an_alarm_that_was_over_by_mistake_is_told_again_when_the_mistake_is_voided() {
-    let fact = |n: usize, hours: i64, event: Event| Fact {
+/// The `n`th fact of a station, stated as it happened.
+fn stated(station: &str, n: usize, at: DateTime<Utc>, event: Event) -> Fact {
+    Fact {
         id: id(n),
         site: "testdairy".parse().unwrap(),
-        station: "pierce".parse().unwrap(),
+        station: station.parse().unwrap(),
         station_seq: n as u64,
         person: None,
-        occurred_at: start() + TimeDelta::hours(hours),
+        occurred_at: at,
         claimed_at: None,
-        recorded_at: start() + TimeDelta::hours(hours),
+        recorded_at: at,
         event,
+    }
+}
+
+#[test]
+fn a_batch_that_left_is_away_after_a_restart_and_comes_back_with_what_went_into_it() {
+    let wheel: facts::WheelId = "318-01".parse().unwrap();
+    let fact = |n, days, event| stated("here", n, start() + TimeDelta::days(days), event);
+    let portioned = |wheel: &str, batch: &str| facts::WheelPortioned {
+        wheel: wheel.parse().unwrap(),
+        batch: batch.parse().unwrap(),
+        weight_g: quantity::Grams::new(4_000).unwrap(),
+        scale: None,
+        tare_g: None,
+        mixer: None,
     };
+    let left = facts::WheelDispatched {
+        wheels: vec![wheel, "317-01".parse().unwrap()],
+        via: None,
+        order: None,
+        market: None,
+        sale: None,
+    };
+    let reworked = facts::VatReworked {
+        batch: "318".parse().unwrap(),
+        from: facts::ReworkSource::Batch("317".parse().unwrap()),
+        weight_g: quantity::Grams::new(2_000).unwrap(),
+    };
+    let log = [
+        fact(1, 0, portioned("317-01", "317").into()),
+        fact(2, 1, reworked.into()),
+        fact(3, 1, portioned("318-01", "318").into()),
+        fact(4, 2, left.into()),
+    ];
+    let mut scheduler = Scheduler::new();
+    scheduler.now = start() + TimeDelta::days(4);
+    scheduler.looks(&log);
+    scheduler.starts();
+    let floor = scheduler.folding.refresh(scheduler.now);
+    assert_eq!((floor.wheels().count(), floor.away().len()), (0, 2));
+    let needs = Needs {
+        wheels: vec![wheel],
+        ..Needs::default()
+    };
+    let store = scheduler.store.as_ref().unwrap();
+    floor::bring_back(store, &mut scheduler.folding, &needs).unwrap();
+    let floor = scheduler.folding.refresh(scheduler.now);
+    // A hold over the curd of the one is a hold over the other.
+    assert_eq!((floor.wheels().count(), floor.away().len()), (2, 0));
+    let survived = everything(scheduler.whole());
+    scheduler.rebuilt();
+    scheduler.looks(&log);
+    assert_eq!(differ(&everything(scheduler.whole()), &survived), None);
+}
+
+#[test]
+fn an_alarm_that_was_over_by_mistake_is_told_again_when_the_mistake_is_voided() {
+    let fact = |n, hours, event| stated("pierce", n, start() + TimeDelta::hours(hours), event);
     let needles = |counted| {
         Event::from(facts::ToolChecked {
             tool: "PM1".parse().unwrap(),
@@ -401,4 +453,30 @@ fn a_store_of_a_build_that_passed_facts_over_knows_which_and_their_numbers_have_
     assert_eq!(turns(floor), 3);
     let missing: u64 = floor.stations().map(|(_, log)| log.missing_count()).sum();
     assert_eq!(missing, 0);
+}
+
+#[test]
+fn under_a_site_file_that_says_otherwise_of_what_is_closed_the_log_is_folded_anew() {
+    let folder = tempfile::tempdir().unwrap();
+    let position = |practice: &Practice| {
+        let mut opened = floor::open::<u64, ()>(folder.path(), practice, |_| Ok(())).unwrap();
+        let floor = opened.floor.refresh(start());
+        let batch = floor::batch(floor, &7_u64, 1, &[]).unwrap();
+        opened.store.write(&batch).unwrap();
+        opened.position
+    };
+    let same = practice();
+    assert_eq!(position(&same), None);
+    assert_eq!(position(&same), Some(7));
+    let others = [
+        Practice {
+            closed_after_days: 90,
+            ..practice()
+        },
+        story::practice_in(chrono_tz::Pacific::Auckland),
+    ];
+    for other in others {
+        assert_eq!(position(&other), None);
+        assert_eq!(position(&other), Some(7));
+    }
 }

@@ -131,6 +131,8 @@ pub(crate) struct Board {
     over: BTreeMap<Name, Over>,
     /// What people know has changed since it was last stored.
     unstored: bool,
+    /// The day on which what was over for long was last forgotten.
+    tidied: Option<i64>,
 }
 
 impl Board {
@@ -141,6 +143,7 @@ impl Board {
 
     pub(crate) fn restore(&mut self, open: Vec<Open>, over: Vec<Over>) {
         self.unstored = true;
+        self.tidied = None;
         self.changed.extend(open.iter().map(|o| o.key));
         self.open = open.into_iter().map(|o| (o.key, o)).collect();
         let over = over.into_iter().map(|o| ((o.key, o.since), o));
@@ -162,10 +165,21 @@ impl Board {
             .filter_map(|(k, s)| Some((k, s.level()?, s.wheels.len())))
     }
 
-    /// Whether any situation concerns a wheel.
+    /// Whether any situation that is not about single wheels concerns one: what is about a wheel
+    /// itself, whoever derived it knows.
     pub(crate) fn names(&self, wheel: Slot) -> bool {
         let mut all = self.standing.values();
-        all.any(|standing| standing.wheels.contains_key(&wheel))
+        all.any(|standing| standing.other.is_some() && standing.wheels.contains_key(&wheel))
+    }
+
+    /// Forgets a situation that has ended before anybody heard of it. While a long log is read
+    /// nobody hears of anything, and nearly all that ever was has ended.
+    fn drop_unheard(&mut self, key: &Key) {
+        let stands = |standing: &Standing| standing.level().is_some();
+        if !self.open.contains_key(key) && !self.standing.get(key).is_some_and(stands) {
+            self.standing.remove(key);
+            self.changed.remove(key);
+        }
     }
 
     /// Replaces a wheel's part in all situations; `state`: what is known of it now.
@@ -181,6 +195,9 @@ impl Board {
             let standing = self.standing.entry(told.key).or_default();
             standing.joins(wheel, told.level, told.since);
             self.changed.insert(told.key);
+        }
+        for told in before {
+            self.drop_unheard(&told.key);
         }
     }
 
@@ -203,6 +220,7 @@ impl Board {
         standing.other = now;
         self.standing.insert(key, standing);
         self.changed.insert(key);
+        self.drop_unheard(&key);
     }
 
     /// What people should be told now, as told. What was told goes by the name that it was
@@ -256,11 +274,13 @@ impl Board {
     fn remember(&mut self, open: &Open, now: DateTime<Utc>) {
         let day = |at: DateTime<Utc>| at.timestamp().div_euclid(86_400);
         let until = day(now + REMEMBERED);
-        for over in self.over.values_mut() {
-            over.until.get_or_insert(until);
+        if self.tidied.replace(day(now)) != Some(day(now)) {
+            for over in self.over.values_mut() {
+                over.until.get_or_insert(until);
+            }
+            self.over
+                .retain(|_, over| over.until.is_none_or(|until| day(now) <= until));
         }
-        self.over
-            .retain(|_, over| over.until.is_none_or(|until| day(now) <= until));
         let Open {
             key, since, times, ..
         } = *open;
@@ -336,6 +356,47 @@ mod tests {
 
     fn at(second: i64) -> DateTime<Utc> {
         DateTime::from_timestamp(1_772_517_600 + second, 0).unwrap()
+    }
+
+    /// A worker that reads years of a log tells nobody of what came and went in them.
+    #[test]
+    fn what_ended_before_anybody_heard_of_it_leaves_nothing_behind() {
+        let (mut board, mut wheels) = (Board::default(), Wheels::default());
+        let told = |n: u32| Told {
+            key: (
+                Situation::NotTurned,
+                Subject::Wheel(format!("318-{n}").parse().unwrap()),
+            ),
+            level: Level::Raised,
+            since: at(0),
+            done: None,
+        };
+        let state = State::default();
+        for n in 0..100 {
+            let slot = wheels.slot_or_new(format!("318-{n}").parse().unwrap());
+            board.wheel(slot, &state, &[], &[told(n)]);
+            board.wheel(slot, &state, &[told(n)], &[]);
+            let tool = (
+                Situation::CheckFailed,
+                Subject::Tool("PM1".parse().unwrap()),
+            );
+            let trouble = Trouble {
+                level: Level::Raised,
+                since: at(0),
+                words: String::new(),
+            };
+            board.other_with(tool, Some(trouble), &[slot]);
+            assert!(board.names(slot));
+            board.other(tool, None);
+            assert!(!board.names(slot));
+        }
+        assert!(board.standing.is_empty() && board.changed.is_empty());
+        // Of what people heard they hear that it is over.
+        let slot = wheels.slot_or_new("318-1".parse().unwrap());
+        board.wheel(slot, &state, &[], &[told(1)]);
+        assert_eq!(board.tell(at(1), &wheels).len(), 1);
+        board.wheel(slot, &state, &[told(1)], &[]);
+        assert_eq!(board.tell(at(2), &wheels)[0].step, Step::Cleared);
     }
 
     #[test]

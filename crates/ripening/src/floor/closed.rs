@@ -6,6 +6,7 @@
 //! nobody can see in any answer when, or whether, a batch was.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::ops::Range;
 
 use chrono::{DateTime, Datelike as _, TimeDelta, Utc};
 use facts::stored::instant;
@@ -154,6 +155,19 @@ impl Away {
         let lived = self.batches.iter();
         let lived = lived.filter(move |(_, of)| of.from <= then && then <= of.until);
         lived.map(|(batch, _)| *batch)
+    }
+
+    /// Batches whose first note is of these instants.
+    pub fn begun(&self, within: Range<DateTime<Utc>>) -> impl Iterator<Item = BatchId> + '_ {
+        let begun = self.batches.iter();
+        let begun = begun.filter(move |(_, of)| within.contains(&of.from));
+        begun.map(|(batch, _)| *batch)
+    }
+
+    /// When a batch was begun, if it is away.
+    #[must_use]
+    pub fn begun_at(&self, batch: BatchId) -> Option<DateTime<Utc>> {
+        Some(self.batches.get(&batch)?.from)
     }
 
     /// How many of their wheels left, and how many were thrown away.
@@ -318,6 +332,30 @@ impl Floor {
         batches.extend(runs.flat_map(|(_, of)| of));
     }
 
+    /// Closed batches that were begun before an instant: of each recipe the last, so many that
+    /// with the open ones from before they are `many`. For what is learnt from earlier batches.
+    #[must_use]
+    pub fn away_before(&self, then: DateTime<Utc>, many: usize) -> Vec<BatchId> {
+        let mut known: BTreeMap<Option<(RecipeId, u32)>, usize> = BTreeMap::new();
+        let day = self.calendar.day_of(then);
+        for batch in self.batches.values() {
+            let made = batch.wheels.iter().filter_map(|wheel| self.made_on(*wheel));
+            if made.min().is_some_and(|made| made < day) {
+                let by = batch.recipe.as_ref().map(|by| (by.id, by.version));
+                *known.entry(by).or_default() += 1;
+            }
+        }
+        let before = self.away.batches.iter().filter(|(_, of)| of.from < then);
+        let mut before: Vec<_> = before.collect();
+        before.sort_by_key(|(_, of)| std::cmp::Reverse(of.from));
+        before.retain(|(_, of)| {
+            let known = known.entry(of.recipe).or_default();
+            *known += 1;
+            *known <= many
+        });
+        before.into_iter().map(|(batch, _)| *batch).collect()
+    }
+
     /// What must be remembered of the batches that were put away.
     #[must_use]
     pub const fn away(&self) -> &Away {
@@ -424,9 +462,7 @@ impl Floor {
         };
         let brief = self.brief(closed.made.recipe(&self.voids), &slots);
         self.away.batches.extend(brief.map(|of| (kept, of)));
-        for slot in slots {
-            self.forget(slot, kept);
-        }
+        self.forget(&slots, kept);
         self.changed.batches.insert(kept);
         self.changed.away = true;
         Some(closed)
@@ -456,27 +492,31 @@ impl Floor {
         })
     }
 
-    fn forget(&mut self, slot: Slot, batch: BatchId) {
-        let wheel = self.wheels.remove(slot);
-        if let Some(at) = wheel.changes_at {
-            self.due.remove(&(at, slot));
+    fn forget(&mut self, slots: &[Slot], batch: BatchId) {
+        for slot in slots {
+            let wheel = self.wheels.remove(*slot);
+            if let Some(at) = wheel.changes_at {
+                self.due.remove(&(at, *slot));
+            }
+            for no in wheel.life {
+                self.notes.take(no, *slot);
+            }
+            self.twice_born.remove(slot);
         }
-        for no in wheel.life {
-            self.notes.take(no, slot);
-        }
-        self.twice_born.remove(&slot);
-        let runs = self.pierced.iter_mut();
-        for ((tool, day), wheels) in runs {
-            if wheels.remove(&slot) {
+        let gone: BTreeSet<&Slot> = slots.iter().collect();
+        self.pierced.retain(|(tool, day), wheels| {
+            let before = wheels.len();
+            wheels.retain(|slot| !gone.contains(slot));
+            if wheels.len() < before {
                 let run = self.away.pierced.entry((*tool, number(*day)));
                 run.or_default().insert(batch);
             }
-        }
-        self.pierced.retain(|_, wheels| !wheels.is_empty());
-        // Its moves stay: what stands on a stillage is where that was moved to last, however long
-        // ago.
+            !wheels.is_empty()
+        });
+        // Their moves stay: what stands on a stillage is where that was moved to last, however
+        // long ago.
         for carried in self.carried.values_mut() {
-            carried.wheels.remove(&slot);
+            carried.wheels.retain(|slot| !gone.contains(slot));
         }
     }
 
@@ -489,7 +529,7 @@ impl Floor {
         self.fold_notes(slot, &notes);
         if let (Some(batch), Some(id)) = (self.wheels[slot].state.batch, self.wheels.id(slot)) {
             self.batches.entry(batch).or_default().wheels.insert(id);
-            self.stale.batches.insert(batch);
+            self.stale.batch(batch);
         }
         self.wheels.mark_stale(slot);
         self.list_piercings(slot);
@@ -504,6 +544,6 @@ impl Floor {
         (batch.lines, batch.course) = (stored.lines, stored.course);
         batch.expected = stored.expected;
         self.batches.insert(id, batch);
-        self.stale.batches.insert(id);
+        self.stale.batch(id);
     }
 }

@@ -195,7 +195,9 @@ impl Floor {
             }
         }
         self.wheels.mark_stale(slot);
-        self.stale.batches.extend(before.into_iter().chain(after));
+        for id in before.into_iter().chain(after) {
+            self.stale.batch(id);
+        }
     }
 
     fn make(&mut self, batch: BatchId, fact: &Fact) -> bool {
@@ -208,7 +210,7 @@ impl Floor {
         let new = self.batches.entry(id).or_default().expect(fact);
         if new {
             // Its wheels are derived again only when what stands has changed.
-            self.stale.batches.insert(id);
+            self.stale.batch(id);
             self.changed.batches.insert(as_kept(&self.batches, id));
         }
         new
@@ -217,7 +219,7 @@ impl Floor {
     fn batch_changed(&mut self, id: BatchId) {
         self.wheels_of_are_stale(id);
         self.reworked_from_are_stale(id);
-        self.stale.batches.insert(id);
+        self.stale.batch(id);
         self.changed.batches.insert(as_kept(&self.batches, id));
     }
 

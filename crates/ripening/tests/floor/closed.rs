@@ -102,6 +102,26 @@ fn at(given: &Given, now: &str) -> (Floor, Shelf, Floor) {
     (floor, shelf, given.floor(now))
 }
 
+/// One more fact comes, the day after; what the floor is then with nothing put away.
+fn then(
+    given: Given,
+    floor: &mut Floor,
+    shelf: &mut Shelf,
+    event: impl Into<facts::Event>,
+) -> Floor {
+    let given = given.at("2026-06-11 10:00", event);
+    shelf.takes(floor, given.facts.last().unwrap());
+    floor.refresh(time("2026-06-11 10:05"));
+    given.floor("2026-06-11 10:05")
+}
+
+fn taken_back(fact: FactId) -> Voided {
+    Voided {
+        fact,
+        reason: "another stillage".into(),
+    }
+}
+
 fn picture(floor: &Floor, who: &str) -> String {
     format!("{:#?}", answer::wheel(floor, wheel(who)).unwrap())
 }
@@ -149,11 +169,8 @@ fn a_wheel_that_comes_back_after_months_stands_on_the_floor_with_its_whole_life(
         wheels: vec![wheel(BATCH[0])],
         reason: "not sold".into(),
     };
-    let given = given.at("2026-06-11 10:00", back);
-    shelf.takes(&mut floor, given.facts.last().unwrap());
-    floor.refresh(time("2026-06-11 10:05"));
+    let whole = then(given, &mut floor, &mut shelf, back);
     shelf.puts_away(&mut floor);
-    let whole = given.floor("2026-06-11 10:05");
     assert_eq!(picture(&floor, BATCH[0]), picture(&whole, BATCH[0]));
     assert!(floor.wheel(wheel(BATCH[0])).unwrap().state().on_floor());
     assert!(shelf.0.is_empty(), "its batch stays as long as it does");
@@ -164,16 +181,7 @@ fn a_correction_of_a_closed_wheels_record_counts() {
     let given = story();
     let (mut floor, mut shelf, _) = at(&given, "2026-06-10 09:00");
     let turn = given.facts[4].id;
-    let given = given.at(
-        "2026-06-11 10:00",
-        Voided {
-            fact: turn,
-            reason: "another stillage".into(),
-        },
-    );
-    shelf.takes(&mut floor, given.facts.last().unwrap());
-    floor.refresh(time("2026-06-11 10:05"));
-    let whole = given.floor("2026-06-11 10:05");
+    let whole = then(given, &mut floor, &mut shelf, taken_back(turn));
     assert_eq!(floor.wheel(wheel(BATCH[0])).unwrap().state().turns, 0);
     assert_eq!(picture(&floor, BATCH[0]), picture(&whole, BATCH[0]));
 }
@@ -184,16 +192,7 @@ fn a_correction_reaches_open_and_closed_wheels_of_one_fact() {
     let turn = both.facts.last().unwrap().id;
     let (mut floor, mut shelf, _) = at(&both, "2026-06-10 09:00");
     assert!(floor.wheel(wheel(BATCH[0])).is_none());
-    let given = both.at(
-        "2026-06-11 10:00",
-        Voided {
-            fact: turn,
-            reason: "another stillage".into(),
-        },
-    );
-    shelf.takes(&mut floor, given.facts.last().unwrap());
-    floor.refresh(time("2026-06-11 10:05"));
-    let whole = given.floor("2026-06-11 10:05");
+    let whole = then(both, &mut floor, &mut shelf, taken_back(turn));
     for who in [BATCH[0], "319-01"] {
         assert_eq!(picture(&floor, who), picture(&whole, who));
     }
@@ -247,9 +246,7 @@ fn a_hold_over_a_room_knows_where_a_stillage_was_moved_to_by_wheels_that_are_lon
 fn a_failed_needle_check_counts_the_wheels_that_left_long_ago() {
     let given = story();
     let (mut floor, mut shelf, _) = at(&given, "2026-06-10 09:00");
-    let given = given.at("2026-06-11 10:00", needles(47));
-    shelf.takes(&mut floor, given.facts.last().unwrap());
-    floor.refresh(time("2026-06-11 10:05"));
+    then(given, &mut floor, &mut shelf, needles(47));
     shelf.puts_away(&mut floor);
     let told = floor.tell();
     let failed = told.iter().find(|a| a.situation == Situation::CheckFailed);

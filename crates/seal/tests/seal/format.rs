@@ -40,16 +40,17 @@ fn a_seal_is_a_few_lines_that_say_what_they_seal() {
     let text = seal.to_string();
     let lines: Vec<&str> = text.lines().collect();
     assert_eq!(
-        lines[..5],
+        lines[..6],
         [
-            "wheelward seal 1",
+            "wheelward seal 2",
             "site larkholm",
+            "number 2",
             "day 2026-03-02",
             "first 4",
             "last 7"
         ]
     );
-    assert!(lines[9].starts_with("signature ") && lines.len() == 10);
+    assert!(lines[10].starts_with("signature ") && lines.len() == 11);
     assert_eq!(text.parse::<Seal>().unwrap(), *seal);
     let scanned = text.replace('\n', " \r\n");
     assert_eq!(

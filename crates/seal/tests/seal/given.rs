@@ -51,6 +51,7 @@ pub fn records(days: &[usize]) -> Records {
         if n + 1 < days.len() {
             let statement = Statement {
                 site: site(),
+                number: Some(n as u64 + 1),
                 day: day(n),
                 first,
                 last: kept.count(),

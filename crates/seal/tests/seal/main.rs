@@ -4,3 +4,4 @@
 mod attack;
 mod format;
 mod given;
+mod marks;

@@ -273,6 +273,17 @@ proptest! {
     }
 
     #[test]
+    fn what_is_forgotten_leaves_nothing_behind(
+        facts in facts(), gone in 0..5i64, turned in 0..5i64,
+    ) {
+        let mut placement = folded(&facts);
+        let since = |minutes| at("2026-03-03T06:00:00Z") + Duration::minutes(minutes);
+        placement.forget_before(since(gone), since(turned));
+        let kept = facts::stored::borsh::to_vec(&placement).unwrap();
+        prop_assert_eq!(facts::stored::borsh::from_slice::<Placement>(&kept).unwrap(), placement);
+    }
+
+    #[test]
     fn every_carrier_holds_just_the_wheels_that_stand_on_it(facts in facts()) {
         let placement = folded(&facts);
         for carrier in carriers() {
@@ -391,7 +402,7 @@ fn what_left_long_ago_is_forgotten_and_the_rest_keeps_its_last_turn() {
     ]);
     let last = floor.placement.last_turned(wheel("311-02"));
     let cutoff = floor.now + Duration::days(1);
-    floor.placement.forget_before(cutoff);
+    floor.placement.forget_before(cutoff, cutoff);
     assert!(!floor.placement.knows(wheel("311-01")));
     assert_eq!(floor.placement.last_turned(wheel("311-02")), last);
     assert_eq!(

@@ -138,9 +138,8 @@ fn what_a_scale_last_showed_is_remembered_for_ever_and_older_checks_are_not() {
     let before = facts::stored::borsh::to_vec(&floor.placement)
         .unwrap()
         .len();
-    floor
-        .placement
-        .forget_before(floor.now + Duration::days(90));
+    let cutoff = floor.now + Duration::days(90);
+    floor.placement.forget_before(cutoff, cutoff);
     assert_eq!(floor.placement.last_check(scale), last);
     assert_eq!(floor.placement.last_pass(scale), passed);
     assert!(

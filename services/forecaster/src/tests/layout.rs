@@ -107,8 +107,8 @@ fn the_layout_of_this_number_is_the_one_that_is_written_down_for_it() {
     );
 }
 
-#[test]
-fn a_store_with_a_record_that_does_not_read_is_put_aside_and_begun_anew() {
+#[tokio::test]
+async fn a_store_with_a_record_that_does_not_read_is_put_aside_and_begun_anew() {
     for kind in ["l/", "h/", "f/"] {
         let mut worker = full();
         worker.known = None;
@@ -124,7 +124,10 @@ fn a_store_with_a_record_that_does_not_read_is_put_aside_and_begun_anew() {
             let round = opened.known.round(at("2026-03-12T20:00:00Z")).unwrap();
             let unreadable = round.unwrap().work().err().unwrap();
             drop(opened);
-            opened = Known::open(&site(), &path, &Cell::new(Some(unreadable))).unwrap();
+            let shutdown = bus::Shutdown::new();
+            let recovered = projection::recover(&path, unreadable, &shutdown).await;
+            assert!(recovered.unwrap().is_some());
+            opened = open(worker.folder.path());
         }
         assert!(path.with_extension("damaged-1").is_dir());
         assert_eq!(opened.position, None, "nothing of it is believed");

@@ -4,7 +4,7 @@ use axum::Json;
 use axum::extract::{Path, Query, State};
 use facts::{BatchId, RoomId, WheelId};
 use ripening::answer::{BatchPicture, Due, DueQuery, FloorPicture, WheelLife, WheelRow};
-use scheduler::{CensusQuery, DAY, Day, ROOMS, RoomsAhead, Standing};
+use scheduler::{CensusQuery, DAY, Day, ROOMS, RoomsAhead, RoomsQuery, Standing};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -188,7 +188,7 @@ pub async fn rooms(
     visitor: Visitor,
 ) -> Result<Json<plan::Forecast>, Trouble> {
     visitor.signed()?;
-    let ahead: RoomsAhead = gateway.ask(ROOMS, &()).await?;
+    let ahead: RoomsAhead = gateway.ask(ROOMS, &RoomsQuery::default()).await?;
     Ok(Json(ahead.forecast))
 }
 

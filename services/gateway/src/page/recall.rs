@@ -165,6 +165,7 @@ pub async fn page(
             about: about.clone(),
             sideways: asked.sideways(),
             lost_after_days: u16::try_from(gateway.site().lost_after_days).unwrap_or(u16::MAX),
+            every_wheel: false,
         };
         found = Some(gateway.ask::<Answer>("recall", &query).await?);
     }

@@ -6,7 +6,7 @@ use maud::{Markup, html};
 use names::{Kind, Known};
 use plan::RoomForecast;
 use quantity::DairyDay;
-use scheduler::{Air, ROOMS, RoomsAhead};
+use scheduler::{Air, ROOMS, RoomsAhead, RoomsQuery};
 use serde::Deserialize;
 
 use super::frame::{Frame, Here};
@@ -51,7 +51,7 @@ pub async fn page(
     let RoomsAhead {
         forecast,
         air: airs,
-    } = gateway.ask(ROOMS, &()).await?;
+    } = gateway.ask(ROOMS, &RoomsQuery::default()).await?;
     let right = |id: RoomId| {
         let stages = gateway.site().recipes.iter().flat_map(|r| r.stages.iter());
         stages

@@ -19,8 +19,11 @@ pub enum BadPin {
     /// Managers let people in and release holds.
     #[error("a manager's PIN has at least 6 digits: choose a longer one")]
     Short,
-    /// One digit, or digits in a row.
-    #[error("this PIN is too easy to guess: choose one without repeats or runs")]
+    /// What is tried first: one or two digits, digits in a row, a part twice, a year, a line of
+    /// keys.
+    #[error(
+        "this PIN is too easy to guess: choose one of at least three different digits that is no run, no repeat, no year and no line of keys"
+    )]
     Easy,
     /// The machine could not hash it.
     #[error("the PIN could not be stored: try again")]
@@ -50,12 +53,7 @@ impl Pin {
         if for_manager && digits.len() < 6 {
             return Err(BadPin::Short);
         }
-        let steps = |by: i16| {
-            digits
-                .windows(2)
-                .all(|pair| i16::from(pair[1]) - i16::from(pair[0]) == by)
-        };
-        if [-1, 0, 1].into_iter().any(steps) {
+        if is_easy(digits) {
             return Err(BadPin::Easy);
         }
         let mut salt = [0; 16];
@@ -85,6 +83,29 @@ impl Pin {
             }
         }
     }
+}
+
+/// Lines of keys on a keypad, from memory of what people choose.
+const LINES: [&[u8]; 8] = [
+    b"2580", b"0852", b"1470", b"0741", b"3690", b"0963", b"147258", b"147369",
+];
+
+/// Whether it is among what somebody tries first who may try a few times.
+fn is_easy(digits: &[u8]) -> bool {
+    let steps = |by: i16| {
+        digits
+            .windows(2)
+            .all(|pair| i16::from(pair[1]) - i16::from(pair[0]) == by)
+    };
+    let repeats = |part: usize| digits.chunks(part).all(|chunk| chunk == &digits[..part]);
+    let halves = (2..=digits.len() / 2).filter(|part| digits.len().is_multiple_of(*part));
+    let different: std::collections::BTreeSet<_> = digits.iter().collect();
+    let year = digits.len() == 4 && (digits.starts_with(b"19") || digits.starts_with(b"20"));
+    different.len() < 3
+        || [-1, 1].into_iter().any(steps)
+        || halves.into_iter().any(repeats)
+        || year
+        || LINES.contains(&digits)
 }
 
 fn hasher() -> Result<Argon2<'static>, BadPin> {
@@ -122,6 +143,11 @@ mod tests {
             ("7777", false, BadPin::Easy),
             ("3456", false, BadPin::Easy),
             ("876543", true, BadPin::Easy),
+            ("1212", false, BadPin::Easy),
+            ("1221", false, BadPin::Easy),
+            ("123123", true, BadPin::Easy),
+            ("1984", false, BadPin::Easy),
+            ("2580", false, BadPin::Easy),
         ] {
             assert_eq!(Pin::typed(pin).hash(for_manager), Err(why), "{pin}");
         }

@@ -7,15 +7,16 @@ use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use anyhow::Context as _;
-use bus::Bus;
 use bus::broker::ChildBroker;
+use bus::{Bus, Clock};
 use chrono::{DateTime, Utc};
 use facts::SiteId;
-use floor_sim::Size;
+use floor_sim::{Dairy, Mistakes, Size};
+use quantity::DairyDay;
 use serde::Serialize;
 use serde_json::{Value, json};
 
-use super::{History, demo, monotonic, new_dairy};
+use super::{History, demo, monotonic};
 
 /// The workers that follow the log, and a question that each answers once it has read it.
 const WORKERS: [(&str, Option<&str>); 7] = [
@@ -31,6 +32,10 @@ const WORKERS: [(&str, Option<&str>); 7] = [
 /// How long workers are left alone before they are looked at.
 const SETTLES: Duration = Duration::from_secs(20);
 
+/// The same after they have read the log for the first time: stations keep their picture of the
+/// floor once a minute, without what left long ago.
+const SETTLES_FIRST: Duration = Duration::from_secs(70);
+
 /// How long is waited for the slowest of them.
 const WAITS: Duration = Duration::from_secs(1_800);
 
@@ -42,14 +47,14 @@ pub struct AgeMeasured {
     pub first_read_s: BTreeMap<&'static str, f64>,
     /// From a start after that, seconds.
     pub start_s: BTreeMap<&'static str, f64>,
-    /// After that start, MB (10^6 bytes) in memory.
+    /// After that start, MB (10^6 bytes) in memory; of what several share, each its part.
     pub memory_mb: BTreeMap<&'static str, f64>,
     /// The most that each ever had while it read the log for the first time, MB.
     pub peak_mb: BTreeMap<&'static str, f64>,
     /// On the disk, MB.
     pub disk_mb: BTreeMap<&'static str, f64>,
     /// Of one core while nothing happens but the clock's second, %.
-    pub idle_pct: f64,
+    pub idle_pct: BTreeMap<&'static str, f64>,
 }
 
 impl AgeMeasured {
@@ -68,15 +73,19 @@ pub async fn age(folder: &Path, years: u32) -> anyhow::Result<AgeMeasured> {
     std::fs::create_dir_all(&data)?;
     let site_file = demo::site_with_pages(&data)?;
     let site = crate::files::site(&site_file)?;
-    let broker = ChildBroker::start(&data.join("broker")).await?;
+    let broker_data = data.join("broker");
+    let broker = ChildBroker::start(&broker_data).await?;
     let bus = Bus::connect(&broker.url(), "bench").await?;
     bus.ready().await?;
-    let broker_pid = process_of(&data.join("broker"))?;
     eprintln!("Playing {years} years of Larkholm Dairy (invented) into a stream...");
-    let mut dairy = new_dairy(Size::larkholm())?;
-    let mut history = History::new(&demo::shipped_site()?, demo::first_day()?);
+    // It ends yesterday: what the broker stores was recorded before, as it is everywhere.
+    let days = years * 365;
+    let today = DairyDay::starting(Clock::system().now().date_naive());
+    let first_day = today.plus(-i64::from(days));
+    let mut dairy = Dairy::new(1, first_day.date(), Size::larkholm(), Mistakes::default());
+    let mut history = History::new(&demo::shipped_site()?, first_day);
     let mut facts = 0;
-    for _ in 0..years * 365 {
+    for _ in 0..days {
         history.play(&dairy.next_day())?;
         let day = history.take_facts();
         facts += day.len();
@@ -94,18 +103,25 @@ pub async fn age(folder: &Path, years: u32) -> anyhow::Result<AgeMeasured> {
     };
     eprintln!("{facts} facts. Reading them for the first time...");
     let (workers, first_read_s) = floor.start().await?;
-    let peak_mb = floor.memory(&workers, broker_pid, "VmHWM:")?;
-    floor.settle().await?;
+    let peak_mb = memory(&workers, process_of(&broker_data)?, "status", "VmHWM:")?;
+    floor.settle(SETTLES_FIRST).await?;
     stop(workers)?;
     eprintln!("Starting again...");
+    let port = broker.port();
+    broker.stop().await;
+    let broker = ChildBroker::start_on(&broker_data, port).await?;
+    floor.bus.connected().await;
+    let broker_pid = process_of(&broker_data)?;
     let (workers, start_s) = floor.start().await?;
-    floor.settle().await?;
-    let memory_mb = floor.memory(&workers, broker_pid, "VmRSS:")?;
-    let pids: Vec<u32> = workers.iter().map(|(_, child)| child.id()).collect();
-    let pids: Vec<u32> = pids.into_iter().chain(broker_pid).collect();
-    let before = processor_s(&pids)?;
-    floor.settle().await?;
-    let idle_pct = 100.0 * (processor_s(&pids)? - before) / SETTLES.as_secs_f64();
+    floor.settle(SETTLES).await?;
+    let memory_mb = memory(&workers, broker_pid, "smaps_rollup", "Pss:")?;
+    let before = processor_s(&workers, broker_pid)?;
+    floor.settle(SETTLES).await?;
+    let mut idle_pct = processor_s(&workers, broker_pid)?;
+    for (worker, seconds) in &mut idle_pct {
+        let since = *seconds - before.get(worker).copied().unwrap_or_default();
+        *seconds = 100.0 * since / SETTLES.as_secs_f64();
+    }
     stop(workers)?;
     let mut disk_mb = BTreeMap::new();
     for (worker, _) in WORKERS {
@@ -182,39 +198,38 @@ impl Floor {
         Ok((workers, took))
     }
 
+    /// Says what time it is, which workers on a machine's own clock know from the start.
     async fn tick(&self) -> anyhow::Result<()> {
-        let end = self.bus.floor_end().await?;
-        Ok(self.bus.tick(&self.site, self.now, end).await?)
+        Ok(self.bus.tick(&self.site, self.now, 0).await?)
     }
 
     /// Lets them alone, but for the clock.
-    async fn settle(&self) -> anyhow::Result<()> {
+    async fn settle(&self, long: Duration) -> anyhow::Result<()> {
         let began: Instant = monotonic();
-        while began.elapsed() < SETTLES {
+        while began.elapsed() < long {
             self.tick().await?;
             tokio::time::sleep(Duration::from_secs(1)).await;
         }
         Ok(())
     }
+}
 
-    /// What each has in memory, MB.
-    fn memory(
-        &self,
-        workers: &Workers,
-        broker: Option<u32>,
-        line: &str,
-    ) -> anyhow::Result<BTreeMap<&'static str, f64>> {
-        let workers = workers.iter().map(|(worker, child)| (*worker, child.id()));
-        let all = workers.chain(broker.map(|pid| ("broker", pid)));
-        all.map(|(name, pid)| {
-            let status = std::fs::read_to_string(format!("/proc/{pid}/status"))
-                .with_context(|| format!("the {name} has ended"))?;
-            let found = status.lines().find_map(|of| of.strip_prefix(line));
-            let kb = found.and_then(|of| of.trim().trim_end_matches(" kB").parse::<f64>().ok());
-            Ok((name, kb.context("no such line")? * 1_024.0 / 1e6))
-        })
-        .collect()
-    }
+/// What each has in memory, MB, as a line of a file of its process says.
+fn memory(
+    workers: &Workers,
+    broker: Option<u32>,
+    file: &str,
+    line: &str,
+) -> anyhow::Result<BTreeMap<&'static str, f64>> {
+    let all = processes(workers, broker);
+    all.map(|(name, pid)| {
+        let status = std::fs::read_to_string(format!("/proc/{pid}/{file}"))
+            .with_context(|| format!("the {name} has ended"))?;
+        let found = status.lines().find_map(|of| of.strip_prefix(line));
+        let kb = found.and_then(|of| of.trim().trim_end_matches(" kB").parse::<f64>().ok());
+        Ok((name, kb.context("no such line")? * 1_024.0 / 1e6))
+    })
+    .collect()
 }
 
 fn stop(workers: Workers) -> anyhow::Result<()> {
@@ -227,31 +242,40 @@ fn stop(workers: Workers) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// The broker that works in a folder.
+fn processes(workers: &Workers, broker: Option<u32>) -> impl Iterator<Item = (&'static str, u32)> {
+    let workers = workers.iter().map(|(worker, child)| (*worker, child.id()));
+    workers.chain(broker.map(|pid| ("broker", pid)))
+}
+
+/// The broker that works in a folder; a shell that started it says the same of itself, so it is
+/// the program's own name that counts.
 fn process_of(folder: &Path) -> anyhow::Result<Option<u32>> {
     let folder = folder.display().to_string();
     for process in std::fs::read_dir("/proc").context("no /proc on this machine")? {
         let process = process?;
-        let command = std::fs::read_to_string(process.path().join("cmdline"));
-        if command.is_ok_and(|of| of.contains("nats-server") && of.contains(&folder)) {
+        let read = |file: &str| std::fs::read_to_string(process.path().join(file));
+        let ours = read("cmdline").is_ok_and(|of| of.contains(&folder));
+        if ours && read("comm").is_ok_and(|of| of.trim_end() == "nats-server") {
             return Ok(process.file_name().to_string_lossy().parse().ok());
         }
     }
     Ok(None)
 }
 
-/// Seconds of a core that processes have had (Linux: fields 14 and 15 of stat, in hundredths).
-fn processor_s(pids: &[u32]) -> anyhow::Result<f64> {
-    let mut ticks = 0_u64;
-    for pid in pids {
-        let stat = std::fs::read_to_string(format!("/proc/{pid}/stat"))?;
-        let rest = stat.rsplit_once(')').context("a name in brackets")?.1;
-        let mut fields = rest.split_whitespace().skip(11);
-        for _ in 0..2 {
-            ticks += fields.next().context("no such field")?.parse::<u64>()?;
-        }
-    }
-    Ok(ticks as f64 / 100.0)
+/// Seconds of a core that each has had (Linux: fields 14 and 15 of stat, in hundredths).
+fn processor_s(
+    workers: &Workers,
+    broker: Option<u32>,
+) -> anyhow::Result<BTreeMap<&'static str, f64>> {
+    processes(workers, broker)
+        .map(|(name, pid)| {
+            let stat = std::fs::read_to_string(format!("/proc/{pid}/stat"))?;
+            let rest = stat.rsplit_once(')').context("a name in brackets")?.1;
+            let fields = rest.split_whitespace().skip(11).take(2);
+            let ticks = fields.map(str::parse::<u64>).sum::<Result<u64, _>>()?;
+            Ok((name, ticks as f64 / 100.0))
+        })
+        .collect()
 }
 
 /// Bytes of every file in a folder.

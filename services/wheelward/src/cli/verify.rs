@@ -29,6 +29,14 @@ pub struct VerifyArgs {
     /// once. It must be among those in the folder.
     #[arg(long, value_name = "FILE")]
     pub seal: Vec<PathBuf>,
+    /// A folder of copies of the seals that lay elsewhere (`seal_copies` in the site file); may
+    /// be given more than once. Each must be among those in the records folder.
+    #[arg(long, value_name = "FOLDER")]
+    pub seals: Vec<PathBuf>,
+    /// A seal's mark as it was told on its day, for example 17-0a1b-2c3d-4e5f-6071; may be given
+    /// more than once.
+    #[arg(long)]
+    pub mark: Vec<seal::Mark>,
     /// Say which files of an archive are older than so many months and may be deleted by a
     /// person; at least 24, as 21 CFR 1.1455 asks.
     #[arg(long, requires = "archive", value_parser = clap::value_parser!(u32).range(24..=1200))]
