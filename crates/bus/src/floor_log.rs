@@ -199,6 +199,15 @@ impl Bus {
         Ok(stream.cached_info().state.last_sequence)
     }
 
+    /// Looks whether the log has what was read of it up to a position: whoever read so far knows
+    /// everything that the log had then.
+    ///
+    /// # Errors
+    /// As [`Bus::floor_after`].
+    pub async fn floor_has(&self, position: &Position) -> Result<(), BusError> {
+        check(position, &self.floor().await?).await
+    }
+
     /// The messages of these numbers, in the order given. Numbers that the log does not have
     /// are left out.
     ///
@@ -274,19 +283,24 @@ impl Bus {
         subjects: &str,
         at_least: u64,
     ) -> Result<HashSet<FactId>, BusError> {
-        let heads = self.floor_heads(subjects, DeliverPolicy::All).await?;
-        if heads.read < at_least {
-            return Err(unanswered());
-        }
-        Ok(heads.ids)
+        Ok(self.all_heads(subjects, at_least).await?.ids)
     }
 
     /// What the headers of all messages on these subjects say.
     ///
     /// # Errors
-    /// When the broker does not answer, or stops to.
+    /// When the broker does not answer, or stops to; and when it gives fewer than it says it has.
     pub(crate) async fn floor_heads_of(&self, subjects: &str) -> Result<Heads, BusError> {
-        self.floor_heads(subjects, DeliverPolicy::All).await
+        let at_least = self.floor_count_on(subjects).await?;
+        self.all_heads(subjects, at_least).await
+    }
+
+    async fn all_heads(&self, subjects: &str, at_least: u64) -> Result<Heads, BusError> {
+        let heads = self.floor_heads(subjects, DeliverPolicy::All).await?;
+        if heads.read < at_least {
+            return Err(unanswered());
+        }
+        Ok(heads)
     }
 
     async fn floor_heads(

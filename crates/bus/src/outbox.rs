@@ -16,7 +16,7 @@ mod line;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
 use chrono::{DateTime, Utc};
 use facts::{Draft, Fact, FactId, FactIdSource, SiteId, StationId, wire};
@@ -46,9 +46,9 @@ struct Inner {
     facts: Journal,
     /// Held while numbers are given, so that facts lie in the order of their numbers.
     order: Mutex<Order>,
-    /// Which of those writes are on the disk. Held while the disk syncs, so that whoever wrote
-    /// meanwhile shares the next sync.
-    synced: Mutex<Synced>,
+    /// One waits for the disk, for all who wait; whoever writes meanwhile shares the next sync.
+    syncing: Mutex<Syncing>,
+    synced: Condvar,
     /// Facts up to this position are on the disk: only they may be sent, else a power cut
     /// could give a number twice.
     on_disk: AtomicU64,
@@ -57,6 +57,8 @@ struct Inner {
     refused: AtomicUsize,
     /// A write failed: nothing more is recorded, what is on the disk is still sent.
     broken: AtomicBool,
+    /// How often something written may have been taken back.
+    taken_back: AtomicU64,
     more: Notify,
     never_compared: AtomicBool,
     /// The connection on which what was sent was last compared with the log.
@@ -66,17 +68,31 @@ struct Inner {
 struct Order {
     /// The position of the next fact.
     next: u64,
-    /// How many writes there were since this outbox was opened.
-    writes: u64,
     ids: FactIdSource,
 }
 
 #[derive(Default)]
-struct Synced {
-    /// Writes up to this one are on the disk, but for those that were taken back.
-    writes: u64,
-    /// The first and the last of some that were taken back, for a sync failed.
+struct Syncing {
+    under_way: bool,
+    /// The first and the last of some batches that were taken back, for a sync failed.
     taken_back: Vec<(u64, u64)>,
+}
+
+impl Syncing {
+    fn took_back(&self, batch: u64) -> bool {
+        let within = |(first, last): &(u64, u64)| (*first..=*last).contains(&batch);
+        self.taken_back.iter().any(within)
+    }
+}
+
+/// Whoever waits for the disk, for all. When it is dropped, the others look how it went.
+struct Leading<'i>(&'i Inner);
+
+impl Drop for Leading<'_> {
+    fn drop(&mut self) {
+        lock(&self.0.syncing).under_way = false;
+        self.0.synced.notify_all();
+    }
 }
 
 /// What was written and may not be on the disk yet: nobody is told "OK" before
@@ -86,7 +102,7 @@ struct Synced {
 pub struct Written {
     outbox: Outbox,
     facts: Vec<Fact>,
-    write: u64,
+    batch: u64,
 }
 
 impl Written {
@@ -101,7 +117,7 @@ impl Written {
     /// # Errors
     /// [`OutboxError`]; nothing counts as recorded then.
     pub fn synced(self) -> Result<Vec<Fact>, OutboxError> {
-        self.outbox.sync(self.write)?;
+        self.outbox.sync(self.batch)?;
         Ok(self.facts)
     }
 }
@@ -122,8 +138,9 @@ impl Outbox {
     /// # Errors
     /// [`OutboxError`] says what to do about the folder.
     pub fn open(dir: &Path, site: SiteId) -> Result<Self, OutboxError> {
-        let (facts, found) = Journal::open(dir)?;
+        let (facts, mut found) = Journal::open(dir)?;
         if found.incomplete {
+            facts.apply(book::take_over(&facts, std::mem::take(&mut found.earlier))?)?;
             facts.apply(book::after_damage(&facts)?)?;
         }
         facts.seen_to(&found)?;
@@ -147,15 +164,16 @@ impl Outbox {
                 facts,
                 order: Mutex::new(Order {
                     next: last + 1,
-                    writes: 0,
                     ids: FactIdSource::default(),
                 }),
-                synced: Mutex::default(),
+                syncing: Mutex::default(),
+                synced: Condvar::new(),
                 on_disk: AtomicU64::new(last),
                 waiting: AtomicUsize::new(waiting),
                 kept: AtomicUsize::new(sent),
                 refused: AtomicUsize::new(refused),
                 broken: AtomicBool::new(false),
+                taken_back: AtomicU64::new(0),
                 more: Notify::new(),
                 never_compared: AtomicBool::new(false),
                 compared_on: AtomicU64::new(u64::MAX),
@@ -217,8 +235,8 @@ impl Outbox {
         if self.is_broken() {
             return Err(self.broken());
         }
-        let (recorded, write) = {
-            let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
+        let (recorded, batch) = {
+            let mut order = lock(&inner.order);
             let at = (order.next, || order.ids.next(recorded_at));
             let whose = (inner.site, *station);
             let numbered = book::number(&inner.facts, at, whose, drafts, recorded_at);
@@ -232,38 +250,47 @@ impl Outbox {
             inner.facts.apply(changes)?;
             order.next += recorded.len() as u64;
             inner.waiting.fetch_add(recorded.len(), Ordering::AcqRel);
-            order.writes += 1;
-            (recorded, order.writes)
+            (recorded, inner.facts.applied())
         };
         Ok(Written {
             outbox: self.clone(),
             facts: recorded,
-            write,
+            batch,
         })
     }
 
-    /// Waits until a write is on the disk. One sync serves all who wait for one.
-    fn sync(&self, write: u64) -> Result<(), OutboxError> {
+    /// Waits until a batch is on the disk. One sync serves all who wait for one.
+    fn sync(&self, batch: u64) -> Result<(), OutboxError> {
         let inner = &*self.inner;
-        let mut synced = inner.synced.lock().unwrap_or_else(PoisonError::into_inner);
-        let taken_back = |(first, last): &(u64, u64)| (*first..=*last).contains(&write);
-        let taken_back = synced.taken_back.iter().any(taken_back);
-        if synced.writes >= write && !taken_back {
-            return Ok(());
+        let mut syncing = lock(&inner.syncing);
+        loop {
+            if syncing.took_back(batch) {
+                return Err(self.broken());
+            }
+            if inner.facts.durable() >= batch {
+                return Ok(());
+            }
+            if self.is_broken() {
+                return Err(self.broken());
+            }
+            if !syncing.under_way {
+                break;
+            }
+            let woken = inner.synced.wait(syncing);
+            syncing = woken.unwrap_or_else(PoisonError::into_inner);
         }
-        if taken_back || self.is_broken() {
-            return Err(self.broken());
-        }
-        let (writes, last) = {
-            let order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
-            (order.writes, order.next - 1)
-        };
-        if let Err(error) = inner.facts.sync() {
+        syncing.under_way = true;
+        drop(syncing);
+        let _leading = Leading(inner);
+        let last = lock(&inner.order).next - 1;
+        let synced = inner.facts.sync();
+        if synced.is_err() {
             // What the disk holds now nobody knows: see `mend`.
             inner.broken.store(true, Ordering::Release);
-            return Err(error);
         }
-        synced.writes = writes;
+        if inner.facts.durable() < batch {
+            return synced;
+        }
         inner.on_disk.fetch_max(last, Ordering::AcqRel);
         inner.more.notify_one();
         Ok(())
@@ -271,28 +298,35 @@ impl Outbox {
 
     /// After a sync that failed: takes back what was written since the last that did not, for
     /// whoever wrote it was told that it is not recorded, and goes on.
-    /// Of what the caller made of facts that were taken back it has to let go.
+    /// Of what the caller made of facts that were taken back it has to let go: see
+    /// [`Outbox::taken_back`].
     ///
     /// # Errors
     /// [`OutboxError`]; it is as broken as before.
     pub fn mend(&self) -> Result<(), OutboxError> {
         let inner = &*self.inner;
-        let mut synced = inner.synced.lock().unwrap_or_else(PoisonError::into_inner);
-        let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
+        let mut syncing = lock(&inner.syncing);
+        while syncing.under_way {
+            let woken = inner.synced.wait(syncing);
+            syncing = woken.unwrap_or_else(PoisonError::into_inner);
+        }
+        let mut order = lock(&inner.order);
         if !self.is_broken() {
             return Ok(());
         }
-        if inner.facts.read_anew()?.incomplete {
+        let (durable, applied) = (inner.facts.durable(), inner.facts.applied());
+        let found = inner.facts.read_back()?;
+        if found.incomplete {
             inner.facts.apply(book::after_damage(&inner.facts)?)?;
-            inner.facts.sync()?;
         }
+        // With what the damage asks for, all or nothing.
+        inner.facts.rewrite(&found)?;
         let standing = book::standing(&inner.facts)?;
         order.next = standing.last + 1;
-        if synced.writes < order.writes {
-            let taken_back = (synced.writes + 1, order.writes);
-            synced.taken_back.push(taken_back);
+        if durable < applied {
+            syncing.taken_back.push((durable + 1, applied));
         }
-        synced.writes = order.writes;
+        inner.taken_back.fetch_add(1, Ordering::AcqRel);
         inner.on_disk.store(standing.last, Ordering::Release);
         inner.waiting.store(standing.waiting, Ordering::Release);
         inner.kept.store(standing.sent, Ordering::Release);
@@ -303,7 +337,43 @@ impl Outbox {
         Ok(())
     }
 
-    fn broken(&self) -> OutboxError {
+    /// A value that lies there is not what was written: what does not read is put aside, so that
+    /// the rest goes on.
+    fn mend_damage(&self) -> Result<(), OutboxError> {
+        let inner = &*self.inner;
+        if !inner.facts.is_suspect() {
+            return Ok(());
+        }
+        // What was written last is as good as all else.
+        self.sync(inner.facts.applied())?;
+        inner.broken.store(true, Ordering::Release);
+        self.mend()
+    }
+
+    /// How often something that was written may have been taken back: whoever keeps what it made
+    /// of the facts makes it anew when this has changed.
+    #[must_use]
+    pub fn taken_back(&self) -> u64 {
+        self.inner.taken_back.load(Ordering::Acquire)
+    }
+
+    /// The batch that was written last: to wait for it with [`Outbox::synced_to`].
+    #[must_use]
+    pub fn written(&self) -> u64 {
+        self.inner.facts.applied()
+    }
+
+    /// Waits until all batches up to one are on the disk.
+    ///
+    /// # Errors
+    /// [`OutboxError`]; then some are not, or were taken back.
+    pub fn synced_to(&self, batch: u64) -> Result<(), OutboxError> {
+        self.sync(batch)
+    }
+
+    /// Why nothing is recorded after a sync that failed.
+    #[must_use]
+    pub fn broken(&self) -> OutboxError {
         OutboxError::Folder {
             dir: self.inner.dir.clone(),
             reason: "an earlier write failed; see that the disk works and has room, then repeat the last action".to_owned(),
@@ -323,14 +393,13 @@ impl Outbox {
     /// [`OutboxError`] when the folder cannot be used.
     pub fn continue_after(&self, station: &StationId, number: u64) -> Result<(), OutboxError> {
         let inner = &*self.inner;
-        let write = {
-            let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
+        let batch = {
+            let _order = lock(&inner.order);
             let changes = book::continue_after(&inner.facts, station, number)?;
             inner.facts.apply(changes)?;
-            order.writes += 1;
-            order.writes
+            inner.facts.applied()
         };
-        self.sync(write)
+        self.sync(batch)
     }
 
     /// What was kept under a key, once it is on the disk: for what somebody is told by it. May
@@ -339,11 +408,12 @@ impl Outbox {
     /// # Errors
     /// [`OutboxError`] when the folder cannot be used.
     pub fn synced_note(&self, key: &[u8]) -> Result<Option<Vec<u8>>, OutboxError> {
-        let found = self.note(key)?;
+        let (found, batch) = {
+            let _order = lock(&self.inner.order);
+            (self.note(key)?, self.inner.facts.applied())
+        };
         if found.is_some() {
-            let order = self.inner.order.lock();
-            let written = order.unwrap_or_else(PoisonError::into_inner).writes;
-            self.sync(written)?;
+            self.sync(batch)?;
         }
         Ok(found)
     }
@@ -398,8 +468,8 @@ impl Outbox {
     /// [`OutboxError`] when the folder cannot be used.
     pub fn send_again(&self, lost: impl Fn(&wire::Parcel) -> bool) -> Result<usize, OutboxError> {
         let inner = &*self.inner;
-        let (again, write) = {
-            let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
+        let (again, batch) = {
+            let _order = lock(&inner.order);
             let (changes, again) = book::send_again(&inner.facts, lost)?;
             if again == 0 {
                 return Ok(0);
@@ -407,11 +477,10 @@ impl Outbox {
             inner.facts.apply(changes)?;
             inner.kept.fetch_sub(again, Ordering::AcqRel);
             inner.waiting.fetch_add(again, Ordering::AcqRel);
-            order.writes += 1;
-            (again, order.writes)
+            (again, inner.facts.applied())
         };
         // Else a power cut would make them sent again, and nobody would know that they are not.
-        self.sync(write)?;
+        self.sync(batch)?;
         inner.more.notify_one();
         Ok(again)
     }
@@ -452,17 +521,17 @@ impl Outbox {
         Ok(lines.iter().filter_map(|line| read(line)).collect())
     }
 
-    /// The oldest facts that may be sent.
-    fn oldest(&self, most: usize) -> Result<Vec<(u64, Vec<u8>)>, OutboxError> {
+    /// The oldest facts that may be sent, of stations that are not `held` back.
+    fn oldest(&self, most: usize, held: &[StationId]) -> Result<Vec<(u64, Vec<u8>)>, OutboxError> {
         let inner = &*self.inner;
         let on_disk = inner.on_disk.load(Ordering::Acquire);
-        book::oldest(&inner.facts, on_disk, most)
+        book::oldest(&inner.facts, on_disk, most, held)
     }
 
     /// This is what became of facts.
     fn settle(&self, outcomes: Vec<(u64, Outcome)>) -> Result<Settled, OutboxError> {
         let inner = &*self.inner;
-        let _order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
+        let _order = lock(&inner.order);
         let kept = inner.kept.load(Ordering::Acquire);
         let (changes, settled) = book::settle(&inner.facts, outcomes, kept)?;
         // Not synced: after a power cut a fact may be sent twice, which is harmless.
@@ -481,7 +550,7 @@ impl Outbox {
     /// Lets what was refused wait again.
     fn try_refused(&self) -> Result<usize, OutboxError> {
         let inner = &*self.inner;
-        let _order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
+        let _order = lock(&inner.order);
         let (changes, again) = book::try_refused(&inner.facts)?;
         inner.facts.apply(changes)?;
         inner.refused.fetch_sub(again, Ordering::AcqRel);
@@ -515,6 +584,10 @@ pub fn look(dir: &Path) -> Result<Looked, OutboxError> {
     Ok(Looked { damaged, ..looked })
 }
 
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
 fn read(line: &[u8]) -> Option<Fact> {
     match wire::from_line(std::str::from_utf8(line).ok()?).ok()? {
         wire::Read::Fact(fact) => Some(fact),
@@ -532,3 +605,6 @@ fn io_error(dir: &Path, error: &std::io::Error) -> OutboxError {
         },
     }
 }
+
+#[cfg(test)]
+mod tests;

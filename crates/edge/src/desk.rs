@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
 use std::time::Duration;
 
-use bus::{Note, Written};
+use bus::{Note, Position, Written};
 use chrono::{DateTime, Utc};
 use facts::{Carrier, Draft, Event, Fact, MarketId, PersonId, RecipeId, StationId, WheelId};
 use metrology::Settled;
@@ -96,6 +96,26 @@ struct Incoming {
     /// The line on which it came, if devices before a port prove what they kept.
     visit: Option<Visit>,
     notes: Option<Notes>,
+}
+
+/// How much of the floor was seen to be known. The picture at hand when a scan is taken must
+/// still have it.
+#[derive(Clone)]
+enum Known {
+    Away,
+    Behind,
+    /// Everything that the log has up to there, which was its end.
+    Upto(Option<Position>),
+}
+
+impl Known {
+    fn reach(&self, picture: &Picture) -> Reach {
+        match self {
+            Self::Away => Reach::Away,
+            Self::Upto(upto) if picture.reaches(upto.as_ref()) => Reach::Current,
+            Self::Behind | Self::Upto(_) => Reach::Behind,
+        }
+    }
 }
 
 /// How far one attempt to take a scan came.
@@ -259,10 +279,10 @@ impl Desk {
             let happened = self.worker.happened();
             self.worker.has_followed(happened, CATCH_UP).await;
         }
-        let reach = self.reach(seat).await;
+        let known = self.known(seat).await;
         let mut asked = None;
         for _ in 0..ASKED_AT_MOST {
-            match self.attempt(seat, incoming, reach, asked.take()).await {
+            match self.attempt(seat, incoming, &known, asked.take()).await {
                 Attempt::Taken(taken) => return taken,
                 Attempt::Asks(leaving, again) => {
                     incoming = *again;
@@ -292,10 +312,10 @@ impl Desk {
         &self,
         seat: &Arc<Seat>,
         incoming: Incoming,
-        reach: Reach,
+        known: &Known,
         asked: Option<Asked>,
     ) -> Attempt {
-        let (desk, seat) = (self.clone(), Arc::clone(seat));
+        let (desk, seat, known) = (self.clone(), Arc::clone(seat), known.clone());
         let now = self.worker.now();
         let work = move || {
             let mut claim = incoming.claim;
@@ -309,7 +329,7 @@ impl Desk {
                 signed_in: incoming.signed_in,
                 received: now,
                 claim,
-                reach,
+                reach: known.reach(&picture),
                 asked: asked.as_ref(),
             };
             let outcome = seat.session().scan(&picture.placement, &scan);
@@ -458,24 +478,32 @@ impl Desk {
         }
     }
 
-    /// How much of the floor is known; only what may let wheels leave has to wait for all of it.
-    async fn reach(&self, seat: &Seat) -> Reach {
+    /// How much of the floor has to be known; only what may let wheels leave waits for all of it.
+    async fn known(&self, seat: &Seat) -> Known {
         if !self.worker.bus().is_connected() {
-            Reach::Away
-        } else if seat.session().lets_leave() && self.knows_everything().await {
-            Reach::Current
-        } else {
-            Reach::Behind
+            return Known::Away;
         }
+        if !seat.session().lets_leave() {
+            return Known::Behind;
+        }
+        let everything = tokio::time::timeout(CATCH_UP, self.everything()).await;
+        everything.ok().flatten().unwrap_or(Known::Behind)
     }
 
-    /// Whether the picture has everything that the broker has now.
-    async fn knows_everything(&self) -> bool {
-        let asked = async {
-            let end = self.worker.bus().floor_end().await.ok()?;
-            Some(self.worker.has_followed(end, CATCH_UP).await)
-        };
-        matches!(tokio::time::timeout(CATCH_UP, asked).await, Ok(Some(true)))
+    /// Waits until the picture has everything that the broker has now.
+    async fn everything(&self) -> Option<Known> {
+        let bus = self.worker.bus();
+        let end = bus.floor_end().await.ok()?;
+        if !self.worker.has_followed(end, CATCH_UP).await {
+            return None;
+        }
+        let position = self.worker.picture().position.clone();
+        if let Some(position) = &position {
+            // Of a broker that came back with another log the end says nothing.
+            bus.floor_has(position).await.ok()?;
+        }
+        let reached = position.as_ref().map_or(0, |position| position.seq);
+        (reached >= end).then_some(Known::Upto(position))
     }
 
     async fn blocking(&self, work: impl FnOnce() -> Taken + Send + 'static) -> Taken {

@@ -28,8 +28,9 @@ async fn for_ever(worker: &Worker) {
         if error.is_another_log() {
             // The picture holds what it heard, and facts are never taken twice: so the log
             // as it is now is simply added to it, from its beginning.
-            worker.picture().read_anew();
-            worker.followed(0);
+            let mut picture = worker.picture();
+            picture.read_anew();
+            worker.followed(&picture);
         }
         let text = error.to_string();
         if !error.may_pass() && text != told {
@@ -46,7 +47,11 @@ async fn read(worker: &Worker, backoff: &mut Backoff) -> Result<(), BusError> {
     let position = worker.picture().position.clone();
     let mut log = worker.bus().floor_after(position.as_ref()).await?;
     loop {
-        let chunk = log.next_chunk(CHUNK).await?;
+        let chunk = tokio::select! {
+            chunk = log.next_chunk(CHUNK) => chunk?,
+            // The picture is an older one: it is not to wait for the next message.
+            () = worker.loaded_again() => Vec::new(),
+        };
         backoff.reset();
         if !take(worker, &log, &chunk) {
             let position = worker.picture().position.clone();
@@ -58,7 +63,6 @@ async fn read(worker: &Worker, backoff: &mut Backoff) -> Result<(), BusError> {
 /// False when the picture is an older one than the log was read for.
 fn take(worker: &Worker, log: &FloorLog, chunk: &[Stored]) -> bool {
     let position = log.position();
-    let seq = position.seq;
     {
         let now = worker.now();
         let mut picture = worker.picture();
@@ -79,7 +83,7 @@ fn take(worker: &Worker, log: &FloorLog, chunk: &[Stored]) -> bool {
             picture.forget_behind(at);
         }
         picture.position = Some(position);
+        worker.followed(&picture);
     }
-    worker.followed(seq);
     true
 }

@@ -40,13 +40,15 @@ pub(crate) struct Picture {
     forgot_behind: Option<DateTime<Utc>>,
     /// It is an older one again: the log has to be read from its position.
     again: bool,
+    /// Of what the outbox had when it had taken back facts so often: see [`Outbox::taken_back`].
+    of: u64,
 }
 
 stored_struct!(Picture {
     known,
     position,
     placement
-} skip { forgot, forgot_behind, again });
+} skip { forgot, forgot_behind, again, of });
 
 impl Default for Picture {
     fn default() -> Self {
@@ -57,6 +59,7 @@ impl Default for Picture {
             forgot: None,
             forgot_behind: None,
             again: false,
+            of: 0,
         }
     }
 }
@@ -113,9 +116,22 @@ impl Picture {
     }
 
     /// One that was loaded while the log is followed: it is read again from its position.
-    pub(crate) const fn read_again(mut self) -> Self {
-        self.again = true;
+    pub(crate) const fn read_again(mut self, of: u64) -> Self {
+        (self.again, self.of) = (true, of);
         self
+    }
+
+    /// Whether it may have what the outbox has taken back since.
+    pub(crate) const fn is_stale(&self, taken_back: u64) -> bool {
+        self.of != taken_back
+    }
+
+    /// Whether it has everything that the log had up to a position; `None`: it had nothing.
+    pub(crate) fn reaches(&self, upto: Option<&Position>) -> bool {
+        upto.is_none_or(|upto| {
+            let here = self.position.as_ref();
+            !self.again && here.is_some_and(|at| at.created == upto.created && at.seq >= upto.seq)
+        })
     }
 
     /// Whether the log has to be read again from its position; said once.
@@ -247,6 +263,31 @@ mod tests {
             wheel,
             [fact(1, made_at, made.into()), fact(2, at, left.into())],
         )
+    }
+
+    #[test]
+    fn only_a_picture_that_was_read_so_far_in_that_log_reaches_it() {
+        let at = |created: &str, seq| Position {
+            created: created.to_owned(),
+            seq,
+            stored_ns: 1,
+        };
+        let mut picture = Picture::default();
+        assert!(picture.reaches(None));
+        assert!(!picture.reaches(Some(&at("first", 1))));
+        picture.position = Some(at("first", 5));
+        assert!(picture.reaches(Some(&at("first", 5))));
+        assert!(!picture.reaches(Some(&at("first", 6))));
+        assert!(!picture.reaches(Some(&at("second", 5))));
+        // The disk failed meanwhile: it is an older one, and of what was taken back nothing.
+        assert!(picture.is_stale(1));
+        let mut picture = picture.read_again(1);
+        assert!(!picture.is_stale(1));
+        assert!(!picture.reaches(Some(&at("first", 5))));
+        assert!(picture.is_read_again());
+        assert!(picture.reaches(Some(&at("first", 5))));
+        picture.read_anew();
+        assert!(!picture.reaches(Some(&at("first", 5))));
     }
 
     #[test]

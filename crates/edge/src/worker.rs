@@ -10,7 +10,7 @@ use bus::{Bus, Clock, Draft, Note, Outbox, OutboxError, Shutdown, Tick, Written,
 use chrono::{DateTime, Utc};
 use facts::{Fact, StationId};
 use site::Site;
-use tokio::sync::watch;
+use tokio::sync::{Notify, watch};
 
 use crate::follow;
 use crate::picture::{self, Picture};
@@ -60,6 +60,8 @@ struct Inner {
     picture: Mutex<Picture>,
     /// The number in the log up to which facts were taken.
     followed: watch::Sender<u64>,
+    /// The picture was loaded while the log is followed.
+    loaded_again: Notify,
     /// What people were told from here: of damaged files, and, by earlier versions, of scanners'
     /// clocks.
     told: tokio::sync::Mutex<Told>,
@@ -85,6 +87,7 @@ impl Worker {
             told: tokio::sync::Mutex::new(told),
             rejected: Rejected::open(dir, "rejected-scans.ndjson")?,
             followed: watch::Sender::new(picture.position.as_ref().map_or(0, |p| p.seq)),
+            loaded_again: Notify::new(),
             ticked: watch::Sender::new(None),
             picture: Mutex::new(picture),
             site,
@@ -119,7 +122,8 @@ impl Worker {
             self.hear_the_clock(shutdown),
             self.tell(shutdown),
         );
-        self.keep_picture().await
+        self.keep_picture().await?;
+        Ok(())
     }
 
     pub(crate) fn bus(&self) -> &Bus {
@@ -139,16 +143,19 @@ impl Worker {
     pub(crate) fn picture(&self) -> MutexGuard<'_, Picture> {
         let inner = &*self.0;
         let mut picture = inner.picture.lock().unwrap_or_else(PoisonError::into_inner);
-        if inner.outbox.is_broken() {
+        if inner.outbox.is_broken()
+            && let Err(error) = inner.outbox.mend()
+        {
+            tracing::warn!("{error}");
+        }
+        let taken_back = inner.outbox.taken_back();
+        if picture.is_stale(taken_back) {
             // What the disk did not take was told to nobody as recorded, and is in the picture.
-            let mended = inner.outbox.mend().map_err(anyhow::Error::from);
-            let again =
-                mended.and_then(|()| picture_of(&inner.snapshot, &inner.site, &inner.outbox));
-            match again {
+            match picture_of(&inner.snapshot, &inner.site, &inner.outbox) {
                 Ok(again) => {
-                    let seq = again.position.as_ref().map_or(0, |position| position.seq);
-                    *picture = again.read_again();
-                    inner.followed.send_replace(seq);
+                    *picture = again.read_again(taken_back);
+                    self.followed(&picture);
+                    inner.loaded_again.notify_one();
                 }
                 Err(error) => tracing::warn!("{error:#}"),
             }
@@ -173,7 +180,11 @@ impl Worker {
         now: DateTime<Utc>,
         notes: impl FnOnce(&[Fact]) -> Vec<Note>,
     ) -> Result<Written, OutboxError> {
-        let written = self.0.outbox.write_with(&station, drafts, now, notes)?;
+        let outbox = &self.0.outbox;
+        if picture.is_stale(outbox.taken_back()) {
+            return Err(outbox.broken());
+        }
+        let written = outbox.write_with(&station, drafts, now, notes)?;
         for fact in written.facts() {
             picture.placement.apply(fact);
         }
@@ -185,9 +196,16 @@ impl Worker {
         (!self.0.bus.is_connected()).then(|| self.0.outbox.waiting())
     }
 
-    /// The log was taken up to `seq`.
-    pub(crate) fn followed(&self, seq: u64) {
+    /// The picture has the log up to its position. Said while it is held, so that nobody hears of
+    /// an earlier one after a later one.
+    pub(crate) fn followed(&self, picture: &Picture) {
+        let seq = picture.position.as_ref().map_or(0, |position| position.seq);
         self.0.followed.send_replace(seq);
+    }
+
+    /// Waits until an older picture was loaded.
+    pub(crate) async fn loaded_again(&self) {
+        self.0.loaded_again.notified().await;
     }
 
     /// Waits until the log has been taken up to a number; false when that takes too long.
@@ -265,26 +283,33 @@ impl Worker {
             let followed = *self.0.followed.borrow();
             if followed != kept {
                 match self.keep_picture().await {
-                    Ok(()) => kept = followed,
+                    Ok(true) => kept = followed,
+                    Ok(false) => {}
                     Err(error) => tracing::warn!("{error:#}"),
                 }
             }
         }
     }
 
-    async fn keep_picture(&self) -> anyhow::Result<()> {
-        if self.0.outbox.is_broken() {
-            // It may know what the disk does not hold.
-            return Ok(());
-        }
+    /// False when there is none to keep now: it may have what the disk does not hold.
+    async fn keep_picture(&self) -> anyhow::Result<bool> {
         let worker = self.clone();
         tokio::task::spawn_blocking(move || {
-            let bytes = {
+            let outbox = &worker.0.outbox;
+            let (bytes, written) = {
                 let mut picture = worker.picture();
+                if outbox.is_broken() || picture.is_stale(outbox.taken_back()) {
+                    return Ok(false);
+                }
                 picture.forget(worker.now());
-                picture.bytes()?
+                (picture.bytes()?, outbox.written())
             };
-            picture::keep(&worker.0.snapshot, &bytes)
+            // Else it would have, after a power cut, what was never recorded.
+            if outbox.synced_to(written).is_err() {
+                return Ok(false);
+            }
+            picture::keep(&worker.0.snapshot, &bytes)?;
+            Ok(true)
         })
         .await?
     }

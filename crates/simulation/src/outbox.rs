@@ -115,7 +115,7 @@ impl Outbox {
             Breakage::SendsBeforeSync => u64::MAX,
             _ => self.on_disk,
         };
-        let oldest = book::oldest(disk, until, TAKEN).unwrap();
+        let oldest = book::oldest(disk, until, TAKEN, &[]).unwrap();
         let message = |(position, line): (u64, Vec<u8>)| (position, Rc::new(message(&line)));
         oldest.into_iter().map(message).collect()
     }

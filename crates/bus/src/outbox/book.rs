@@ -5,7 +5,8 @@
 //! Kinds of keys: `n<station>` the last number given; `w<position>` a fact that waits;
 //! `s<position>` a fact that was sent and is kept for a while in case the broker loses it;
 //! `x<position>` a fact that was refused, and `r<position>` why; `k<key>` what a worker keeps
-//! together with its facts; `f<station>` a station whose last number only the log can say. A fact's value is one line of JSON. Positions rise with numbers.
+//! together with its facts; `f<station>` a station whose last number only the log can say. A
+//! fact's value is one line of JSON. Positions rise with numbers.
 
 use std::collections::{BTreeMap, HashSet};
 use std::sync::{Mutex, PoisonError};
@@ -312,6 +313,36 @@ pub fn after_damage<S: Shelf>(shelf: &S) -> Result<Changes, S::Error> {
     Ok(changes)
 }
 
+/// What an earlier version of this program recorded beside this book, and what was not taken over
+/// yet: it waits here. Its numbers may have been given here too, so the log is to be asked: see
+/// [`after_damage`].
+///
+/// # Errors
+/// The shelf's own.
+pub(super) fn take_over<S: Shelf>(shelf: &S, earlier: Vec<Entry>) -> Result<Changes, S::Error> {
+    let mut changes = Changes::default();
+    if earlier.is_empty() {
+        return Ok(changes);
+    }
+    let mut there = HashSet::new();
+    for line in lines(shelf)? {
+        there.extend(parcel(&line).map(|parcel| parcel.id));
+    }
+    let mut last = standing(shelf)?.last;
+    for (key, line) in earlier {
+        if !matches!(key.first(), Some(&(WAITS | REFUSED))) {
+            continue;
+        }
+        if let Ok(parcel) = parcel(&line)
+            && there.insert(parcel.id)
+        {
+            last += 1;
+            changes.set(key_of(WAITS, last), line);
+        }
+    }
+    Ok(changes)
+}
+
 /// Everything that lies there.
 ///
 /// # Errors
@@ -332,7 +363,8 @@ pub(super) fn looked<S: Shelf>(shelf: &S) -> Result<super::Looked, S::Error> {
     })
 }
 
-/// The oldest facts that wait, at positions up to `until`: each with its position.
+/// The oldest facts that wait, at positions up to `until`, of stations that are not `held` back:
+/// each with its position.
 ///
 /// # Errors
 /// The shelf's own.
@@ -340,13 +372,21 @@ pub fn oldest<S: Shelf>(
     shelf: &S,
     until: u64,
     most: usize,
+    held: &[StationId],
 ) -> Result<Vec<(u64, Vec<u8>)>, S::Error> {
-    let waiting = shelf.scan(key_of(WAITS, 0), key_of(WAITS, until));
-    let taken = waiting.take(most).map(|entry| {
+    let mut taken = Vec::new();
+    for entry in shelf.scan(key_of(WAITS, 0), key_of(WAITS, until)) {
         let (key, line) = entry?;
-        Ok((position(&key), line))
-    });
-    taken.collect()
+        let holds = |parcel: wire::Parcel| held.contains(&parcel.station);
+        if !held.is_empty() && parcel(&line).is_ok_and(holds) {
+            continue;
+        }
+        taken.push((position(&key), line));
+        if taken.len() >= most {
+            break;
+        }
+    }
+    Ok(taken)
 }
 
 /// What became of a message.

@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
+use facts::StationId;
 use serde::Serialize;
 use serde_json::value::RawValue;
 
@@ -30,6 +31,12 @@ const TOLD_FILE: &str = "told.txt";
 
 /// What alerts about refused facts are called, before the station's name.
 const ALERT: &str = "refused-facts-";
+
+/// What alerts about stations whose numbers are not known are called, before the station's name.
+const NOT_NUMBERED: &str = "numbers-not-known-";
+
+/// So often in a row the log is asked for numbers before people hear that it does not say.
+const ASKED: u32 = 5;
 
 impl From<NotCompared> for DrainError {
     fn from(error: NotCompared) -> Self {
@@ -100,6 +107,8 @@ struct Sending<'a> {
     owed: Vec<Telling>,
     /// Of it, what the broker had lost and was sent again.
     healed: Vec<Telling>,
+    /// How often in a row the log was asked for numbers in vain.
+    asked: u32,
     /// Whether the list of refused facts has changed since it was written.
     changed: bool,
 }
@@ -118,6 +127,7 @@ impl<'a> Sending<'a> {
             told: told.inspect_err(|error| tracing::error!("{error}")).ok(),
             owed: Vec::new(),
             healed: Vec::new(),
+            asked: 0,
             changed: true,
         }
     }
@@ -138,19 +148,25 @@ impl<'a> Sending<'a> {
                 .compared
                 .with_the_log(self.outbox, self.bus, &mut self.healed);
             compared.await;
-            // A station's first facts are taken together with the word that the log has to be
-            // asked for its numbers: none goes before that.
-            let taken = self.outbox.oldest(TAKEN)?;
-            if !self.outbox.is_never_compared() && self.outbox.has_fresh()? && !taken.is_empty() {
-                self.bus.connected().await;
-                let now = Clock::system().now();
-                let numbered = self
-                    .outbox
-                    .number_after_the_log(self.bus, now, &mut self.healed);
-                numbered.await?;
+            self.outbox.mend_damage()?;
+            let fresh = self.outbox.fresh()?;
+            let mut not_numbered = None;
+            if !fresh.is_empty() && self.bus.is_connected() {
+                match self.number(&fresh).await {
+                    Ok(()) => continue,
+                    Err(error) => not_numbered = Some(error),
+                }
+            }
+            let taken = self.outbox.oldest(TAKEN, &fresh)?;
+            if self.outbox.fresh()? != fresh {
+                // One of them may just have recorded its first.
                 continue;
             }
             if taken.is_empty() {
+                if let Some(error) = not_numbered {
+                    self.tell_of_refused().await?;
+                    return Err(error);
+                }
                 if self.trouble.take().is_some() {
                     tracing::info!(sent = self.sent, "the broker is back: what waited was sent");
                 }
@@ -163,6 +179,33 @@ impl<'a> Sending<'a> {
             }
             self.send(taken).await?;
         }
+    }
+
+    /// Asks the log for the numbers of stations; until it has answered, their facts wait, and no
+    /// other's.
+    async fn number(&mut self, stations: &[StationId]) -> Result<(), DrainError> {
+        let now = Clock::system().now();
+        let numbered = self
+            .outbox
+            .number_after_the_log(self.bus, now, &mut self.healed);
+        let numbered = numbered.await;
+        self.asked = if numbered.is_ok() { 0 } else { self.asked + 1 };
+        if let Some(told) = &self.told {
+            let over = |station: &str| {
+                format!(
+                    "station {station}: the log has said which numbers it has, and its facts go"
+                )
+            };
+            match &numbered {
+                Ok(()) => self.healed.extend(told.over(NOT_NUMBERED, &[], over)),
+                Err(error) if self.asked == ASKED => {
+                    let each = stations.iter().map(|station| not_numbered(station, error));
+                    self.healed.extend(each);
+                }
+                Err(_) => {}
+            }
+        }
+        Ok(numbered?)
     }
 
     /// How long it may wait for something to do.
@@ -327,6 +370,13 @@ impl<'a> Sending<'a> {
         self.ready = false;
         self.away(&error.to_string());
     }
+}
+
+fn not_numbered(station: &StationId, error: &NotCompared) -> Telling {
+    let text = format!(
+        "station {station}: what it records is kept here and not sent. Its outbox is new or was damaged, so the log has to say which of its numbers it has, and does not: {error}. Look at the broker; until then nobody else sees what this station does"
+    );
+    Telling::alarm(format!("{NOT_NUMBERED}{station}"), text)
 }
 
 /// Why draining stopped for a moment.

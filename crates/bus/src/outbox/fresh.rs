@@ -1,21 +1,22 @@
 //! An outbox that is new, or that was damaged, does not know which numbers its stations gave
 //! before: the log does. Numbers used twice would hide that one is missing.
 
-use std::sync::PoisonError;
-
 use chrono::{DateTime, Utc};
 use facts::StationId;
 
 use super::book::{self, Shelf as _};
 use super::compare::NotCompared;
-use super::{Outbox, OutboxError};
+use super::{Outbox, OutboxError, lock};
 use crate::Bus;
 use crate::telling::Telling;
 
 impl Outbox {
-    /// Whether the log has to be asked for numbers.
-    pub(super) fn has_fresh(&self) -> Result<bool, OutboxError> {
-        Ok(!book::fresh(&self.inner.facts)?.is_empty())
+    /// The stations of which the log has to be asked for numbers; none where it may not be.
+    pub(super) fn fresh(&self) -> Result<Vec<StationId>, OutboxError> {
+        if self.is_never_compared() {
+            return Ok(Vec::new());
+        }
+        book::fresh(&self.inner.facts)
     }
 
     /// Lets facts that were never sent go on after the last number that the log has of their
@@ -26,7 +27,7 @@ impl Outbox {
         now: DateTime<Utc>,
         tell: &mut Vec<Telling>,
     ) -> Result<(), NotCompared> {
-        for station in book::fresh(&self.inner.facts)? {
+        for station in self.fresh()? {
             bus.ready().await?;
             let subjects = format!("floor.{}.*.*.{station}", self.inner.site);
             let heads = bus.floor_heads_of(&subjects).await?;
@@ -46,14 +47,13 @@ impl Outbox {
         there: &std::collections::HashSet<facts::FactId>,
     ) -> Result<usize, OutboxError> {
         let inner = &*self.inner;
-        let (again, write) = {
-            let mut order = inner.order.lock().unwrap_or_else(PoisonError::into_inner);
+        let (again, batch) = {
+            let _order = lock(&inner.order);
             let (changes, again) = book::number_after(&inner.facts, station, last, there)?;
             inner.facts.apply(changes)?;
-            order.writes += 1;
-            (again, order.writes)
+            (again, inner.facts.applied())
         };
-        self.sync(write)?;
+        self.sync(batch)?;
         Ok(again)
     }
 }

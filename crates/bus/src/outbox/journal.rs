@@ -8,6 +8,9 @@
 //! says and nothing else: the next begins after the line break. What is sent and settled is a
 //! line of a few bytes; when most of the file is dead, what counts is written into a new one.
 //! Keys are kept in memory, values are read from the file, each against a checksum of its own.
+//!
+//! What counts is written anew only when all of it is on the disk, so a file never has what its
+//! writer was told is not recorded.
 
 use std::collections::{BTreeMap, VecDeque};
 use std::fs::{self, File, OpenOptions};
@@ -15,6 +18,7 @@ use std::io::{BufRead as _, BufReader, Write as _};
 use std::ops::Bound;
 use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
@@ -39,17 +43,22 @@ const LETS_GO_WITHIN: Duration = Duration::from_secs(2);
 /// Bytes that may be dead however little counts.
 const DEAD: u64 = 4 << 20;
 
-/// Bytes of a line when what counts is written anew.
-const A_LINE: usize = 64 << 10;
-
 /// Keys looked up at a time.
 const AT_ONCE: usize = 256;
+
+/// Bytes written at a time when what counts is written anew.
+const AT_ONCE_BYTES: usize = 64 << 10;
 
 /// The file of one outbox, open for writing: one process at a time.
 #[derive(Debug)]
 pub(super) struct Journal {
     dir: PathBuf,
     state: Mutex<State>,
+    /// A value was not what was written: the file has to be read through.
+    suspect: AtomicBool,
+    /// For trials: no sync succeeds.
+    #[cfg(test)]
+    fails: AtomicBool,
     /// Held for as long as this is open; the system lets go of it however the process ends.
     _lock: File,
 }
@@ -64,6 +73,12 @@ struct State {
     synced: u64,
     /// Whether its name is on the disk as well.
     named: bool,
+    /// How many batches were written since the journal was opened.
+    applied: u64,
+    /// How many of them are on the disk.
+    durable: u64,
+    /// A sync failed: what the disk has after `synced`, nobody knows.
+    unknown: bool,
     entries: BTreeMap<Vec<u8>, Place>,
     /// Bytes of keys and values that count.
     live: u64,
@@ -78,6 +93,8 @@ pub(super) struct Found {
     damaged: Vec<Vec<u8>>,
     /// Whether something that was written there is missing.
     pub incomplete: bool,
+    /// What an earlier version keeps beside it.
+    pub earlier: Vec<Entry>,
     /// Whether what an earlier version kept was read whole.
     earlier_whole: bool,
 }
@@ -87,6 +104,7 @@ impl Found {
         Self {
             damaged: Vec::new(),
             incomplete: false,
+            earlier: Vec::new(),
             earlier_whole: true,
         }
     }
@@ -102,8 +120,9 @@ impl Journal {
         let newest = journals(dir).map_err(wrong)?.pop();
         let state = match newest {
             Some((number, path)) => {
-                // Whether all of it was taken over is not known any more.
+                // It was not put away in time, or an earlier version went on beside this.
                 found.incomplete = earlier::is_there(dir);
+                (found.earlier, found.earlier_whole) = earlier::entries(dir)?;
                 State::read(number, &path, &mut found).map_err(wrong)?
             }
             None => {
@@ -116,9 +135,11 @@ impl Journal {
         let journal = Self {
             dir: dir.to_owned(),
             state: Mutex::new(state),
+            suspect: AtomicBool::new(false),
+            #[cfg(test)]
+            fails: AtomicBool::new(false),
             _lock: lock,
         };
-        journal.put_aside(&found.damaged)?;
         found.incomplete |= !found.damaged.is_empty();
         journal.sync()?;
         for (number, path) in journals(dir).map_err(wrong)? {
@@ -134,7 +155,7 @@ impl Journal {
     pub(super) fn seen_to(&self, found: &Found) -> Result<(), OutboxError> {
         self.sync()?;
         if !found.damaged.is_empty() {
-            self.rewrite()?;
+            self.rewrite(found)?;
         }
         earlier::put_away(&self.dir, found.earlier_whole)
     }
@@ -143,54 +164,113 @@ impl Journal {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Waits until everything that was applied is on the disk.
+    /// How many batches were written since this was opened.
+    pub(super) fn applied(&self) -> u64 {
+        self.state().applied
+    }
+
+    /// How many of them, from the first, are on the disk, but for those that were taken back.
+    pub(super) fn durable(&self) -> u64 {
+        self.state().durable
+    }
+
+    /// Waits until everything that was applied is on the disk, and then, where most of the file
+    /// is dead, writes what counts into a new one. One at a time: of two that wait for the same
+    /// file, the system may tell only one that it failed.
     pub(super) fn sync(&self) -> Result<(), OutboxError> {
-        let wrong = |error| io_error(&self.dir, &error);
-        let (file, number, length, named) = {
+        let (file, length, named, applied) = {
             let state = self.state();
-            (state.file.clone(), state.number, state.length, state.named)
+            (state.file.clone(), state.length, state.named, state.applied)
         };
-        if !named {
-            let dir = File::open(&self.dir).and_then(|dir| dir.sync_all());
-            dir.map_err(wrong)?;
-        }
-        file.sync_data().map_err(wrong)?;
+        let synced = self.sync_name(named).and_then(|()| file.sync_data());
         let mut state = self.state();
-        if state.number == number {
-            state.synced = state.synced.max(length);
-            state.named = true;
+        state
+            .is_synced(synced, length, applied)
+            .map_err(|error| io_error(&self.dir, &error))?;
+        if state.length >= state.rewrite_at {
+            self.tidy(&mut state)?;
         }
         Ok(())
     }
 
-    /// Takes off what was written since the last sync, and writes what counts into a new file,
-    /// which is on the disk when this returns: after a sync that failed nobody knows what of the
-    /// old one is.
-    pub(super) fn read_anew(&self) -> Result<Found, OutboxError> {
+    /// For trials: from now on no sync succeeds.
+    #[cfg(test)]
+    pub(super) fn disk_fails(&self, fails: bool) {
+        self.fails.store(fails, Ordering::Release);
+    }
+
+    fn sync_name(&self, named: bool) -> std::io::Result<()> {
+        #[cfg(test)]
+        if self.fails.load(Ordering::Acquire) {
+            return Err(std::io::Error::other("the disk does not answer"));
+        }
+        if named {
+            return Ok(());
+        }
+        File::open(&self.dir)?.sync_all()
+    }
+
+    /// Writes what counts into a new file, once all that was written is on the disk.
+    fn tidy(&self, state: &mut State) -> Result<(), OutboxError> {
+        let synced = state.file.sync_data();
+        let (length, applied) = (state.length, state.applied);
+        state
+            .is_synced(synced, length, applied)
+            .map_err(|error| io_error(&self.dir, &error))?;
+        match state.rewritten(&self.dir, &[]) {
+            Ok(rewritten) => self.replace(state, rewritten),
+            // All of it is in the old file; there is a next time.
+            Err(error) => {
+                if error.kind() == std::io::ErrorKind::InvalidData {
+                    self.suspect.store(true, Ordering::Release);
+                }
+                tracing::warn!(%error, "the outbox could not be written anew: it is tried again later");
+                state.rewrite_at = state.length.saturating_mul(2);
+            }
+        }
+        Ok(())
+    }
+
+    /// Takes off what was written since the last sync, and reads the rest. What is on the disk
+    /// nobody knows until it is written into a new file with [`Journal::rewrite`].
+    pub(super) fn read_back(&self) -> Result<Found, OutboxError> {
         let wrong = |error| io_error(&self.dir, &error);
         let mut found = Found::nothing();
-        {
-            let mut state = self.state();
-            let path = path_of(&self.dir, state.number);
-            state.file.set_len(state.synced).map_err(wrong)?;
-            let mut read = State::read(state.number, &path, &mut found).map_err(wrong)?;
+        let mut state = self.state();
+        state.unknown = true;
+        let path = path_of(&self.dir, state.number);
+        state.file.set_len(state.synced).map_err(wrong)?;
+        let read = State::read(state.number, &path, &mut found).map_err(wrong)?;
+        *state = State {
             // All of it lay below: were it forgotten, a second try would cut off everything.
-            read.synced = read.length;
-            *state = read;
-        }
-        self.put_aside(&found.damaged)?;
+            synced: read.length,
+            named: state.named,
+            applied: state.applied,
+            durable: state.durable,
+            unknown: true,
+            ..read
+        };
+        drop(state);
         found.incomplete = !found.damaged.is_empty();
-        self.rewrite()?;
         Ok(found)
     }
 
-    /// Writes what counts into a new file.
-    fn rewrite(&self) -> Result<(), OutboxError> {
+    /// Writes what counts into a new file, which is on the disk when this returns. What did not
+    /// read is put aside.
+    pub(super) fn rewrite(&self, found: &Found) -> Result<(), OutboxError> {
         let mut state = self.state();
-        let rewritten = state.rewritten(&self.dir);
+        // What is read from here on is of no batch that was taken back.
+        state.applied += 1;
+        let rewritten = state.rewritten(&self.dir, &found.damaged);
         let rewritten = rewritten.map_err(|error| io_error(&self.dir, &error))?;
         self.replace(&mut state, rewritten);
+        self.suspect.store(false, Ordering::Release);
         Ok(())
+    }
+
+    /// Whether a value was seen that is not what was written.
+    pub(super) fn is_suspect(&self) -> bool {
+        self.suspect.load(Ordering::Acquire)
     }
 
     /// Goes on in a new file. The old one stays where the new one's name may not be on the disk,
@@ -203,19 +283,6 @@ impl Journal {
         {
             tracing::warn!(%error, "an outbox's file that is written anew could not be removed");
         }
-    }
-
-    fn put_aside(&self, damaged: &[Vec<u8>]) -> Result<(), OutboxError> {
-        if damaged.is_empty() {
-            return Ok(());
-        }
-        let free = crate::kept::free_name(&self.dir.join(DAMAGED));
-        tracing::error!(
-            lines = damaged.len(),
-            "a part of the outbox does not read: it is put aside as {}, all else is as it was",
-            free.display()
-        );
-        crate::write_whole(&free, &damaged.concat()).map_err(|error| io_error(&self.dir, &error))
     }
 
     /// The keys that begin so, in order.
@@ -234,13 +301,20 @@ impl Journal {
         let mut bytes = vec![0; place.len as usize];
         file.read_exact_at(&mut bytes, place.at)
             .map_err(|error| io_error(&self.dir, &error))?;
-        line::value(&bytes, place).ok_or_else(|| OutboxError::Damaged {
+        line::value(&bytes, place).ok_or_else(|| {
+            self.suspect.store(true, Ordering::Release);
+            self.damaged(place)
+        })
+    }
+
+    fn damaged(&self, place: Place) -> OutboxError {
+        OutboxError::Damaged {
             dir: self.dir.clone(),
             reason: format!(
                 "what lies at byte {} of its file is not what was written there",
                 place.at
             ),
-        })
+        }
     }
 
     /// Keys of `[from, to]` after the last one looked at, some at a time, with the file that
@@ -302,25 +376,12 @@ impl Shelf for Journal {
         if changes.0.is_empty() {
             return Ok(());
         }
-        let wrong = |error| io_error(&self.dir, &error);
         let mut state = self.state();
         let text = line::write(changes, |key| state.entries.get(key).copied());
-        state.append(&text).map_err(wrong)?;
-        if state.length < state.rewrite_at {
-            return Ok(());
-        }
-        match state.rewritten(&self.dir) {
-            Ok(rewritten) => {
-                self.replace(&mut state, rewritten);
-                Ok(())
-            }
-            // What was applied is in the old file; there is a next time.
-            Err(error) => {
-                tracing::warn!(%error, "the outbox could not be written anew: it is tried again later");
-                state.rewrite_at = state.length.saturating_mul(2);
-                Ok(())
-            }
-        }
+        let appended = state.append(&text);
+        appended.map_err(|error| io_error(&self.dir, &error))?;
+        state.applied += 1;
+        Ok(())
     }
 }
 
@@ -332,6 +393,9 @@ impl State {
             length: 0,
             synced: 0,
             named: true,
+            applied: 0,
+            durable: 0,
+            unknown: false,
             entries: BTreeMap::new(),
             live: 0,
             rewrite_at: DEAD,
@@ -349,7 +413,24 @@ impl State {
             }
         }
         state.append(&line::write(changes, |_| None))?;
-        state.in_place(dir)
+        state.in_place(dir, &[])
+    }
+
+    /// This is what became of a sync up to a length and a batch.
+    fn is_synced(
+        &mut self,
+        synced: std::io::Result<()>,
+        length: u64,
+        applied: u64,
+    ) -> std::io::Result<()> {
+        if let Err(error) = synced {
+            self.unknown = true;
+            return Err(error);
+        }
+        self.synced = self.synced.max(length);
+        self.durable = self.durable.max(applied);
+        self.named = true;
+        Ok(())
     }
 
     /// Reads a journal through. What was being written when the power went, at its end and
@@ -433,36 +514,35 @@ impl State {
         }
     }
 
-    /// The same in a new file, with nothing that is dead.
-    fn rewritten(&self, dir: &Path) -> std::io::Result<Self> {
+    /// The same in a new file, with nothing that is dead: each entry on a line of its own, so
+    /// that damage costs that one. What did not read is put aside before the new file counts.
+    fn rewritten(&self, dir: &Path, damaged: &[Vec<u8>]) -> std::io::Result<Self> {
         let mut new = Self::new(self.number + 1, begin(dir)?);
-        let mut items: Vec<u8> = Vec::new();
-        let mut bytes = Vec::new();
+        let (mut lines, mut bytes) = (Vec::new(), Vec::new());
         for (key, place) in &self.entries {
             bytes.resize(place.len as usize, 0);
             self.file.read_exact_at(&mut bytes, place.at)?;
-            // One that was damaged meanwhile costs itself.
             if line::value(&bytes, *place).is_none() {
-                tracing::error!(
-                    "a value in the outbox is not what was written there: it is left out"
-                );
-                continue;
+                let what = "a value is not what was written there";
+                return Err(std::io::Error::new(std::io::ErrorKind::InvalidData, what));
             }
-            line::push_item(&mut items, key, &bytes);
-            if items.len() >= A_LINE {
-                new.append(&line::sealed(&items))?;
-                items.clear();
+            let mut item = Vec::new();
+            line::push_item(&mut item, key, &bytes);
+            lines.extend(line::sealed(&item));
+            if lines.len() >= AT_ONCE_BYTES {
+                new.append(&lines)?;
+                lines.clear();
             }
         }
-        if !items.is_empty() {
-            new.append(&line::sealed(&items))?;
-        }
-        new.in_place(dir)
+        new.append(&lines)?;
+        (new.applied, new.durable) = (self.applied, self.applied);
+        new.in_place(dir, damaged)
     }
 
     /// Gives a new file its name, once all of it is on the disk.
-    fn in_place(mut self, dir: &Path) -> std::io::Result<Self> {
+    fn in_place(mut self, dir: &Path, damaged: &[Vec<u8>]) -> std::io::Result<Self> {
         self.file.sync_all()?;
+        put_aside(dir, damaged)?;
         let folder = File::open(dir)?;
         fs::rename(fresh(dir), path_of(dir, self.number))?;
         // From here on it is the one that the next start takes: nothing may be written to the
@@ -472,6 +552,19 @@ impl State {
         self.rewrite_at = self.next_rewrite();
         Ok(self)
     }
+}
+
+fn put_aside(dir: &Path, damaged: &[Vec<u8>]) -> std::io::Result<()> {
+    if damaged.is_empty() {
+        return Ok(());
+    }
+    let free = crate::kept::free_name(&dir.join(DAMAGED));
+    tracing::error!(
+        lines = damaged.len(),
+        "a part of the outbox does not read: it is put aside as {}, all else is as it was",
+        free.display()
+    );
+    crate::write_whole(&free, &damaged.concat())
 }
 
 /// What counts in a folder's journal, in order, and its parts that do not read; without taking

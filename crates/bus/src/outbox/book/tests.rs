@@ -56,7 +56,7 @@ fn one_refused_fact_holds_up_nothing_and_is_kept_with_its_reason() {
     );
     let now = standing(&shelf).unwrap();
     assert_eq!((now.waiting, now.sent, now.refused), (1, 2, 1));
-    let waits: Vec<_> = oldest(&shelf, 9, 9)
+    let waits: Vec<_> = oldest(&shelf, 9, 9, &[])
         .unwrap()
         .iter()
         .map(|(p, _)| *p)
@@ -70,7 +70,7 @@ fn one_refused_fact_holds_up_nothing_and_is_kept_with_its_reason() {
     let (changes, again) = try_refused(&shelf).unwrap();
     shelf.apply(changes).unwrap();
     assert_eq!(again, 1);
-    let waits: Vec<_> = oldest(&shelf, 9, 9)
+    let waits: Vec<_> = oldest(&shelf, 9, 9, &[])
         .unwrap()
         .iter()
         .map(|(p, _)| *p)

@@ -97,7 +97,7 @@ proptest! {
         let (looked, damaged) = look(dir.path()).unwrap();
         prop_assert_eq!(damaged, 0);
         prop_assert_eq!(looked.into_iter().collect::<Model>(), expected.clone());
-        journal.rewrite().unwrap();
+        journal.rewrite(&Found::nothing()).unwrap();
         prop_assert_eq!(&all(&journal), &expected);
     }
 
@@ -157,9 +157,9 @@ proptest! {
             let expected = (n != hit).then_some(value);
             prop_assert_eq!(there.get(&vec![b'w', n as u8]), expected);
         }
+        journal.seen_to(&found).unwrap();
         let aside = fs::read(dir.path().join("journal.txt.damaged-1")).unwrap();
         prop_assert_eq!(aside, &text[from..to]);
-        journal.seen_to(&found).unwrap();
         drop(journal);
         let (_, found) = Journal::open(dir.path()).unwrap();
         prop_assert!(!found.incomplete, "it is told once");
@@ -195,6 +195,9 @@ fn what_is_dead_is_left_out_and_a_settled_fact_takes_few_bytes() {
                 .apply(Changes(vec![(key(b's', n - 100), None)]))
                 .unwrap();
         }
+        if n % 100 == 0 {
+            journal.sync().unwrap();
+        }
     }
     assert_eq!(all(&journal).len(), 100);
     assert!(
@@ -223,7 +226,7 @@ fn a_write_that_fails_leaves_it_as_it_was_and_the_next_is_taken() {
     journal.sync().unwrap();
     // What no sync took is taken back with a sync that failed.
     journal.apply(Changes(vec![set(b"w4", b"four")])).unwrap();
-    journal.read_anew().unwrap();
+    journal.rewrite(&journal.read_back().unwrap()).unwrap();
     let keys: Vec<_> = all(&journal).into_keys().collect();
     assert_eq!(keys, [b"w1", b"w3"]);
     journal.apply(Changes(vec![set(b"w4", b"four")])).unwrap();
@@ -239,11 +242,12 @@ fn a_second_try_after_one_that_failed_loses_nothing() {
     // What counts cannot be written anew: something else lies where it would.
     fs::create_dir(fresh(dir.path())).unwrap();
     for _ in 0..3 {
-        assert!(journal.read_anew().is_err());
+        let found = journal.read_back().unwrap();
+        assert!(journal.rewrite(&found).is_err());
         assert_eq!(all(&journal).len(), 1);
     }
     fs::remove_dir(fresh(dir.path())).unwrap();
-    journal.read_anew().unwrap();
+    journal.rewrite(&journal.read_back().unwrap()).unwrap();
     assert_eq!(all(&journal).len(), 1);
     drop(journal);
     let (journal, _) = Journal::open(dir.path()).unwrap();
@@ -256,7 +260,7 @@ fn what_is_written_after_a_file_was_written_anew_is_in_the_one_that_the_next_sta
     let (journal, _) = Journal::open(dir.path()).unwrap();
     journal.apply(Changes(vec![set(b"w1", b"one")])).unwrap();
     // The folder could not be synced after the new file had its name.
-    let mut new = journal.state().rewritten(dir.path()).unwrap();
+    let mut new = journal.state().rewritten(dir.path(), &[]).unwrap();
     new.named = false;
     journal.replace(&mut journal.state(), new);
     assert_eq!(journals(dir.path()).unwrap().len(), 2);
@@ -266,4 +270,55 @@ fn what_is_written_after_a_file_was_written_anew_is_in_the_one_that_the_next_sta
     let (journal, _) = Journal::open(dir.path()).unwrap();
     assert_eq!(all(&journal).len(), 2);
     assert_eq!(journals(dir.path()).unwrap().len(), 1);
+}
+
+#[test]
+fn a_file_is_written_anew_only_with_what_is_on_the_disk() {
+    let dir = tempfile::tempdir().unwrap();
+    let (journal, _) = Journal::open(dir.path()).unwrap();
+    let value = vec![b'x'; 100_000];
+    for n in 0..100 {
+        journal
+            .apply(Changes(vec![set(b"w1", &value), set(&[b'k', n], b"")]))
+            .unwrap();
+    }
+    // It is long enough, and nobody waited for the disk: all of it can still be taken back.
+    let long = |state: &State| state.length > state.rewrite_at;
+    assert!(long(&journal.state()));
+    assert_eq!((journal.applied(), journal.durable()), (100, 0));
+    let number = journal.state().number;
+    journal.read_back().unwrap();
+    assert!(all(&journal).is_empty());
+    for n in 0..100 {
+        journal
+            .apply(Changes(vec![set(b"w1", &value), set(&[b'k', n], b"")]))
+            .unwrap();
+    }
+    journal.sync().unwrap();
+    assert_eq!((journal.applied(), journal.durable()), (200, 200));
+    assert_eq!(journal.state().number, number + 1);
+    assert!(journal.state().length < 200_000);
+    assert_eq!(all(&journal).len(), 101);
+}
+
+#[test]
+fn after_a_file_was_written_anew_damage_costs_one_entry() {
+    let dir = tempfile::tempdir().unwrap();
+    let (journal, _) = Journal::open(dir.path()).unwrap();
+    let many = (0..50).map(|n| set(&[b'w', n], &[b'x'; 200])).collect();
+    journal.apply(Changes(many)).unwrap();
+    journal.rewrite(&Found::nothing()).unwrap();
+    let file = file_of(dir.path());
+    let mut text = fs::read(&file).unwrap();
+    let at = text.len() / 2;
+    text[at] ^= 4;
+    fs::write(&file, text).unwrap();
+    // While it is open: what does not read is put aside, and the rest is as it was.
+    let bad = (0..50).filter(|n| journal.get(&[b'w', *n]).is_err());
+    assert_eq!(bad.count(), 1);
+    assert!(journal.is_suspect());
+    let found = journal.read_back().unwrap();
+    journal.rewrite(&found).unwrap();
+    assert!(found.incomplete && !journal.is_suspect());
+    assert_eq!(all(&journal).len(), 49);
 }
