@@ -293,6 +293,7 @@ impl Worker {
                     "check-order",
                     "case-numbers",
                     "order-list",
+                    "odd-orders",
                 ],
                 reads_floor: true,
                 ..NOTHING

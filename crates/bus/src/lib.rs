@@ -35,5 +35,5 @@ pub use jobs::{Job, Jobs};
 pub use keys::{Keys, signed};
 pub use outbox::{Looked, Note, Outbox, Written, look as look_at_outbox};
 pub use shutdown::Shutdown;
-pub use streams::{DERIVED, FLOOR, REJECTED};
+pub use streams::{DERIVED, FLOOR, FLOOR_DUPLICATES, REJECTED};
 pub use whole::write_whole;

@@ -20,7 +20,7 @@ const DAY: Duration = Duration::from_secs(24 * 60 * 60);
 
 /// How long the broker itself drops a fact sent twice: longer than any reconnect. What
 /// comes later than that is dropped by the fold, which knows every fact's id.
-const FLOOR_DUPLICATES: Duration = Duration::from_secs(10 * 60);
+pub const FLOOR_DUPLICATES: Duration = Duration::from_secs(10 * 60);
 
 /// Largest message on `FLOOR`, headers included: small enough that a message which cannot
 /// be read still fits into `REJECTED` with its headers renamed (the broker takes 1 MiB).

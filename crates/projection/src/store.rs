@@ -28,7 +28,11 @@ const POSITION: &[u8] = b"position";
 const EFFECTS: &[u8] = b"e/";
 
 /// sled's cache, bytes: a worker looks at what is closed seldom, one record after the other.
-const CACHE: u64 = 16 << 20;
+const CACHE: u64 = 4 << 20;
+
+/// How often sled tidies its file up, ms. What counts is on the disk at once, by [`Store::write`];
+/// each round waits for the disk, also while nothing happens.
+const TIDIED_EVERY_MS: u64 = 5_000;
 
 /// Looks for every ten keys written: sled gives back what a write replaced only while others
 /// look something up. Its collector frees at most 512 objects, once in 128 looks, and a write of
@@ -177,7 +181,7 @@ impl Store {
         let config = sled::Config::new()
             .path(path)
             .cache_capacity(CACHE)
-            .flush_every_ms(Some(500));
+            .flush_every_ms(Some(TIDIED_EVERY_MS));
         // sled lets go of its lock a moment after it was dropped.
         let mut tries = LOCK_TRIES;
         let db = loop {

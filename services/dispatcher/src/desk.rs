@@ -26,13 +26,13 @@ use tokio::task::JoinHandle;
 
 use crate::kept::Kept;
 use crate::numbers::Numbers;
-use crate::{LIST, NUMBERS, SHORT, STORE, TWICE};
+use crate::{LIST, NUMBERS, ODD, SHORT, STORE, TWICE};
 
 /// The question whether an order can be placed.
 pub const CHECK: &str = "check-order";
 
 /// How many days are looked ahead.
-const AHEAD_DAYS: i64 = 60;
+pub const AHEAD_DAYS: u16 = 60;
 
 /// Shortages that are further off are on the page, but nobody is told of them yet.
 const TELL_AHEAD_DAYS: i64 = 42;
@@ -43,6 +43,23 @@ pub struct PickQuery {
     /// The day it leaves.
     #[serde(default, deserialize_with = "quantity::calendar::read::date_or_none")]
     pub day: Option<NaiveDate>,
+}
+
+/// An allocation that has looked at the log up to a number: whoever has just stated something asks
+/// for one that knows it.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct AllocationQuery {
+    /// The number.
+    pub after_seq: u64,
+}
+
+/// What is odd about orders.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct OddOrders {
+    /// Orders that cannot be looked at, and why.
+    pub wrong: Vec<(OrderId, String)>,
+    /// Orders that facts speak of though nobody placed them.
+    pub never_placed: Vec<OrderId>,
 }
 
 /// Which orders.
@@ -106,6 +123,11 @@ pub(crate) struct Desk {
     now: Option<DateTime<Utc>>,
     /// Something was seen that an allocation rests on.
     stirred: bool,
+    /// The number in the log of what was.
+    stirred_at: u64,
+    /// The number up to which the last allocation looked; while one is made, that of the one
+    /// before.
+    looked_to: u64,
     /// What of the time the last allocation turned on; none: there is none yet.
     moment: Option<Moment>,
     kept: Kept,
@@ -133,6 +155,7 @@ impl Moment {
 /// What the solver comes back with.
 pub(crate) struct Solved {
     look: Look,
+    looked_to: u64,
     allocation: Allocation,
 }
 
@@ -181,6 +204,8 @@ impl Desk {
             end: u64::MAX,
             now: None,
             stirred: true,
+            stirred_at: 0,
+            looked_to: 0,
             moment: None,
             kept,
             numbers,
@@ -227,7 +252,9 @@ impl Desk {
         if fact.site != self.site {
             return Ok(());
         }
-        self.stirred |= rests_on(&fact.event);
+        if rests_on(&fact.event) {
+            (self.stirred, self.stirred_at) = (true, message.seq);
+        }
         see_numbers(&mut self.numbers, &fact.event);
         if OrderBook::rests_on(&fact.event)
             && let Ok(line) = wire::to_line(&fact)
@@ -300,7 +327,8 @@ impl Desk {
         if !self.stirred && self.moment == Some(moment) {
             return None;
         }
-        let look = office.look(AHEAD_DAYS);
+        let look = office.look(AHEAD_DAYS.into());
+        let looked_to = self.seq();
         self.kept.reaches(moment.today);
         self.moment = Some(moment);
         self.stirred = false;
@@ -309,13 +337,22 @@ impl Desk {
             // From nothing each time: where a solver stood is no part of the log, and of equal
             // allocations one that began anew would find another.
             let allocation = allocate(&look.problem(&yesterday), &mut Memory::default());
-            Solved { look, allocation }
+            Solved {
+                look,
+                looked_to,
+                allocation,
+            }
         }))
     }
 
     /// Takes an allocation; gives it back when it is another one than before.
     pub(crate) fn take(&mut self, solved: Solved) -> Option<Allocation> {
-        let Solved { look, allocation } = solved;
+        let Solved {
+            look,
+            looked_to,
+            allocation,
+        } = solved;
+        self.looked_to = looked_to;
         let last = self.last.as_ref().map(|last| &last.1);
         let news = last.is_none_or(|last| last.lines != allocation.lines);
         if news || last.is_none_or(|last| last.today != allocation.today) {
@@ -443,6 +480,14 @@ impl Desk {
                         let orders: Vec<_> = office.book().orders().collect();
                         question.answer(&orders).await?;
                     }
+                    ODD => {
+                        let look = self.last.as_deref().map(|(look, _)| look);
+                        let odd = OddOrders {
+                            wrong: look.map_or_else(Vec::new, |look| look.wrong.clone()),
+                            never_placed: office.book().never_placed().collect(),
+                        };
+                        question.answer(&odd).await?;
+                    }
                     LIST => {
                         let query = question.read::<ListQuery>().map_err(Refusal::from);
                         let list = query.and_then(|query| Ok(self.list(office, &query)?));
@@ -452,11 +497,20 @@ impl Desk {
                         Ok(order) => question.answer(&self.check(office, &order)).await?,
                         Err(error) => question.refuse(&error.to_string()).await?,
                     },
+                    "allocation" if !self.has_looked(&question) => return Ok(Some(question)),
                     _ => self.ask_allocation(office, question).await?,
                 }
             }
         }
         Ok(None)
+    }
+
+    /// Whether the allocation at hand is one that whoever asks can go by.
+    fn has_looked(&self, question: &Question) -> bool {
+        let query = question.read::<Option<AllocationQuery>>();
+        let after = query.ok().flatten().map_or(0, |query| query.after_seq);
+        let nothing_new = self.seq() >= after && self.stirred_at <= self.looked_to;
+        nothing_new || self.looked_to >= after
     }
 
     /// Open is an order with a line in the allocation, or one that was entered a moment ago
@@ -477,7 +531,7 @@ impl Desk {
         let lines = allocation.into_iter().flat_map(|last| &last.lines);
         let allocated: BTreeSet<OrderId> = lines.map(|line| line.key.order).collect();
         let today = office.now().today;
-        let until = today.plus(AHEAD_DAYS).date();
+        let until = today.plus(AHEAD_DAYS.into()).date();
         let is_open = |id: &OrderId| {
             let comes = |order: Order| !order.arrivals(today.date(), until).is_empty();
             allocated.contains(id) || book.is_untouched(*id) && book.order(*id).is_some_and(comes)

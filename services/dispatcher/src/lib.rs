@@ -24,7 +24,9 @@ use site::Site;
 use tokio::task::JoinHandle;
 use tokio::time::Instant;
 
-pub use desk::{CHECK, Checked, ListQuery, OrderList, PickQuery};
+pub use desk::{
+    AHEAD_DAYS, AllocationQuery, CHECK, Checked, ListQuery, OddOrders, OrderList, PickQuery,
+};
 use desk::{Desk, Solved};
 use kept::Kept;
 use numbers::{Numbers, UNKNOWN};
@@ -39,7 +41,11 @@ pub const QUESTIONS: &[&str] = &[
     CHECK,
     NUMBERS,
     LIST,
+    ODD,
 ];
+
+/// The question what is odd about orders.
+pub const ODD: &str = "odd-orders";
 
 /// The question for a part of the list of orders.
 pub const LIST: &str = "order-list";

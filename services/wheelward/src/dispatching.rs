@@ -9,13 +9,16 @@ use anyhow::Context as _;
 use dispatch::allocation::Allocation;
 use dispatch::note::DispatchNote;
 use dispatch::office::{Asked, NoPromise};
+use dispatch::promise::Answer;
 use dispatch::{Cheese, Memory, Yesterday, allocate};
+use dispatcher::OddOrders;
 use quantity::DairyDay;
 
 use crate::cli::{
-    DispatchCommand, DispatchExportArgs, DispatchNoteArgs, DispatchPlanArgs, PromiseArgs,
+    DispatchCommand, DispatchExportArgs, DispatchNoteArgs, DispatchPlanArgs, OfficeArgs,
+    PromiseArgs,
 };
-use crate::office::Office;
+use crate::office::{Office, of_the_desk};
 use crate::table::Table;
 use crate::{files, show};
 
@@ -24,7 +27,6 @@ const LEFT_SOON_DAYS: i64 = 14;
 
 /// `wheelward promise`
 pub async fn promise(args: &PromiseArgs) -> anyhow::Result<()> {
-    let office = Office::open(&args.office).await?;
     let asked = Asked {
         customer: args.customer,
         recipe: args.recipe,
@@ -33,18 +35,10 @@ pub async fn promise(args: &PromiseArgs) -> anyhow::Result<()> {
         by: args.by,
         sure_pct: args.sure,
     };
-    let answer = office
-        .look
-        .promise(
-            office.all.customers(),
-            &office.site.recipes,
-            &office.yesterday,
-            &asked,
-        )
-        .map_err(|no| match no {
-            NoPromise::Unknown(name) => name.into(),
-            no => anyhow::Error::from(no),
-        })?;
+    let answer = match of_the_desk(&args.office, "promise", &asked).await? {
+        Some(answer) => answer,
+        None => promised(&args.office, &asked).await?,
+    };
     if args.office.source.ask.json {
         return show::print_json(&answer);
     }
@@ -53,6 +47,19 @@ pub async fn promise(args: &PromiseArgs) -> anyhow::Result<()> {
         println!("{}", why.words);
     }
     Ok(())
+}
+
+async fn promised(args: &OfficeArgs, asked: &Asked) -> anyhow::Result<Answer> {
+    let office = Office::open(args).await?;
+    let customers = office.all.customers();
+    let recipes = &office.site.recipes;
+    let promised = office
+        .look
+        .promise(customers, recipes, &office.yesterday, asked);
+    promised.map_err(|no| match no {
+        NoPromise::Unknown(name) => name.into(),
+        no => anyhow::Error::from(no),
+    })
 }
 
 /// `wheelward dispatch`
@@ -69,6 +76,12 @@ pub async fn run(command: &DispatchCommand) -> anyhow::Result<()> {
 }
 
 async fn plan(args: &DispatchPlanArgs) -> anyhow::Result<()> {
+    if args.yesterday.is_none()
+        && let Some(allocation) = of_the_desk(&args.office, "allocation", &()).await?
+    {
+        let odd = of_the_desk(&args.office, dispatcher::ODD, &()).await?;
+        return show_plan(args, &allocation, &odd.unwrap_or_default());
+    }
     let mut office = Office::open(&args.office).await?;
     if let Some(path) = &args.yesterday {
         let allocation: Allocation =
@@ -81,11 +94,19 @@ async fn plan(args: &DispatchPlanArgs) -> anyhow::Result<()> {
         office.yesterday = Yesterday::of(&allocation);
     }
     let allocation = allocate(&office.problem(), &mut Memory::default());
+    show_plan(args, &allocation, &office.odd())
+}
+
+fn show_plan(
+    args: &DispatchPlanArgs,
+    allocation: &Allocation,
+    odd: &OddOrders,
+) -> anyhow::Result<()> {
     if args.office.source.ask.json {
-        return show::print_json(&allocation);
+        return show::print_json(allocation);
     }
-    show_allocation(&allocation);
-    for (order, words) in &office.look.wrong {
+    show_allocation(allocation);
+    for (order, words) in &odd.wrong {
         println!("LOOK: order {order}: {words}");
     }
     Ok(())

@@ -10,6 +10,10 @@ use quantity::DairyDay;
 use site::Site;
 use tokio::time::Instant;
 
+use dispatcher::{AllocationQuery, OddOrders};
+use serde::Serialize;
+use serde::de::{DeserializeOwned, IgnoredAny};
+
 use crate::cli::{OfficeArgs, RecordArgs};
 use crate::running::Asker;
 use crate::stating::Desk;
@@ -17,6 +21,29 @@ use crate::{files, reading};
 
 /// The station whose facts are the office's orders.
 const STATION: &str = "order-desk";
+
+/// What the dispatch desk of a running floor says, once it has looked at all that the log has now.
+/// `None` where it is made here instead: of a file, of an instant that is over, further ahead
+/// than the desk looks, or where no desk runs.
+pub async fn of_the_desk<A: DeserializeOwned>(
+    args: &OfficeArgs,
+    question: &str,
+    query: &impl Serialize,
+) -> anyhow::Result<Option<A>> {
+    let source = &args.source;
+    if source.replay.is_some() || source.at.is_some() || args.days != dispatcher::AHEAD_DAYS {
+        return Ok(None);
+    }
+    let asker = Asker::connect(&source.ask).await?;
+    let after = AllocationQuery {
+        after_seq: asker.bus.floor_end().await?,
+    };
+    match asker.asks::<IgnoredAny>("allocation", &after).await {
+        Ok(_) => Ok(Some(asker.asks(question, query).await?)),
+        Err(BusError::NobodyAnswers { .. }) => Ok(None),
+        Err(error) => Err(error.into()),
+    }
+}
 
 /// Everything that dispatch looks at, as of an instant.
 pub struct Office {
@@ -74,6 +101,14 @@ impl Office {
         let office = Self::open(args).await?;
         office.desk.person(to)?;
         Ok(office)
+    }
+
+    /// What is odd about orders.
+    pub fn odd(&self) -> OddOrders {
+        OddOrders {
+            wrong: self.look.wrong.clone(),
+            never_placed: self.all.book().never_placed().collect(),
+        }
     }
 
     /// Today.

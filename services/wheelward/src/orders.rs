@@ -4,7 +4,8 @@ use anyhow::Context as _;
 use dispatch::check::{Desk, Known, Trouble};
 use dispatch::confirm::confirm;
 use dispatch::import::{Purpose, import};
-use dispatch::recipe_named;
+use dispatch::{Order, recipe_named};
+use dispatcher::OddOrders;
 use facts::{
     AgeRange, Event, Mixing, OrderCancelled, OrderChanged, OrderLine, OrderPlaced, OrderRefused,
     Standing, WeightRange, WheelDelivered, WheelId, WheelReturned,
@@ -16,7 +17,7 @@ use crate::cli::{
     BadFile, OfficeArgs, OrderSays, OrdersCancelArgs, OrdersChangeArgs, OrdersCommand,
     OrdersConfirmArgs, OrdersDeliveredArgs, OrdersImportArgs, OrdersPlaceArgs, OrdersRefusedArgs,
 };
-use crate::office::Office;
+use crate::office::{Office, of_the_desk};
 use crate::show;
 use crate::table::Table;
 
@@ -82,8 +83,17 @@ async fn from_table(args: &OrdersImportArgs) -> anyhow::Result<()> {
 }
 
 async fn list(args: &OfficeArgs) -> anyhow::Result<()> {
-    let office = Office::open(args).await?;
-    let orders: Vec<_> = office.all.book().orders().collect();
+    let (orders, odd): (Vec<Order>, OddOrders) =
+        match of_the_desk(args, dispatcher::ODD, &()).await? {
+            Some(odd) => {
+                let orders = of_the_desk(args, "orders", &()).await?;
+                (orders.unwrap_or_default(), odd)
+            }
+            None => {
+                let office = Office::open(args).await?;
+                (office.all.book().orders().collect(), office.odd())
+            }
+        };
     if args.source.ask.json {
         return show::print_json(&orders);
     }
@@ -123,10 +133,10 @@ async fn list(args: &OfficeArgs) -> anyhow::Result<()> {
     if !orders.is_empty() {
         table.print();
     }
-    for (order, words) in &office.look.wrong {
+    for (order, words) in &odd.wrong {
         println!("LOOK: order {order}: {words}");
     }
-    for order in office.all.book().never_placed() {
+    for order in &odd.never_placed {
         println!("LOOK: order {order} was never placed, though facts speak of it: place it");
     }
     Ok(())

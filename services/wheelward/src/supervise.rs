@@ -203,6 +203,20 @@ fn sign_in(keys: Option<&Keys>, url: &str, user: &str) -> String {
     keys.map_or_else(|| url.to_owned(), |keys| keys.sign_in(url, user))
 }
 
+/// What lets the system's allocator (glibc) give back what a worker no longer uses: one arena for
+/// all threads, and early.
+const MEMORY: [(&str, &str); 2] = [
+    ("MALLOC_ARENA_MAX", "1"),
+    ("MALLOC_TRIM_THRESHOLD_", "131072"),
+];
+
+/// The same, where nobody has set it otherwise.
+pub fn memory() -> impl Iterator<Item = (&'static str, &'static str)> {
+    MEMORY
+        .into_iter()
+        .filter(|(name, _)| std::env::var_os(name).is_none())
+}
+
 impl Start {
     fn spawn(&self, worker: Worker, typed: bool) -> std::io::Result<Child> {
         let clock = match self.clock {
@@ -211,6 +225,7 @@ impl Start {
         };
         Command::new(&self.program)
             .args(["worker", worker.name(), "--clock", clock])
+            .envs(memory())
             // Not an argument: everyone on this machine sees those, passwords among them.
             .env(
                 "WHEELWARD_BROKER",

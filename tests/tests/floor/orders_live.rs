@@ -3,7 +3,7 @@
 
 use facts::wire::{self, Read};
 use facts::{Event, Fact};
-use floor_tests::{Floor, Said, Worker, project, run_typing, time, until};
+use floor_tests::{Floor, Said, Worker, project, run_in, run_typing, time, until};
 use serde_json::Value;
 
 /// Monday morning after the recorded days, before any lorry leaves.
@@ -47,6 +47,58 @@ async fn allocated(floor: &Floor, order: &str, desk: &Worker) -> Value {
     .await
 }
 
+/// What commands ask the dispatch desk.
+const ASKED: [&[&str]; 5] = [
+    &["dispatch", "plan"],
+    &["dispatch", "pick"],
+    &["dispatch", "pick", "--day", "2026-03-18"],
+    &["orders", "list"],
+    &[
+        "promise",
+        "--customer",
+        "HARBOUR",
+        "--recipe",
+        "larkholm-blue",
+        "--wheels",
+        "9",
+        "--by",
+        "2026-03-24",
+    ],
+];
+
+/// A minute later: what is stated meanwhile has happened, and no lorry has left.
+const SOON: &str = "2026-03-16T06:31:00Z";
+
+/// Both call the same functions, over the same facts.
+async fn desk_says_what_a_file_does(floor: &Floor) {
+    let json = |said: &str| serde_json::from_str::<Value>(said).unwrap();
+    let url = floor.url();
+    for asked in ASKED {
+        let is = json(&say(floor, &[asked, &["--json"]].concat()).await);
+        let to = ["--broker", &url, "--site-id", "larkholm"];
+        let export = ["facts", "export", "--out", "then.ndjson"];
+        let _ = run_in(floor.dir.path(), &[&export[..], &to].concat())
+            .await
+            .well();
+        let site = floor.site_file();
+        let file = [
+            "--replay",
+            "then.ndjson",
+            "--at",
+            SOON,
+            "--json",
+            "--customers",
+            "customers.toml",
+            "--site",
+            site.to_str().unwrap(),
+        ];
+        let should = run_in(floor.dir.path(), &[asked, &file].concat())
+            .await
+            .well();
+        assert_eq!(is, json(&should), "{asked:?}");
+    }
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn an_order_is_placed_confirmed_fetched_and_packed_and_its_labels_are_printed() {
     let dispatch = "\n[dispatch]\ncustomers = \"customers.toml\"\n";
@@ -82,6 +134,8 @@ async fn an_order_is_placed_confirmed_fetched_and_packed_and_its_labels_are_prin
         "01",
     ];
     assert_eq!(say(&floor, &place).await, "Order O1 is placed.\n");
+    // It was stated a moment ago, and whoever asks is told with it in mind.
+    desk_says_what_a_file_does(&floor).await;
     allocated(&floor, "O1", &desk).await;
     let said = say(&floor, &["orders", "confirm", "O1"]).await;
     assert!(said.contains("leaving on Mon 16 Mar 2026"), "{said}");

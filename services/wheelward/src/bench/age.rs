@@ -91,6 +91,7 @@ pub async fn age(folder: &Path, years: u32) -> anyhow::Result<AgeMeasured> {
         facts += day.len();
         bus.publish_facts(&day).await?;
     }
+    let stored = monotonic();
     let now = history.now();
     drop((dairy, history));
     let floor = Floor {
@@ -106,6 +107,15 @@ pub async fn age(folder: &Path, years: u32) -> anyhow::Result<AgeMeasured> {
     let peak_mb = memory(&workers, process_of(&broker_data)?, "status", "VmHWM:")?;
     floor.settle(SETTLES_FIRST).await?;
     stop(workers)?;
+    // The broker keeps the names of what it has just stored, to know what is sent twice: here all
+    // the years, on a floor some minutes' work.
+    let window = bus::FLOOR_DUPLICATES + SETTLES;
+    let rest = window.saturating_sub(stored.elapsed());
+    eprintln!(
+        "Waiting {} s until the broker has forgotten that all of it is new...",
+        rest.as_secs()
+    );
+    tokio::time::sleep(rest).await;
     eprintln!("Starting again...");
     let port = broker.port();
     broker.stop().await;
@@ -166,6 +176,7 @@ impl Floor {
                 .arg(&self.site_file)
                 .arg("--data")
                 .arg(&self.data)
+                .envs(crate::supervise::memory())
                 .env("WHEELWARD_LOG", "warn")
                 .stdout(Stdio::null())
                 .spawn()

@@ -18,7 +18,7 @@ pub struct OfficeArgs {
     #[arg(long, env = "WHEELWARD_CUSTOMERS")]
     pub customers: PathBuf,
     /// How many days are looked ahead.
-    #[arg(long, default_value_t = 60, value_parser = clap::value_parser!(u16).range(1..=200))]
+    #[arg(long, default_value_t = dispatcher::AHEAD_DAYS, value_parser = clap::value_parser!(u16).range(1..=200))]
     pub days: u16,
 }
 

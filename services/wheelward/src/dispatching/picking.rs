@@ -10,6 +10,7 @@ use dispatch::customers::Shipper;
 use dispatch::pack::{CaseNumbers, numbers_needed, pack as into_cases};
 use dispatch::pick::{PickList, Picking, Scanned, pick_list};
 use dispatch::stock;
+use dispatcher::PickQuery;
 use facts::{Event, OrderPacked, Sscc, WheelId};
 use labels::{CaseLabel, CaseWheel, Dpi, Label};
 use names::{Kind, Known};
@@ -18,7 +19,7 @@ use ripening::answer;
 use station::{Code, Line};
 
 use crate::cli::{DispatchPackArgs, DispatchPickArgs, kilograms};
-use crate::office::Office;
+use crate::office::{Office, of_the_desk};
 use crate::running::Asker;
 use crate::show;
 use crate::table::Table;
@@ -29,6 +30,12 @@ const UNLIKELY_OFF: f64 = 0.25;
 
 /// `wheelward dispatch pick`
 pub async fn pick(args: &DispatchPickArgs) -> anyhow::Result<()> {
+    let query = PickQuery { day: args.day };
+    if args.scan.is_none()
+        && let Some(list) = of_the_desk::<PickList>(&args.office, "picks", &query).await?
+    {
+        return shown(args, &list);
+    }
     let office = Office::open_to_record(&args.office, &args.record).await?;
     let day = args.day.map_or(office.today(), DairyDay::starting);
     let allocation = office.allocation(&args.office).await?;
@@ -38,10 +45,14 @@ pub async fn pick(args: &DispatchPickArgs) -> anyhow::Result<()> {
     if args.scan.is_some() {
         return scan(args, office, &list).await;
     }
+    shown(args, &list)
+}
+
+fn shown(args: &DispatchPickArgs, list: &PickList) -> anyhow::Result<()> {
     if args.office.source.ask.json {
-        return show::print_json(&list);
+        return show::print_json(list);
     }
-    show_list(&list);
+    show_list(list);
     Ok(())
 }
 
