@@ -45,8 +45,9 @@ impl Entry {
             .fold(0, |tail, byte| tail << 8 | u64::from(*byte))
     }
 
-    /// What the record goes by: its name, or itself.
-    pub(crate) fn name(&self) -> [u8; 32] {
+    /// What the record goes by: its fact's name, or itself.
+    #[must_use]
+    pub fn name(&self) -> [u8; 32] {
         match self.id {
             Some(id) => {
                 let mut name = [0; 32];

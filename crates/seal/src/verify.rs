@@ -189,6 +189,16 @@ impl fmt::Display for Finding {
     }
 }
 
+impl Finding {
+    /// Whether a record only stands elsewhere in the log, with what it said. So it is after
+    /// stations have sent again what a broker lost; what is made of a log does not depend on its
+    /// order.
+    #[must_use]
+    pub const fn is_order_only(&self) -> bool {
+        matches!(self, Self::Moved { whose, .. } if !matches!(whose, Whose::Ledger))
+    }
+}
+
 /// What was compared, and what was found.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Report {

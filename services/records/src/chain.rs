@@ -6,6 +6,9 @@ use seal::{Seal, Statement};
 
 use crate::keeper::Keeper;
 
+/// What the alert is called that the ledger is not what was written down.
+pub(crate) const DIFFERS: &str = "ledger-differs";
+
 impl Keeper {
     /// What must be said of the chain that begins or goes on here: `sealed` are the seals that
     /// were published of this log, by whatever box.
@@ -52,12 +55,13 @@ impl Keeper {
     /// That the ledger is not what was written down, if it is not.
     #[must_use]
     pub fn differs(&self) -> Option<Telling> {
-        let first = self.findings.first()?;
+        let wrong = self.wrong();
+        let first = wrong.first()?;
         Some(Telling::alarm(
-            "ledger-differs".to_owned(),
+            DIFFERS.to_owned(),
             format!(
                 "the ledger is not what was written down: {first}. {} such findings are known. Keep this folder as it is, run `wheelward verify`, and show both to whoever checks the records",
-                self.findings.len()
+                wrong.len()
             ),
         ))
     }

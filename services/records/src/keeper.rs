@@ -13,7 +13,7 @@ use facts::{Event, Fact, SampleId, SiteId};
 use projection::{Records as _, Store, StoreError};
 use quantity::{DairyClock, DairyDay, calendar};
 use safety::{Diary, Plan};
-use seal::{BadLedger, Entry, Seal};
+use seal::{Entry, Seal};
 use trace::{HoldStanding, Index, Trace};
 
 use crate::answering::RecordsStanding;
@@ -23,6 +23,7 @@ use crate::error::RecordsError;
 use crate::folder::Folder;
 use crate::holds;
 use crate::lines::{Lines, Mark, Place};
+use crate::matching::Matching;
 use crate::notebook::Notebook;
 use crate::sweep::{Reached, Round, Step};
 
@@ -46,7 +47,8 @@ const UNSETTLED: usize = 20_000;
 /// What the store keeps beside the index.
 #[derive(Debug, Clone, Default, PartialEq)]
 struct Kept {
-    /// What the site says about holds: an index is of one only.
+    /// What the site says about holds: an index is of one only. Nothing while ledger and log are
+    /// not beside each other: what has to be known of that is found by reading both anew.
     rule: String,
     /// The line of the ledger that the position in the log stands for.
     mark: Mark,
@@ -75,6 +77,10 @@ pub struct Keeper {
     /// What the ledger has beyond what the store knows: the last lines before a crash, all of
     /// it while the log is read anew.
     before: Option<Lines>,
+    /// What of both is not beside each other.
+    matching: Matching,
+    /// What the site says about holds.
+    of_rule: String,
     disk: Disk,
     index: Index,
     notebook: Notebook,
@@ -138,7 +144,7 @@ impl Keeper {
                 }
                 disk.store().empty()?;
                 let kept = Kept {
-                    rule: of_rule,
+                    rule: of_rule.clone(),
                     ..Kept::default()
                 };
                 (Folder::open(dir, site)?, kept)
@@ -150,6 +156,8 @@ impl Keeper {
             site,
             ours: format!("floor.{site}."),
             before,
+            matching: Matching::default(),
+            of_rule,
             folder,
             rights: rule.rights().clone(),
             notebook,
@@ -189,19 +197,15 @@ impl Keeper {
     /// # Errors
     /// [`RecordsError`] when they cannot be written down.
     pub fn take(&mut self, messages: &[Stored], position: Position) -> Result<(), RecordsError> {
-        let (mut new, mut recorded) = (Vec::new(), None);
+        let mut recorded = None;
         let empty = self.folder.count() == 0;
         for message in messages {
             if !begins(&message.subject, &self.ours) {
                 continue;
             }
             let entry = Entry::of(&crate::line(message), message.seq);
-            match self.before.as_mut().and_then(Iterator::next) {
-                Some(was) => self.compare(was, &entry),
-                None => {
-                    self.before = None;
-                    new.push(entry);
-                }
+            for wrong in self.matching.pass(entry, &mut self.before) {
+                self.found_wrong(wrong);
             }
             if let Ok(Read::Fact(fact)) = message.read()
                 && fact.site == self.site
@@ -231,15 +235,27 @@ impl Keeper {
         if let Some(recorded) = recorded {
             self.notebook.tidy(recorded, &self.disk)?;
         }
-        // What the store says is in the ledger is there first.
-        self.folder.append(&new)?;
-        let place = self.before.as_ref().map(Lines::place);
-        self.kept.mark = place.unwrap_or(self.folder.place()).mark();
+        self.write_down()?;
         self.position = Some(position);
         while self.index.unsettled() > UNSETTLED {
             self.index.settle(SETTLED_AT_ONCE);
         }
         self.store()
+    }
+
+    /// Writes down what the ledger does not have. What the store says is in it is there first.
+    fn write_down(&mut self) -> Result<(), RecordsError> {
+        if self.before.is_none() {
+            let new = self.matching.take_new();
+            self.folder.append(&new)?;
+        }
+        let place = self.before.as_ref().map(Lines::place);
+        self.kept.mark = place.unwrap_or(self.folder.place()).mark();
+        self.kept.rule = match self.matching.is_even() {
+            true => self.of_rule.clone(),
+            false => String::new(),
+        };
+        Ok(())
     }
 
     /// Tells the stories of some changed wheels again; answers whether there are more.
@@ -274,12 +290,6 @@ impl Keeper {
             .map_or(Ok(()), |why| Err(RecordsError::Unread(why)))
     }
 
-    fn compare(&mut self, was: Result<(u64, Entry), BadLedger>, is: &Entry) {
-        if let Some(wrong) = differs(was, is) {
-            self.found_wrong(wrong);
-        }
-    }
-
     fn found_wrong(&mut self, wrong: String) {
         self.folder.is_broken();
         if self.findings.len() < TOLD && !self.findings.contains(&wrong) {
@@ -288,14 +298,28 @@ impl Keeper {
         }
     }
 
-    /// The log has been read to its end: whatever the ledger still has is gone from it.
-    pub fn caught_up(&mut self) {
-        let gone = self.before.take().map_or(0, Iterator::count);
-        if gone > 0 {
-            self.found_wrong(gone_from_the_log(gone));
+    /// The log has been read to its end: whatever the ledger still has is gone from it, until it
+    /// comes back.
+    ///
+    /// # Errors
+    /// [`RecordsError`] when what it lacks cannot be written down.
+    pub fn caught_up(&mut self) -> Result<(), RecordsError> {
+        for line in self.before.take().into_iter().flatten() {
+            if let Some(wrong) = self.matching.line_alone(line) {
+                self.found_wrong(wrong);
+            }
         }
+        self.write_down()?;
         self.live = true;
         self.stirred = true;
+        self.store()
+    }
+
+    /// What is not as it was written down.
+    pub(crate) fn wrong(&self) -> Vec<String> {
+        let gone = Some(self.matching.owed()).filter(|gone| self.live && *gone > 0);
+        let gone = gone.map(gone_from_the_log);
+        self.findings.iter().cloned().chain(gone).collect()
     }
 
     /// How far the ledger has been looked through again; a new round where the last one ended.
@@ -456,7 +480,7 @@ impl Keeper {
                 .last_seal()
                 .map_or(0, |seal| seal.statement.last),
             public_key: self.folder.public_key().to_string(),
-            findings: self.findings.clone(),
+            findings: self.wrong(),
         }
     }
 
@@ -477,19 +501,10 @@ impl Keeper {
         if self.folder.count() == 0 || sealed.is_some_and(|sealed| sealed >= ended) {
             return Ok(None);
         }
+        if self.matching.owed() > 0 {
+            return Err(RecordsError::NotAsSealed);
+        }
         self.folder.seal(ended.date(), now).map(Some)
-    }
-}
-
-/// How a line of the ledger is not what the log has.
-pub(crate) fn differs(was: Result<(u64, Entry), BadLedger>, is: &Entry) -> Option<String> {
-    match was {
-        Ok((_, was)) if was.leaf == is.leaf => None,
-        Ok((number, was)) => Some(format!(
-            "number {number}: the ledger has {was}, the log has {is} at {}",
-            is.seq
-        )),
-        Err(bad) => Some(bad.to_string()),
     }
 }
 

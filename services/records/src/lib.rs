@@ -25,6 +25,7 @@ mod folder;
 pub mod holds;
 mod keeper;
 mod lines;
+mod matching;
 mod notebook;
 mod papers;
 mod sealing;
@@ -147,7 +148,7 @@ pub async fn run(
     if !read_to_the_end(&mut keeper, &mut follower).await? {
         return Ok(());
     }
-    keeper.caught_up();
+    keeper.caught_up()?;
     let now = follower.clock().now();
     let sealed = bus
         .derived(&site.id, sealing::SEALED)
@@ -231,6 +232,11 @@ pub async fn run(
                 owed.extend(told.over(checks::CHECK, &checks, |check| {
                     format!("check {check}: done, or decided on, since")
                 }));
+                let differs: Vec<_> = keeper.differs().into_iter().collect();
+                owed.extend(told.over(chain::DIFFERS, &differs, |_| {
+                    "the log has all that was written down: what was gone has come back".to_owned()
+                }));
+                owed.extend(differs);
                 owed.extend(kept::owed(&told, STATION, &folder, WITHOUT));
                 let uncopied = sealing::copy(&folder, site.seal_copies.as_deref()).await;
                 owed.extend(sealing::copied_again(&told, &uncopied));

@@ -10,8 +10,9 @@ use facts::{SiteId, stored_struct};
 use seal::{Entry, Seal};
 
 use crate::error::RecordsError;
-use crate::keeper::{Keeper, begins, differs, gone_from_the_log};
+use crate::keeper::{Keeper, begins, gone_from_the_log};
 use crate::lines::{Lines, Mark, Place};
+use crate::matching::Matching;
 
 /// Messages compared at a time.
 const STRETCH: usize = 512;
@@ -67,7 +68,9 @@ pub(crate) struct Sweep {
 }
 
 struct Begun {
-    lines: Lines,
+    /// None once all of it was shown.
+    lines: Option<Lines>,
+    matching: Matching,
     log: FloorLog,
     /// The ledger's records, and the log's number of the last, when the round went on.
     records: u64,
@@ -113,7 +116,8 @@ impl Sweep {
         };
         let end = keeper.end();
         self.begun = lines.map(|lines| Begun {
-            lines,
+            lines: Some(lines),
+            matching: Matching::default(),
             log,
             records: end.ledger().count(),
             end: end.seq(),
@@ -145,9 +149,11 @@ impl Sweep {
             self.begun = None;
             (Some(Reached::End), BETWEEN)
         } else {
-            let worth_it = begun.stretches.is_multiple_of(STORED_EVERY);
-            let here = worth_it.then(|| Round {
-                mark: begun.lines.place().mark(),
+            // Where they are not beside each other, a round that is broken off begins anew.
+            let worth_it = begun.stretches.is_multiple_of(STORED_EVERY) && begun.matching.is_even();
+            let lines = begun.lines.as_ref().filter(|_| worth_it);
+            let here = lines.map(|lines| Round {
+                mark: lines.place().mark(),
                 position: begun.log.position(),
             });
             (here.map(Reached::Here), began.elapsed() * RESTS)
@@ -176,13 +182,11 @@ impl Begun {
                 continue;
             }
             let is = Entry::of(&crate::line(message), message.seq);
-            // What the ledger lacks at its end is written down by whoever follows the log.
-            if let Some(was) = self.lines.next() {
-                wrong.extend(differs(was, &is));
-            }
-            let ledger = self.lines.place().ledger();
+            wrong.extend(self.matching.pass(is, &mut self.lines));
+            let ledger = self.lines.as_ref().map(|lines| lines.place().ledger());
             let seal = self.seal.as_ref().map(|seal| &seal.statement);
-            if let Some(seal) = seal.filter(|seal| seal.last == ledger.count())
+            if let Some((seal, ledger)) = seal.zip(ledger)
+                && seal.last == ledger.count()
                 && seal.head != ledger.head()
                 && wrong.is_empty()
             {
@@ -192,15 +196,23 @@ impl Begun {
                 ));
             }
         }
-        let left = self
-            .records
-            .saturating_sub(self.lines.place().ledger().count());
-        if self.is_over() && left > 0 {
-            let gone = self
-                .lines
-                .by_ref()
-                .take(usize::try_from(left).unwrap_or(usize::MAX));
-            wrong.push(gone_from_the_log(gone.count()));
+        if self.is_over() {
+            // Also what was written down since: the log may have it further down.
+            for line in self.lines.take().into_iter().flatten() {
+                wrong.extend(self.matching.line_alone(line));
+            }
+            let gone = self.matching.owed_to(self.records);
+            if gone > 0 {
+                wrong.push(gone_from_the_log(gone));
+            }
+            let unknown = self.matching.take_new();
+            let unknown = unknown.iter();
+            wrong.extend(unknown.map(|is| {
+                format!(
+                    "the log has {is} at {}, which was never written down",
+                    is.seq
+                )
+            }));
         }
         wrong
     }

@@ -62,7 +62,7 @@ fn take(keeper: &mut Keeper, log: &[Stored], most: usize) {
 /// Every answer, as text, once the log has been read.
 fn answers(keeper: &mut Keeper, log: &[Stored]) -> Vec<String> {
     take(keeper, log, usize::MAX);
-    keeper.caught_up();
+    keeper.caught_up().unwrap();
     let now = "2026-01-07T06:00:00Z".parse().unwrap();
     let trace = keeper.trace();
     let recalls = scopes();
@@ -214,7 +214,7 @@ fn an_index_of_other_rules_or_of_another_ledger_is_made_anew() {
 }
 
 #[test]
-fn a_ledger_that_is_not_what_the_log_has_is_told_and_no_more_sealed() {
+fn a_ledger_that_is_not_what_the_log_has_is_told_and_no_more_sealed_until_it_is() {
     let log = messages(&some_facts());
     let dir = tempfile::tempdir().unwrap();
     let folder = dir.path().join("records");
@@ -228,7 +228,7 @@ fn a_ledger_that_is_not_what_the_log_has_is_told_and_no_more_sealed() {
     keeper.forget().unwrap();
     let mut keeper = open(&folder);
     take(&mut keeper, &log, 9);
-    keeper.caught_up();
+    keeper.caught_up().unwrap();
     let lost = log.len() - 9;
     let told = keeper.differs().unwrap().text;
     let said = format!("{lost} records that were written down are no longer in the log");
@@ -238,6 +238,37 @@ fn a_ledger_that_is_not_what_the_log_has_is_told_and_no_more_sealed() {
         refused.to_string().contains("does not chain up"),
         "{refused}"
     );
+
+    // Stopped before anything came back, it says the same.
+    drop(keeper);
+    let mut keeper = open(&folder);
+    assert_eq!(keeper.position(), None);
+    take(&mut keeper, &log, 9);
+    keeper.caught_up().unwrap();
+    assert!(keeper.differs().unwrap().text.contains(&said));
+
+    // The stations send again what the broker had lost, each its own: another order, and the
+    // same records. The ledger stays as it was written, and goes on.
+    let path = folder.join("ledger.txt");
+    let written = std::fs::read_to_string(&path).unwrap();
+    let mut healed = log[..9].to_vec();
+    healed.extend(log[9..].iter().rev().cloned());
+    for (message, seq) in healed.iter_mut().zip(1..) {
+        message.seq = seq;
+    }
+    take(&mut keeper, &healed, lost - 1);
+    let said = "1 records that were written down are no longer in the log";
+    assert!(keeper.differs().unwrap().text.contains(said));
+    assert!(keeper.seal_if_due(day(2), &clock).is_err());
+    take(&mut keeper, &healed, 1);
+    assert_eq!(keeper.differs(), None);
+    assert!(keeper.seal_if_due(day(2), &clock).unwrap().is_some());
+    assert_eq!(std::fs::read_to_string(&path).unwrap(), written);
+    drop(keeper);
+    let mut keeper = open(&folder);
+    assert!(keeper.position().is_some());
+    keeper.caught_up().unwrap();
+    assert_eq!(keeper.differs(), None);
     drop(keeper);
 
     // A line before the seal was changed: already its own chain says so.

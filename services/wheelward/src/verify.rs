@@ -10,7 +10,7 @@ use facts::{Fact, SiteId, wire};
 use records::{Archive, Folder};
 use seal::mark::{Kept, Vouched};
 use seal::retention::Retention;
-use seal::{Clocks, Entry, Mark, Report, Seal};
+use seal::{Clocks, Entry, Finding, Mark, Report, Seal};
 use serde::Serialize;
 
 use crate::cli::{ArchiveArgs, FactsArgs, SealArgs, VerifyArgs, records_folder};
@@ -245,6 +245,8 @@ struct Shown {
     sealed: u64,
     unsealed: u64,
     unwritten: u64,
+    /// Records that stand elsewhere in the log than they were written down.
+    in_another_order: usize,
     findings: Vec<String>,
     clocks_went_back: Vec<String>,
     kept_long_enough: Vec<String>,
@@ -258,7 +260,9 @@ impl Shown {
         went_back: &[seal::WentBack],
         kept_long_enough: Vec<String>,
     ) -> Self {
-        let findings = report.findings.iter().map(ToString::to_string);
+        let (moved, findings): (Vec<&Finding>, Vec<&Finding>) =
+            report.findings.iter().partition(|of| of.is_order_only());
+        let findings = findings.into_iter().map(ToString::to_string);
         let findings: Vec<String> = first.into_iter().chain(findings).collect();
         let went_back = went_back.iter().map(|back| {
             format!(
@@ -274,6 +278,7 @@ impl Shown {
             sealed: report.sealed,
             unsealed: report.unsealed,
             unwritten: report.unwritten,
+            in_another_order: moved.len(),
             findings,
             clocks_went_back: went_back.collect(),
             kept_long_enough,
@@ -297,6 +302,12 @@ impl Shown {
         }
         for over in &self.kept_long_enough {
             println!("KEPT LONG ENOUGH: {over}");
+        }
+        if self.in_another_order > 0 {
+            println!(
+                "IN ANOTHER ORDER: {} records stand elsewhere in the log than they were written down, each with what it said. So it is after stations have sent again what the broker had lost: the chat said so then",
+                self.in_another_order
+            );
         }
         for finding in self.findings.iter().take(LISTED) {
             println!("FOUND: {finding}");

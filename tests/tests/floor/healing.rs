@@ -62,6 +62,21 @@ async fn told(floor: &Floor, scheduler: &Worker, said: &str) {
     .await;
 }
 
+/// Waits until the ledger has so many records, and nothing of them is missing from the log.
+async fn written_down(floor: &Floor, records: &Worker, many: usize) {
+    until(
+        &format!("{many} records in the ledger and in the log"),
+        || records.log(),
+        async || {
+            floor.tick().await;
+            let standing: serde_json::Value = floor.asked("records").await?;
+            let whole = standing["findings"].as_array()?.is_empty();
+            (whole && standing["count"].as_u64()? == many as u64).then_some(())
+        },
+    )
+    .await;
+}
+
 /// The stations' answers were OK; then somebody puts an older folder under the broker, or none
 /// at all. Nobody lifts a hand.
 #[tokio::test(flavor = "multi_thread")]
@@ -94,6 +109,9 @@ async fn what_a_broker_lost_comes_back_from_the_stations_and_is_on_the_floor_aga
         holds(&floor, &recorder, made.len() + 4).await;
         floor.folded(&scheduler).await;
         let all = ids(&floor).await;
+        let records = floor.worker("records");
+        written_down(&floor, &records, all.len()).await;
+        drop(records);
 
         floor.kill_broker().await;
         std::fs::remove_dir_all(&folder).unwrap();
@@ -101,6 +119,7 @@ async fn what_a_broker_lost_comes_back_from_the_stations_and_is_on_the_floor_aga
             std::fs::rename(&backup, &folder).unwrap();
         }
         floor.restart_broker().await;
+        let records = floor.worker("records");
         if !older {
             // What no station of ours had told: the test did.
             until(
@@ -119,6 +138,8 @@ async fn what_a_broker_lost_comes_back_from_the_stations_and_is_on_the_floor_aga
         assert_eq!(census.len(), WHEELS);
         let due = floor.ask_as_people_do(&["due"]).await.well();
         assert!(!due.contains("\"turn\""), "every wheel was turned: {due}");
+        // The ledger has them in the order in which they were first told, and that is no harm.
+        written_down(&floor, &records, all.len()).await;
         for said in ["log-", "sent-again-drain-1"] {
             told(&floor, &scheduler, said).await;
         }
