@@ -19,6 +19,7 @@ mod outbox;
 mod portions;
 mod recipes;
 mod recorded;
+mod restore;
 mod schema;
 mod stopping;
 mod whole;

@@ -42,12 +42,12 @@ fn runs(pid: u32) -> bool {
     state.is_some_and(|state| state != 'Z')
 }
 
-async fn ask(folder: &Path, question: &[&str]) -> Option<Value> {
+pub(crate) async fn ask(folder: &Path, question: &[&str]) -> Option<Value> {
     let said = run_in(folder, &[question, &["--json"]].concat()).await;
     (said.code == Some(0)).then(|| serde_json::from_str(&said.out).unwrap())
 }
 
-async fn up(folder: &Path) -> Worker {
+pub(crate) async fn up(folder: &Path) -> Worker {
     let up = Worker::start(
         folder,
         folder.join("up.log"),
@@ -63,7 +63,7 @@ async fn up(folder: &Path) -> Worker {
 }
 
 /// Somebody with a badge.
-async fn stands_at(station: SocketAddr, up: &Worker) -> Scanner {
+pub(crate) async fn stands_at(station: SocketAddr, up: &Worker) -> Scanner {
     let mut scanner = until(
         "the station to open",
         || up.log(),
@@ -92,7 +92,7 @@ async fn rows(folder: &Path, wheels: usize, up: &Worker) -> Vec<Value> {
 }
 
 /// A site file with free ports; gives the rubbing-up table's address.
-fn write_site(folder: &Path) -> SocketAddr {
+pub(crate) fn write_site(folder: &Path) -> SocketAddr {
     let mut text = SITE_FILE.to_owned();
     let mut rub = free_address();
     for port in [1883, 7401, 7402, 7403, 7404, 7405, 7406, 7407, 7408, 7501] {
