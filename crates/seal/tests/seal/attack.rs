@@ -303,7 +303,10 @@ proptest! {
             }
         }
         expected.sort();
-        prop_assert_eq!(told(&tampered.verify()), expected);
+        let report = tampered.verify();
+        prop_assert_eq!(told(&report), expected);
+        let only_moved = |finding: &Finding| finding.is_order_only() == matches!(finding, Finding::Moved { .. });
+        prop_assert!(report.findings.iter().all(only_moved));
     }
 
     #[test]
@@ -316,6 +319,7 @@ proptest! {
         let mut tampered = kept.clone();
         tampered.log = order.iter().map(|n| kept.log[*n].clone()).collect();
         let report = tampered.verify();
+        prop_assert!(report.findings.iter().all(Finding::is_order_only));
         let moved: BTreeSet<u64> = report.findings.iter().map(|finding| match finding {
             Finding::Moved { number, .. } => *number,
             other => panic!("{other}"),
