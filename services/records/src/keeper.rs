@@ -315,9 +315,14 @@ impl Keeper {
         self.store()
     }
 
+    /// How many records that were written down are not in the log.
+    pub(crate) fn gone(&self) -> usize {
+        if self.live { self.matching.owed() } else { 0 }
+    }
+
     /// What is not as it was written down.
     pub(crate) fn wrong(&self) -> Vec<String> {
-        let gone = Some(self.matching.owed()).filter(|gone| self.live && *gone > 0);
+        let gone = Some(self.gone()).filter(|gone| *gone > 0);
         let gone = gone.map(gone_from_the_log);
         self.findings.iter().cloned().chain(gone).collect()
     }
@@ -501,7 +506,7 @@ impl Keeper {
         if self.folder.count() == 0 || sealed.is_some_and(|sealed| sealed >= ended) {
             return Ok(None);
         }
-        if self.matching.owed() > 0 {
+        if self.gone() > 0 {
             return Err(RecordsError::NotAsSealed);
         }
         self.folder.seal(ended.date(), now).map(Some)

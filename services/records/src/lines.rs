@@ -64,11 +64,6 @@ impl Place {
         &self.ledger
     }
 
-    /// The broker's number of the last record before it; 0 before the first.
-    pub(crate) fn seq(&self) -> u64 {
-        Entry::read(&self.last, self.ledger.count()).map_or(0, |(_, entry)| entry.seq)
-    }
-
     /// Goes on over a record; answers its line, without the line break.
     pub(crate) fn pass(&mut self, entry: &Entry) -> &str {
         self.ledger.push(entry);

@@ -72,7 +72,8 @@ struct Begun {
     lines: Option<Lines>,
     matching: Matching,
     log: FloorLog,
-    /// The ledger's records, and the log's number of the last, when the round went on.
+    /// The ledger's records when the round went on, and how far the log was written down then: the
+    /// last record need not be the one with the highest number.
     records: u64,
     end: u64,
     seal: Option<Seal>,
@@ -96,7 +97,9 @@ impl Sweep {
     /// # Errors
     /// [`RecordsError`]; a broker that does not answer is asked again later.
     pub(crate) async fn begin(&mut self, keeper: &Keeper) -> Result<(), RecordsError> {
-        if self.begun.is_some() || self.rests_until > tokio::time::Instant::now() {
+        let rests = self.rests_until > tokio::time::Instant::now();
+        // While something is gone, that is said already, and it may come back.
+        if self.begun.is_some() || rests || keeper.gone() > 0 {
             return Ok(());
         }
         let round = keeper.round()?;
@@ -120,7 +123,7 @@ impl Sweep {
             matching: Matching::default(),
             log,
             records: end.ledger().count(),
-            end: end.seq(),
+            end: keeper.seq(),
             seal: keeper.last_seal().cloned(),
             stretches: 0,
         });

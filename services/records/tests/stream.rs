@@ -653,3 +653,60 @@ async fn a_ledger_beside_a_running_worker_is_refused_and_one_lost_with_its_box_i
     );
     House::stop(worker).await;
 }
+
+/// The broker's folder was lost; somebody recorded something before the stations were back.
+#[tokio::test(flavor = "multi_thread")]
+async fn a_healed_log_in_another_order_is_gone_through_again_without_a_false_alarm() {
+    let mut house = House::new().await;
+    for wheel in ["w1", "w2", "w3"] {
+        house.portion("2 06:00", wheel).await;
+    }
+    let worker = house.start(time("2 07:00")).await;
+    while house.standing().await.count < 3 {}
+    House::stop(worker).await;
+
+    let mut log = house.bus.floor_after(None).await.unwrap();
+    let mut had = Vec::new();
+    while had.len() < 3 {
+        had.extend(log.next_chunk(9).await.unwrap());
+    }
+    let client = async_nats::connect(house._broker.url()).await.unwrap();
+    let jetstream = async_nats::jetstream::new(client);
+    jetstream.delete_stream(bus::FLOOR).await.unwrap();
+    house.bus = Bus::connect(&house._broker.url(), "test").await.unwrap();
+    house.bus.ready().await.unwrap();
+    house.portion("2 08:00", "w4").await;
+    let worker = house.start(time("2 09:00")).await;
+    // Until they come back, they are missed.
+    let gone = "3 records that were written down are no longer in the log";
+    while house.standing().await.findings != [gone] {}
+    for message in had.into_iter().rev() {
+        let headers = message.headers.unwrap_or_default();
+        let sent = jetstream.publish_with_headers(message.subject, headers, message.body);
+        sent.await.unwrap().await.unwrap();
+    }
+    while !house.standing().await.findings.is_empty() {}
+    assert_eq!(house.standing().await.count, 4);
+    House::stop(worker).await;
+
+    // At a start all of it is gone through again, and the day is sealed.
+    let worker = house.start(time("2 10:00")).await;
+    for _ in 0..20 {
+        let standing = house.standing().await;
+        assert_eq!((standing.count, standing.findings), (4, Vec::new()));
+        tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+    }
+    let sealed = within(async {
+        loop {
+            let site = house.site.id;
+            house.bus.tick(&site, time("3 07:00"), 0).await.unwrap();
+            let seals = house.bus.derived(&site, "seal").await.unwrap();
+            if !seals.is_empty() {
+                return seals.len();
+            }
+            tokio::time::sleep(std::time::Duration::from_millis(50)).await;
+        }
+    });
+    assert_eq!(sealed.await, 1);
+    House::stop(worker).await;
+}
