@@ -157,3 +157,35 @@ async fn what_was_cut_short_or_sealed_anew_is_found_by_what_was_kept_elsewhere()
     assert_eq!(ran.code, Some(2), "{ran:?}");
     assert!(ran.err.contains("type it as it was told"), "{ran:?}");
 }
+
+/// Stations have sent again what a broker had lost; then somebody changes a fact under cover of
+/// that.
+#[tokio::test(flavor = "multi_thread")]
+async fn another_order_of_the_log_is_no_difference_and_hides_none() {
+    let dir = tempfile::tempdir().unwrap();
+    let _ = sealed(dir.path()).await;
+    let file = dir.path().join("facts.ndjson");
+    let text = std::fs::read_to_string(&file).unwrap();
+    let (first, rest) = text.split_once('\n').unwrap();
+    let rest: Vec<&str> = rest.lines().rev().collect();
+    let healed = format!("{first}\n{}\n", rest.join("\n"));
+    std::fs::write(&file, &healed).unwrap();
+    let said = records(dir.path(), "verify", &[]).await.well();
+    let moved = format!("IN ANOTHER ORDER: {} records", rest.len() - 1);
+    assert!(said.contains(&moved), "{said}");
+    assert!(said.contains("Everything is as it was sealed."), "{said}");
+
+    let changed = healed.replacen("\"weight_g\":", "\"weight_g\":1", 1);
+    assert_ne!(changed, healed);
+    std::fs::write(&file, changed).unwrap();
+    let ran = records(dir.path(), "verify", &[]).await;
+    assert_eq!(ran.code, Some(1), "{ran:?}");
+    assert!(ran.out.contains("changed in the log"), "{ran:?}");
+    assert!(!ran.out.contains("Everything"), "{ran:?}");
+
+    let lost = healed.replacen(&format!("{}\n", rest[1]), "", 1);
+    std::fs::write(&file, lost).unwrap();
+    let ran = records(dir.path(), "verify", &[]).await;
+    assert_eq!(ran.code, Some(1), "{ran:?}");
+    assert!(ran.out.contains("missing from the log"), "{ran:?}");
+}
