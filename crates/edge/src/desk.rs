@@ -1,6 +1,5 @@
 //! A station's desk, and the clients that stand before it, each with its own session.
 
-use std::collections::BTreeMap;
 use std::net::IpAddr;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, Weak};
@@ -8,9 +7,9 @@ use std::time::Duration;
 
 use bus::{Note, Position, Written};
 use chrono::{DateTime, Utc};
-use facts::{Carrier, Draft, Event, Fact, MarketId, PersonId, RecipeId, StationId, WheelId};
+use facts::{Carrier, Draft, Event, Fact, PersonId, StationId, WheelId};
 use metrology::Settled;
-use site::{Site, Station};
+use site::Station;
 use station::{
     Action, Answer, Asked, Claim, Kept, LEAVING, Leaving, Level, Line, Outcome, Reach, Scan,
     Session, Setup, SignedIn, Stays,
@@ -19,6 +18,7 @@ use tokio::sync::broadcast;
 use tokio::task::JoinError;
 
 use crate::picture::Picture;
+use crate::setup::setup;
 use crate::to_its_end;
 use crate::visits::Visit;
 use crate::worker::Worker;
@@ -98,22 +98,22 @@ struct Incoming {
     notes: Option<Notes>,
 }
 
-/// How much of the floor was seen to be known. The picture at hand when a scan is taken must
-/// still have it.
+/// How far the picture was seen to have caught up with the log. The one at hand when a scan is
+/// taken must still have that.
 #[derive(Clone)]
-enum Known {
+enum CaughtUp {
     Away,
     Behind,
     /// Everything that the log has up to there, which was its end.
-    Upto(Option<Position>),
+    To(Option<Position>),
 }
 
-impl Known {
+impl CaughtUp {
     fn reach(&self, picture: &Picture) -> Reach {
         match self {
             Self::Away => Reach::Away,
-            Self::Upto(upto) if picture.reaches(upto.as_ref()) => Reach::Current,
-            Self::Behind | Self::Upto(_) => Reach::Behind,
+            Self::To(upto) if picture.reaches(upto.as_ref()) => Reach::Current,
+            Self::Behind | Self::To(_) => Reach::Behind,
         }
     }
 }
@@ -279,10 +279,10 @@ impl Desk {
             let happened = self.worker.happened();
             self.worker.has_followed(happened, CATCH_UP).await;
         }
-        let known = self.known(seat).await;
+        let caught_up = self.caught_up(seat).await;
         let mut asked = None;
         for _ in 0..ASKED_AT_MOST {
-            match self.attempt(seat, incoming, &known, asked.take()).await {
+            match self.attempt(seat, incoming, &caught_up, asked.take()).await {
                 Attempt::Taken(taken) => return taken,
                 Attempt::Asks(leaving, again) => {
                     incoming = *again;
@@ -312,10 +312,10 @@ impl Desk {
         &self,
         seat: &Arc<Seat>,
         incoming: Incoming,
-        known: &Known,
+        caught_up: &CaughtUp,
         asked: Option<Asked>,
     ) -> Attempt {
-        let (desk, seat, known) = (self.clone(), Arc::clone(seat), known.clone());
+        let (desk, seat, caught_up) = (self.clone(), Arc::clone(seat), caught_up.clone());
         let now = self.worker.now();
         let work = move || {
             let mut claim = incoming.claim;
@@ -329,7 +329,7 @@ impl Desk {
                 signed_in: incoming.signed_in,
                 received: now,
                 claim,
-                reach: known.reach(&picture),
+                reach: caught_up.reach(&picture),
                 asked: asked.as_ref(),
             };
             let outcome = seat.session().scan(&picture.placement, &scan);
@@ -479,19 +479,19 @@ impl Desk {
     }
 
     /// How much of the floor has to be known; only what may let wheels leave waits for all of it.
-    async fn known(&self, seat: &Seat) -> Known {
+    async fn caught_up(&self, seat: &Seat) -> CaughtUp {
         if !self.worker.bus().is_connected() {
-            return Known::Away;
+            return CaughtUp::Away;
         }
         if !seat.session().lets_leave() {
-            return Known::Behind;
+            return CaughtUp::Behind;
         }
         let everything = tokio::time::timeout(CATCH_UP, self.everything()).await;
-        everything.ok().flatten().unwrap_or(Known::Behind)
+        everything.ok().flatten().unwrap_or(CaughtUp::Behind)
     }
 
     /// Waits until the picture has everything that the broker has now.
-    async fn everything(&self) -> Option<Known> {
+    async fn everything(&self) -> Option<CaughtUp> {
         let bus = self.worker.bus();
         let end = bus.floor_end().await.ok()?;
         if !self.worker.has_followed(end, CATCH_UP).await {
@@ -503,7 +503,7 @@ impl Desk {
             bus.floor_has(position).await.ok()?;
         }
         let reached = position.as_ref().map_or(0, |position| position.seq);
-        (reached >= end).then_some(Known::Upto(position))
+        (reached >= end).then_some(CaughtUp::To(position))
     }
 
     async fn blocking(&self, work: impl FnOnce() -> Taken + Send + 'static) -> Taken {
@@ -563,55 +563,4 @@ impl Taken {
             ended: Ended::NotStored,
         }
     }
-}
-
-/// What a station knows of its site.
-#[must_use]
-pub fn setup(site: &Site, station: &Station) -> Setup {
-    let mut recipes: BTreeMap<RecipeId, u32> = BTreeMap::new();
-    for recipe in site.recipes.iter() {
-        let newest = recipes.entry(recipe.id).or_default();
-        *newest = recipe.version.max(*newest);
-    }
-    let tools = site.tools();
-    Setup {
-        clock: site.clock,
-        machines: tools.machines,
-        irons: tools.irons,
-        recipes,
-        holds: site.hold_rule(),
-        rooms: site
-            .rooms
-            .iter()
-            .map(|room| (room.id, room.positions))
-            .collect(),
-        people: site.people.clone(),
-        youngest: youngest(site),
-        dispatch_desk: site.dispatch.is_some(),
-        scale: station.scale.as_ref().map(|scale| station::Scale {
-            tool: scale.tool,
-            plate: scale.plate,
-            daily_check: scale.daily_check,
-            hoops: scale.hoops.clone(),
-        }),
-    }
-}
-
-/// By the newest version of each recipe, from which age the law of each market lets it leave.
-fn youngest(site: &Site) -> BTreeMap<RecipeId, BTreeMap<MarketId, i64>> {
-    let mut youngest = BTreeMap::new();
-    let mut newest: BTreeMap<RecipeId, u32> = BTreeMap::new();
-    for recipe in site.recipes.iter() {
-        let version = newest.entry(recipe.id).or_default();
-        if recipe.version < *version {
-            continue;
-        }
-        *version = recipe.version;
-        let markets = recipe.markets.iter().map(|market| {
-            let least = market.legal_least_age_days.unwrap_or(0);
-            (market.id, (least - market.transit_days).max(0))
-        });
-        youngest.insert(recipe.id, markets.collect());
-    }
-    youngest
 }

@@ -14,14 +14,16 @@ mod picture;
 mod rejected;
 mod seats;
 mod serve;
+mod setup;
 mod visits;
 mod worker;
 
-pub use desk::{Client, Desk, Ended, Notes, Taken, setup};
+pub use desk::{Client, Desk, Ended, Notes, Taken};
 pub use lines::Lines;
 pub use rejected::Rejected;
 pub use seats::{Seat, Seats};
 pub use serve::Door;
+pub use setup::setup;
 pub use worker::Worker;
 
 use std::future::Future;

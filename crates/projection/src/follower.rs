@@ -1,10 +1,11 @@
 //! The one loop: the log, questions and the time, in an order that a worker can rely on.
 
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use bus::{Bus, BusError, Clock, FloorLog, Position, Question, Questions, Shutdown, Stored, Tick};
 use chrono::{DateTime, Utc};
 use facts::SiteId;
+use tokio::time::Instant;
 
 /// How many messages are taken at once when many wait.
 pub const CHUNK: usize = 4_096;
@@ -64,7 +65,7 @@ impl Follower {
         let log = bus.floor_after(position).await?;
         let questions = bus.questions(site, questions).await?;
         let end = bus.floor_end().await?;
-        let now = monotonic();
+        let now = Instant::now();
         let from = log.seq();
         tracing::info!(from, end, "reading the log");
         Ok(Self {
@@ -190,7 +191,7 @@ impl Follower {
     }
 
     fn say_how_far(&mut self) {
-        let now = monotonic();
+        let now = Instant::now();
         if self.is_live() || now.duration_since(self.reading.said) < SAYS_EVERY {
             return;
         }
@@ -208,10 +209,4 @@ impl Follower {
             "still reading the log"
         );
     }
-}
-
-/// How long ago, not what time it is.
-#[allow(clippy::disallowed_methods)] // measures how long, in a shell
-fn monotonic() -> Instant {
-    Instant::now()
 }

@@ -25,12 +25,12 @@ mod level;
 mod milli;
 mod place;
 mod recall;
+mod report;
 mod sample;
 mod stay;
 mod storage;
 mod story;
 mod taking;
-mod told;
 
 pub use balance::{BatchBalance, LotBalance, WheelBalance};
 pub use caution::Caution;
@@ -45,9 +45,9 @@ pub use level::{Level, Reason};
 pub use milli::{BaseUnit, Milli};
 pub use place::Place;
 pub use recall::{Affected, CustomerLine, LotLine, Recall, Settings, Total};
+pub use report::{Report, ReportedReason, ReportedWheel};
 pub use storage::{Memory, Storage};
 pub use story::Whereabouts;
-pub use told::{Told, ToldReason, ToldWheel};
 
 /// An index that is up to date: questions go here.
 #[derive(Debug, Clone, Copy)]

@@ -125,14 +125,11 @@ pub(crate) struct Desk {
     stirred: bool,
     /// The number in the log of what was.
     stirred_at: u64,
-    /// The number up to which the last allocation looked; while one is made, that of the one
-    /// before.
-    looked_to: u64,
     /// What of the time the last allocation turned on; none: there is none yet.
     moment: Option<Moment>,
     kept: Kept,
     numbers: Numbers,
-    last: Option<Arc<(Look, Allocation)>>,
+    last: Option<Arc<Solved>>,
 }
 
 /// What of the time an allocation turns on: the day, and how many lanes have closed on it.
@@ -155,6 +152,7 @@ impl Moment {
 /// What the solver comes back with.
 pub(crate) struct Solved {
     look: Look,
+    /// The number in the log up to which it looked.
     looked_to: u64,
     allocation: Allocation,
 }
@@ -205,7 +203,6 @@ impl Desk {
             now: None,
             stirred: true,
             stirred_at: 0,
-            looked_to: 0,
             moment: None,
             kept,
             numbers,
@@ -347,19 +344,14 @@ impl Desk {
 
     /// Takes an allocation; gives it back when it is another one than before.
     pub(crate) fn take(&mut self, solved: Solved) -> Option<Allocation> {
-        let Solved {
-            look,
-            looked_to,
-            allocation,
-        } = solved;
-        self.looked_to = looked_to;
-        let last = self.last.as_ref().map(|last| &last.1);
+        let allocation = &solved.allocation;
+        let last = self.last.as_ref().map(|last| &last.allocation);
         let news = last.is_none_or(|last| last.lines != allocation.lines);
         if news || last.is_none_or(|last| last.today != allocation.today) {
-            self.kept.keep(&allocation);
+            self.kept.keep(allocation);
         }
         let news = news.then(|| allocation.clone());
-        self.last = Some(Arc::new((look, allocation)));
+        self.last = Some(Arc::new(solved));
         news
     }
 
@@ -371,7 +363,7 @@ impl Desk {
     /// What people have to hear of.
     pub(crate) fn shortages(&self) -> Vec<Telling> {
         let mut told = Vec::new();
-        if let Some((_, allocation)) = self.last.as_deref() {
+        if let Some(Solved { allocation, .. }) = self.last.as_deref() {
             let until = allocation.today.plus(TELL_AHEAD_DAYS);
             for line in &allocation.lines {
                 if line.key.arrive_on > until {
@@ -481,9 +473,9 @@ impl Desk {
                         question.answer(&orders).await?;
                     }
                     ODD => {
-                        let look = self.last.as_deref().map(|(look, _)| look);
+                        let last = self.last.as_deref();
                         let odd = OddOrders {
-                            wrong: look.map_or_else(Vec::new, |look| look.wrong.clone()),
+                            wrong: last.map_or_else(Vec::new, |last| last.look.wrong.clone()),
                             never_placed: office.book().never_placed().collect(),
                         };
                         question.answer(&odd).await?;
@@ -509,8 +501,9 @@ impl Desk {
     fn has_looked(&self, question: &Question) -> bool {
         let query = question.read::<Option<AllocationQuery>>();
         let after = query.ok().flatten().map_or(0, |query| query.after_seq);
-        let nothing_new = self.seq() >= after && self.stirred_at <= self.looked_to;
-        nothing_new || self.looked_to >= after
+        let looked_to = self.last.as_deref().map_or(0, |last| last.looked_to);
+        let nothing_new = self.seq() >= after && self.stirred_at <= looked_to;
+        nothing_new || looked_to >= after
     }
 
     /// Open is an order with a line in the allocation, or one that was entered a moment ago
@@ -527,8 +520,8 @@ impl Desk {
                 ..OrderList::default()
             });
         }
-        let allocation = self.last.as_deref().map(|(_, allocation)| allocation);
-        let lines = allocation.into_iter().flat_map(|last| &last.lines);
+        let last = self.last.as_deref().into_iter();
+        let lines = last.flat_map(|last| &last.allocation.lines);
         let allocated: BTreeSet<OrderId> = lines.map(|line| line.key.order).collect();
         let today = office.now().today;
         let until = today.plus(AHEAD_DAYS.into()).date();
@@ -589,7 +582,9 @@ impl Desk {
         match question.name.as_str() {
             "picks" => match question.read::<PickQuery>() {
                 Ok(query) => {
-                    let (look, allocation) = &*last;
+                    let Solved {
+                        look, allocation, ..
+                    } = &*last;
                     let day = query.day.map_or(look.now.today, DairyDay::starting);
                     let list = pick_list(allocation, &look.cheeses, &look.lines, &customers, day);
                     question.answer(&list).await
@@ -601,7 +596,8 @@ impl Desk {
                     let (yesterday, recipes) = (self.kept.before().clone(), self.recipes.clone());
                     // Beside everything else: it solves a few allocations.
                     tokio::spawn(async move {
-                        let work = move || last.0.promise(&customers, &recipes, &yesterday, &asked);
+                        let work =
+                            move || last.look.promise(&customers, &recipes, &yesterday, &asked);
                         let done = match tokio::task::spawn_blocking(work).await {
                             Ok(promised) => question.reply(promised.map_err(refusal)).await,
                             Err(_) => question.refuse("the dispatcher is stopping").await,
@@ -614,7 +610,7 @@ impl Desk {
                 }
                 Err(error) => question.refuse(&error.to_string()).await,
             },
-            _ => question.answer(&last.1).await,
+            _ => question.answer(&last.allocation).await,
         }
     }
 }

@@ -8,15 +8,18 @@ use seal::{BadLedger, Entry};
 
 use crate::lines::Lines;
 
+/// What lies under a record's name: one may stand there more than once.
+type ByName<T> = HashMap<[u8; 32], VecDeque<T>>;
+
 /// What each side has that the other has not shown so far. Pure, but for the lines it is given.
 #[derive(Debug, Default)]
 pub(crate) struct Matching {
-    /// Records of the ledger with their numbers, by name: one name may be written down twice.
-    owed: HashMap<[u8; 32], VecDeque<(u64, Entry)>>,
+    /// Records of the ledger with their numbers.
+    owed: ByName<(u64, Entry)>,
     /// Records of the log in its order, by the broker's number.
     new: BTreeMap<u64, Entry>,
-    /// Their numbers, by name.
-    numbers: HashMap<[u8; 32], VecDeque<u64>>,
+    /// Their numbers.
+    numbers: ByName<u64>,
 }
 
 impl Matching {
@@ -24,7 +27,7 @@ impl Matching {
     /// was written down.
     pub(crate) fn pass(&mut self, is: Entry, lines: &mut Option<Lines>) -> Vec<String> {
         let mut wrong = Vec::new();
-        match self.take_owed(&is) {
+        match take_first(&mut self.owed, is.name()) {
             Some((number, was)) => wrong.extend(changed(number, &was, &is)),
             None => self.put(is),
         }
@@ -44,36 +47,12 @@ impl Matching {
     }
 
     fn line(&mut self, number: u64, was: Entry) -> Option<String> {
-        let found = self.numbers.get_mut(&was.name());
-        match found.and_then(VecDeque::pop_front) {
-            Some(seq) => {
-                let is = self.new.remove(&seq)?;
-                if self
-                    .numbers
-                    .get(&was.name())
-                    .is_some_and(VecDeque::is_empty)
-                {
-                    self.numbers.remove(&was.name());
-                }
-                changed(number, &was, &is)
-            }
-            None => {
-                self.owed
-                    .entry(was.name())
-                    .or_default()
-                    .push_back((number, was));
-                None
-            }
-        }
-    }
-
-    fn take_owed(&mut self, is: &Entry) -> Option<(u64, Entry)> {
-        let owed = self.owed.get_mut(&is.name())?;
-        let first = owed.pop_front();
-        if owed.is_empty() {
-            self.owed.remove(&is.name());
-        }
-        first
+        let Some(seq) = take_first(&mut self.numbers, was.name()) else {
+            let owed = self.owed.entry(was.name()).or_default();
+            owed.push_back((number, was));
+            return None;
+        };
+        changed(number, &was, &self.new.remove(&seq)?)
     }
 
     fn put(&mut self, is: Entry) {
@@ -103,6 +82,16 @@ impl Matching {
         self.numbers.clear();
         std::mem::take(&mut self.new).into_values().collect()
     }
+}
+
+/// The first of what lies under a name.
+fn take_first<T>(all: &mut ByName<T>, name: [u8; 32]) -> Option<T> {
+    let of = all.get_mut(&name)?;
+    let first = of.pop_front();
+    if of.is_empty() {
+        all.remove(&name);
+    }
+    first
 }
 
 fn changed(number: u64, was: &Entry, is: &Entry) -> Option<String> {

@@ -18,7 +18,7 @@ use crate::cli::{
     DispatchCommand, DispatchExportArgs, DispatchNoteArgs, DispatchPlanArgs, OfficeArgs,
     PromiseArgs,
 };
-use crate::office::{Office, of_the_desk};
+use crate::office::{Office, desk_of};
 use crate::table::Table;
 use crate::{files, show};
 
@@ -35,8 +35,8 @@ pub async fn promise(args: &PromiseArgs) -> anyhow::Result<()> {
         by: args.by,
         sure_pct: args.sure,
     };
-    let answer = match of_the_desk(&args.office, "promise", &asked).await? {
-        Some(answer) => answer,
+    let answer: Answer = match desk_of(&args.office).await? {
+        Some((desk, _)) => desk.asks("promise", &asked).await?,
         None => promised(&args.office, &asked).await?,
     };
     if args.office.source.ask.json {
@@ -77,10 +77,10 @@ pub async fn run(command: &DispatchCommand) -> anyhow::Result<()> {
 
 async fn plan(args: &DispatchPlanArgs) -> anyhow::Result<()> {
     if args.yesterday.is_none()
-        && let Some(allocation) = of_the_desk(&args.office, "allocation", &()).await?
+        && let Some((desk, allocation)) = desk_of(&args.office).await?
     {
-        let odd = of_the_desk(&args.office, dispatcher::ODD, &()).await?;
-        return show_plan(args, &allocation, &odd.unwrap_or_default());
+        let odd = desk.asks(dispatcher::ODD, &()).await?;
+        return show_plan(args, &allocation, &odd);
     }
     let mut office = Office::open(&args.office).await?;
     if let Some(path) = &args.yesterday {

@@ -4,15 +4,12 @@ use bus::BusError;
 use chrono::{DateTime, TimeDelta, Utc};
 use dispatch::report::Forecasts;
 use dispatch::{Allocation, Look, Memory, Order, Problem, Yesterday, allocate};
+use dispatcher::{AllocationQuery, OddOrders};
 use facts::{Event, OrderId};
 use names::UnknownName;
 use quantity::DairyDay;
 use site::Site;
 use tokio::time::Instant;
-
-use dispatcher::{AllocationQuery, OddOrders};
-use serde::Serialize;
-use serde::de::{DeserializeOwned, IgnoredAny};
 
 use crate::cli::{OfficeArgs, RecordArgs};
 use crate::running::Asker;
@@ -22,14 +19,10 @@ use crate::{files, reading};
 /// The station whose facts are the office's orders.
 const STATION: &str = "order-desk";
 
-/// What the dispatch desk of a running floor says, once it has looked at all that the log has now.
-/// `None` where it is made here instead: of a file, of an instant that is over, further ahead
-/// than the desk looks, or where no desk runs.
-pub async fn of_the_desk<A: DeserializeOwned>(
-    args: &OfficeArgs,
-    question: &str,
-    query: &impl Serialize,
-) -> anyhow::Result<Option<A>> {
+/// The dispatch desk of a running floor, and its allocation, which has looked at all that the log
+/// has now. `None` where answers are made here instead: of a file, of an instant that is over, of
+/// another span of days than the desk's, or where no desk runs.
+pub async fn desk_of(args: &OfficeArgs) -> anyhow::Result<Option<(Asker, Allocation)>> {
     let source = &args.source;
     if source.replay.is_some() || source.at.is_some() || args.days != dispatcher::AHEAD_DAYS {
         return Ok(None);
@@ -38,8 +31,8 @@ pub async fn of_the_desk<A: DeserializeOwned>(
     let after = AllocationQuery {
         after_seq: asker.bus.floor_end().await?,
     };
-    match asker.asks::<IgnoredAny>("allocation", &after).await {
-        Ok(_) => Ok(Some(asker.asks(question, query).await?)),
+    match asker.asks("allocation", &after).await {
+        Ok(allocation) => Ok(Some((asker, allocation))),
         Err(BusError::NobodyAnswers { .. }) => Ok(None),
         Err(error) => Err(error.into()),
     }

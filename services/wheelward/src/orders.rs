@@ -17,7 +17,7 @@ use crate::cli::{
     BadFile, OfficeArgs, OrderSays, OrdersCancelArgs, OrdersChangeArgs, OrdersCommand,
     OrdersConfirmArgs, OrdersDeliveredArgs, OrdersImportArgs, OrdersPlaceArgs, OrdersRefusedArgs,
 };
-use crate::office::{Office, of_the_desk};
+use crate::office::{Office, desk_of};
 use crate::show;
 use crate::table::Table;
 
@@ -83,17 +83,16 @@ async fn from_table(args: &OrdersImportArgs) -> anyhow::Result<()> {
 }
 
 async fn list(args: &OfficeArgs) -> anyhow::Result<()> {
-    let (orders, odd): (Vec<Order>, OddOrders) =
-        match of_the_desk(args, dispatcher::ODD, &()).await? {
-            Some(odd) => {
-                let orders = of_the_desk(args, "orders", &()).await?;
-                (orders.unwrap_or_default(), odd)
-            }
-            None => {
-                let office = Office::open(args).await?;
-                (office.all.book().orders().collect(), office.odd())
-            }
-        };
+    let (orders, odd): (Vec<Order>, OddOrders) = match desk_of(args).await? {
+        Some((desk, _)) => {
+            let orders = desk.asks("orders", &()).await?;
+            (orders, desk.asks(dispatcher::ODD, &()).await?)
+        }
+        None => {
+            let office = Office::open(args).await?;
+            (office.all.book().orders().collect(), office.odd())
+        }
+    };
     if args.source.ask.json {
         return show::print_json(&orders);
     }

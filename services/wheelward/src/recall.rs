@@ -9,7 +9,7 @@ use chrono::{DateTime, Utc};
 use facts::{Draft, Fact, FactIdSource, Scope, StationId, Window, wire};
 use records::RecallQuery;
 use serde_json::Value;
-use trace::{Index, Level, Recall, Settings, Told, Whereabouts};
+use trace::{Index, Level, Recall, Report, Settings, Whereabouts};
 
 use crate::cli::RecallArgs;
 use crate::reading;
@@ -51,8 +51,8 @@ pub async fn run(args: &RecallArgs) -> anyhow::Result<()> {
             if args.source.ask.json {
                 return show::print_json(&answer.recall);
             }
-            let told: Told = serde_json::from_value(answer.recall)?;
-            print!("{}", text(&told, args.all));
+            let report: Report = serde_json::from_value(answer.recall)?;
+            print!("{}", text(&report, args.all));
             Ok(())
         }
         about => of_facts(args, about).await,
@@ -122,8 +122,8 @@ async fn of_facts(args: &RecallArgs, about: Option<Scope>) -> anyhow::Result<()>
         })?;
     } else {
         // As whoever asks a running floor reads it.
-        let told: Told = serde_json::from_value(serde_json::to_value(&recall)?)?;
-        print!("{}", text(&told, args.all));
+        let report: Report = serde_json::from_value(serde_json::to_value(&recall)?)?;
+        print!("{}", text(&report, args.all));
     }
     if !args.drill {
         return Ok(());
@@ -226,7 +226,7 @@ fn signed_kg(grams: i64) -> String {
 }
 
 /// A recall as a page of text.
-fn text(recall: &Told, all: bool) -> String {
+fn text(recall: &Report, all: bool) -> String {
     let mut text = format!(
         "Recall of {}, as of {}\n\n",
         recall.about,
@@ -253,7 +253,7 @@ fn minute(at: DateTime<Utc>) -> String {
     at.format("%Y-%m-%d %H:%M UTC").to_string()
 }
 
-fn sums(recall: &Told) -> String {
+fn sums(recall: &Report) -> String {
     if recall.wheels.is_empty() {
         return "No wheel is affected by what the records say.\n\n".to_owned();
     }
@@ -293,7 +293,7 @@ fn sums(recall: &Told) -> String {
     format!("{}\n", table.text())
 }
 
-fn customers(recall: &Told) -> String {
+fn customers(recall: &Report) -> String {
     if recall.customers.is_empty() {
         return "Nothing has left: no customer has to be told.\n\n".to_owned();
     }
@@ -319,7 +319,7 @@ fn customers(recall: &Told) -> String {
     format!("{}\n", table.text())
 }
 
-fn back(recall: &Told) -> String {
+fn back(recall: &Report) -> String {
     let mut text = String::new();
     if !recall.back.is_empty() {
         let mut table = Table::new(&[
@@ -349,7 +349,7 @@ fn back(recall: &Told) -> String {
     text
 }
 
-fn balance(recall: &Told) -> String {
+fn balance(recall: &Report) -> String {
     let mut text = String::new();
     for lot in &recall.lots {
         let unit = lot.unit.symbol();
@@ -418,7 +418,7 @@ fn balance(recall: &Told) -> String {
     text
 }
 
-fn wheels(recall: &Told, all: bool) -> String {
+fn wheels(recall: &Report, all: bool) -> String {
     let mut text = String::new();
     for level in Level::ALL {
         let of_level: Vec<_> = recall.at_level(level).collect();

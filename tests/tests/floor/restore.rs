@@ -2,6 +2,7 @@
 //! whose stations are newer than the backup, and on an empty one.
 
 use std::collections::BTreeSet;
+use std::net::SocketAddr;
 use std::path::Path;
 use std::process::Command;
 
@@ -70,6 +71,18 @@ async fn ids(folder: &Path) -> BTreeSet<String> {
     ids.collect()
 }
 
+/// Started anew it has these facts and no other, and the next wheel is one more.
+async fn goes_on(folder: &Path, station: SocketAddr, all: &BTreeSet<String>) {
+    let mut floor = up(folder).await;
+    has(folder, all.len(), &floor).await;
+    assert_eq!(ids(folder).await, *all);
+    let mut scanner = stands_at(station, &floor).await;
+    let next = u32::try_from(all.len()).unwrap() + 1;
+    loads(&mut scanner, next..next + 1).await;
+    has(folder, all.len() + 1, &floor).await;
+    assert!(floor.end("INT").await.success(), "{}", floor.log());
+}
+
 #[tokio::test(flavor = "multi_thread")]
 async fn a_floor_that_is_restored_by_the_page_has_all_that_can_be_had_and_goes_on() {
     let folder = tempfile::tempdir().unwrap();
@@ -88,13 +101,7 @@ async fn a_floor_that_is_restored_by_the_page_has_all_that_can_be_had_and_goes_o
 
     // The broker's folder is lost; the stations know more than the backup.
     does("On the same box", folder);
-    let mut floor = up(folder).await;
-    has(folder, 10, &floor).await;
-    assert_eq!(ids(folder).await, all);
-    let mut scanner = stands_at(rub, &floor).await;
-    loads(&mut scanner, 11..12).await;
-    has(folder, 11, &floor).await;
-    assert!(floor.end("INT").await.success(), "{}", floor.log());
+    goes_on(folder, rub, &all).await;
 
     // The box is lost: what was not backed up is, and nothing else.
     let empty = tempfile::tempdir().unwrap();
@@ -104,11 +111,5 @@ async fn a_floor_that_is_restored_by_the_page_has_all_that_can_be_had_and_goes_o
     }
     std::fs::rename(folder.join("backup"), empty.join("backup")).unwrap();
     does("On an empty box", empty);
-    let mut floor = up(empty).await;
-    has(empty, 5, &floor).await;
-    assert_eq!(ids(empty).await, backed_up);
-    let mut scanner = stands_at(rub, &floor).await;
-    loads(&mut scanner, 6..7).await;
-    has(empty, 6, &floor).await;
-    assert!(floor.end("INT").await.success(), "{}", floor.log());
+    goes_on(empty, rub, &backed_up).await;
 }

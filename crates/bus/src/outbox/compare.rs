@@ -8,10 +8,11 @@
 
 use std::collections::{BTreeMap, HashSet};
 use std::sync::atomic::Ordering;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
 use chrono::{DateTime, Utc};
 use facts::FactId;
+use tokio::time::Instant;
 
 use super::Outbox;
 use crate::telling::Telling;
@@ -60,7 +61,7 @@ impl Compared {
     pub(super) fn new() -> Self {
         Self {
             connection: None,
-            due: monotonic(),
+            due: Instant::now(),
             failed: 0,
             looked: false,
             had: BTreeMap::new(),
@@ -70,7 +71,7 @@ impl Compared {
 
     /// How long until the next time on the same connection.
     pub(super) fn due_in(&self) -> Duration {
-        self.due.saturating_duration_since(monotonic())
+        self.due.saturating_duration_since(Instant::now())
     }
 
     /// Lets whatever the log has lost wait again, when it is time to look. What people have to
@@ -85,7 +86,7 @@ impl Compared {
         let connection = bus.link().borrow().connections;
         let new = self.connection != Some(connection);
         if outbox.is_never_compared() {
-            self.due = monotonic() + EVERY;
+            self.due = Instant::now() + EVERY;
             return;
         }
         if !bus.is_connected() || (!new && self.due_in() > Duration::ZERO) {
@@ -99,12 +100,12 @@ impl Compared {
         // Until it is done: also when somebody stops waiting for it.
         let wait = AGAIN.saturating_mul(1 << self.failed.min(5));
         self.failed += 1;
-        self.due = monotonic() + wait.min(EVERY);
+        self.due = Instant::now() + wait.min(EVERY);
         let look = self.look((outbox, bus), (new, everything), tell);
         match tokio::time::timeout(WITHIN, look).await {
             Ok(Ok(())) => {
                 (self.failed, self.looked) = (0, true);
-                self.due = monotonic() + EVERY;
+                self.due = Instant::now() + EVERY;
             }
             Ok(Err(error)) => not_known(&error),
             Err(late) => not_known(&late),
@@ -184,10 +185,4 @@ fn healed(station: &str, again: usize, now: DateTime<Utc>) -> Telling {
     );
     let id = format!("sent-again-{station}-{}", now.format("%Y-%m-%d-%H%M%S"));
     Telling::warning(id, text)
-}
-
-/// How long ago, not what time it is.
-#[allow(clippy::disallowed_methods)] // measures how long, in a shell
-fn monotonic() -> Instant {
-    Instant::now()
 }

@@ -34,7 +34,7 @@ impl Outbox {
             let again = self.number_after(&station, heads.last_number, &heads.ids)?;
             if heads.last_number > 0 {
                 tracing::warn!(%station, after = heads.last_number, again, "this outbox is new or was damaged: numbers go on after those in the log");
-                tell.push(told(&station, heads.last_number, now));
+                tell.push(continued(&station, heads.last_number, now));
             }
         }
         Ok(())
@@ -53,12 +53,12 @@ impl Outbox {
             inner.facts.apply(changes)?;
             (again, inner.facts.applied())
         };
-        self.sync(batch)?;
+        self.synced_to(batch)?;
         Ok(again)
     }
 }
 
-fn told(station: &StationId, last: u64, now: DateTime<Utc>) -> Telling {
+fn continued(station: &StationId, last: u64, now: DateTime<Utc>) -> Telling {
     let text = format!(
         "station {station}: what it keeps until the broker has it is new on this machine, or was damaged; it goes on after its number {last} in the log. If this machine was not set up anew, what the station had told \"OK\" and not sent yet may be missing: look at its folder with `wheelward outbox`, and at what was done last"
     );

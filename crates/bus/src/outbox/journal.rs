@@ -12,42 +12,29 @@
 //! What counts is written anew only when all of it is on the disk, so a file never has what its
 //! writer was told is not recorded.
 
-use std::collections::{BTreeMap, VecDeque};
-use std::fs::{self, File, OpenOptions};
-use std::io::{BufRead as _, BufReader, Write as _};
+mod folder;
+mod state;
+
+use std::collections::VecDeque;
+use std::fs::{self, File};
 use std::ops::Bound;
 use std::os::unix::fs::FileExt as _;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
-use std::time::Duration;
 
 use super::book::{Changes, Entry, Shelf};
-use super::line::{self, Change, Place};
+use super::line::{self, Place};
 use super::{earlier, io_error};
 use crate::OutboxError;
-use crate::retry::Backoff;
-
-/// The journal's name before its number.
-const NAME: &str = "journal-";
-
-/// Who writes here now.
-const LOCK: &str = "in-use.lock";
+use folder::{journals, lock, path_of};
+use state::State;
 
 /// What the parts that do not read are put aside as: see [`crate::kept`].
 pub(super) const DAMAGED: &str = "journal.txt";
 
-/// How long the one before us may take to let go of the folder.
-const LETS_GO_WITHIN: Duration = Duration::from_secs(2);
-
-/// Bytes that may be dead however little counts.
-const DEAD: u64 = 4 << 20;
-
 /// Keys looked up at a time.
 const AT_ONCE: usize = 256;
-
-/// Bytes written at a time when what counts is written anew.
-const AT_ONCE_BYTES: usize = 64 << 10;
 
 /// The file of one outbox, open for writing: one process at a time.
 #[derive(Debug)]
@@ -61,29 +48,6 @@ pub(super) struct Journal {
     fails: AtomicBool,
     /// Held for as long as this is open; the system lets go of it however the process ends.
     _lock: File,
-}
-
-#[derive(Debug)]
-struct State {
-    file: Arc<File>,
-    number: u64,
-    /// Up to here the file is whole lines.
-    length: u64,
-    /// Up to here it is on the disk.
-    synced: u64,
-    /// Whether its name is on the disk as well.
-    named: bool,
-    /// How many batches were written since the journal was opened.
-    applied: u64,
-    /// How many of them are on the disk.
-    durable: u64,
-    /// A sync failed: what the disk has after `synced`, nobody knows.
-    unknown: bool,
-    entries: BTreeMap<Vec<u8>, Place>,
-    /// Bytes of keys and values that count.
-    live: u64,
-    /// At this length what counts is written into a new file.
-    rewrite_at: u64,
 }
 
 /// What a folder's journal came to.
@@ -303,18 +267,12 @@ impl Journal {
             .map_err(|error| io_error(&self.dir, &error))?;
         line::value(&bytes, place).ok_or_else(|| {
             self.suspect.store(true, Ordering::Release);
-            self.damaged(place)
+            let at = place.at;
+            OutboxError::Damaged {
+                dir: self.dir.clone(),
+                reason: format!("what lies at byte {at} of its file is not what was written there"),
+            }
         })
-    }
-
-    fn damaged(&self, place: Place) -> OutboxError {
-        OutboxError::Damaged {
-            dir: self.dir.clone(),
-            reason: format!(
-                "what lies at byte {} of its file is not what was written there",
-                place.at
-            ),
-        }
     }
 
     /// Keys of `[from, to]` after the last one looked at, some at a time, with the file that
@@ -385,188 +343,6 @@ impl Shelf for Journal {
     }
 }
 
-impl State {
-    fn new(number: u64, file: File) -> Self {
-        Self {
-            file: Arc::new(file),
-            number,
-            length: 0,
-            synced: 0,
-            named: true,
-            applied: 0,
-            durable: 0,
-            unknown: false,
-            entries: BTreeMap::new(),
-            live: 0,
-            rewrite_at: DEAD,
-        }
-    }
-
-    /// A new journal that begins with these.
-    fn begun(dir: &Path, entries: Vec<Entry>) -> std::io::Result<Self> {
-        let mut state = Self::new(1, begin(dir)?);
-        let mut changes = Changes::default();
-        for (key, value) in entries {
-            changes.0.push((key, Some(value)));
-            if changes.0.len() >= AT_ONCE {
-                state.append(&line::write(std::mem::take(&mut changes), |_| None))?;
-            }
-        }
-        state.append(&line::write(changes, |_| None))?;
-        state.in_place(dir, &[])
-    }
-
-    /// This is what became of a sync up to a length and a batch.
-    fn is_synced(
-        &mut self,
-        synced: std::io::Result<()>,
-        length: u64,
-        applied: u64,
-    ) -> std::io::Result<()> {
-        if let Err(error) = synced {
-            self.unknown = true;
-            return Err(error);
-        }
-        self.synced = self.synced.max(length);
-        self.durable = self.durable.max(applied);
-        self.named = true;
-        Ok(())
-    }
-
-    /// Reads a journal through. What was being written when the power went, at its end and
-    /// without a line break, was told to nobody, and is taken off.
-    fn read(number: u64, path: &Path, found: &mut Found) -> std::io::Result<Self> {
-        let file = OpenOptions::new().read(true).write(true).open(path)?;
-        let mut state = Self::new(number, file);
-        let mut lines = BufReader::with_capacity(1 << 20, File::open(path)?);
-        let mut text = Vec::new();
-        loop {
-            text.clear();
-            if lines.read_until(b'\n', &mut text)? == 0 {
-                break;
-            }
-            let at = state.length;
-            match line::read(text.strip_suffix(b"\n").unwrap_or(&text), at) {
-                Some(changes) => {
-                    state.take(changes);
-                    if text.last() != Some(&b'\n') {
-                        state.file.write_all_at(b"\n", at + text.len() as u64)?;
-                        state.length += text.len() as u64 + 1;
-                        break;
-                    }
-                }
-                None if text.last() != Some(&b'\n') => {
-                    state.file.set_len(at)?;
-                    break;
-                }
-                None => found.damaged.push(text.clone()),
-            }
-            state.length += text.len() as u64;
-        }
-        state.rewrite_at = state.next_rewrite();
-        Ok(state)
-    }
-
-    fn next_rewrite(&self) -> u64 {
-        self.live.saturating_mul(2) + DEAD
-    }
-
-    /// Writes whole lines at the end, or leaves it as it was.
-    fn append(&mut self, text: &[u8]) -> std::io::Result<()> {
-        if let Err(error) = self.file.write_all_at(text, self.length) {
-            // If even that cannot be done, the half line is taken off when it is opened again.
-            let _ = self.file.set_len(self.length);
-            return Err(error);
-        }
-        let mut at = self.length;
-        for line in text.split_inclusive(|byte| *byte == b'\n') {
-            let changes = line::read(line.strip_suffix(b"\n").unwrap_or(line), at);
-            self.take(changes.unwrap_or_default());
-            at += line.len() as u64;
-        }
-        self.length = at;
-        Ok(())
-    }
-
-    fn take(&mut self, changes: Vec<Change>) {
-        let size = |key: &[u8], place: Place| key.len() as u64 + u64::from(place.len);
-        for change in changes {
-            let (gone, set) = match change {
-                Change::Set(key, place) => (None, Some((key, place))),
-                Change::Forget(key) => (Some(key), None),
-                Change::Move(from, to) => {
-                    let place = self.entries.get(&from).copied();
-                    (Some(from), place.map(|place| (to, place)))
-                }
-            };
-            if let Some(gone) = gone
-                && let Some(place) = self.entries.remove(&gone)
-            {
-                self.live -= size(&gone, place);
-            }
-            if let Some((key, place)) = set {
-                self.live += size(&key, place);
-                let length = key.len() as u64;
-                if let Some(before) = self.entries.insert(key, place) {
-                    self.live -= length + u64::from(before.len);
-                }
-            }
-        }
-    }
-
-    /// The same in a new file, with nothing that is dead: each entry on a line of its own, so
-    /// that damage costs that one. What did not read is put aside before the new file counts.
-    fn rewritten(&self, dir: &Path, damaged: &[Vec<u8>]) -> std::io::Result<Self> {
-        let mut new = Self::new(self.number + 1, begin(dir)?);
-        let (mut lines, mut bytes) = (Vec::new(), Vec::new());
-        for (key, place) in &self.entries {
-            bytes.resize(place.len as usize, 0);
-            self.file.read_exact_at(&mut bytes, place.at)?;
-            if line::value(&bytes, *place).is_none() {
-                let what = "a value is not what was written there";
-                return Err(std::io::Error::new(std::io::ErrorKind::InvalidData, what));
-            }
-            let mut item = Vec::new();
-            line::push_item(&mut item, key, &bytes);
-            lines.extend(line::sealed(&item));
-            if lines.len() >= AT_ONCE_BYTES {
-                new.append(&lines)?;
-                lines.clear();
-            }
-        }
-        new.append(&lines)?;
-        (new.applied, new.durable) = (self.applied, self.applied);
-        new.in_place(dir, damaged)
-    }
-
-    /// Gives a new file its name, once all of it is on the disk.
-    fn in_place(mut self, dir: &Path, damaged: &[Vec<u8>]) -> std::io::Result<Self> {
-        self.file.sync_all()?;
-        put_aside(dir, damaged)?;
-        let folder = File::open(dir)?;
-        fs::rename(fresh(dir), path_of(dir, self.number))?;
-        // From here on it is the one that the next start takes: nothing may be written to the
-        // old one any more, whatever becomes of this.
-        self.named = folder.sync_all().is_ok();
-        self.synced = self.length;
-        self.rewrite_at = self.next_rewrite();
-        Ok(self)
-    }
-}
-
-fn put_aside(dir: &Path, damaged: &[Vec<u8>]) -> std::io::Result<()> {
-    if damaged.is_empty() {
-        return Ok(());
-    }
-    let free = crate::kept::free_name(&dir.join(DAMAGED));
-    tracing::error!(
-        lines = damaged.len(),
-        "a part of the outbox does not read: it is put aside as {}, all else is as it was",
-        free.display()
-    );
-    crate::write_whole(&free, &damaged.concat())
-}
-
 /// What counts in a folder's journal, in order, and its parts that do not read; without taking
 /// it, so that the one who writes there is not disturbed. Of what is being written now the end
 /// is left out.
@@ -604,65 +380,6 @@ pub(super) fn look(dir: &Path) -> Result<(Vec<Entry>, usize), OutboxError> {
         }
     }
     Ok((entries, damaged))
-}
-
-fn begin(dir: &Path) -> std::io::Result<File> {
-    let mut options = OpenOptions::new();
-    let options = options.read(true).write(true).create(true);
-    options.truncate(true).open(fresh(dir))
-}
-
-fn fresh(dir: &Path) -> PathBuf {
-    dir.join("journal.new")
-}
-
-fn path_of(dir: &Path, number: u64) -> PathBuf {
-    dir.join(format!("{NAME}{number:06}.txt"))
-}
-
-/// The journals of a folder, the newest last: of two, the newer was whole before it got its name.
-fn journals(dir: &Path) -> std::io::Result<Vec<(u64, PathBuf)>> {
-    let mut found = Vec::new();
-    for entry in fs::read_dir(dir)? {
-        let name = entry?.file_name();
-        let number = name.to_str().and_then(|name| {
-            let number = name.strip_prefix(NAME)?.strip_suffix(".txt")?;
-            number.parse::<u64>().ok()
-        });
-        found.extend(number.map(|number| (number, dir.join(&name))));
-    }
-    found.sort_unstable();
-    Ok(found)
-}
-
-/// Takes the folder for this process. Its lock may outlive the one who held it for a moment: a
-/// predecessor is still ending, or a process that was just started from it has not let go yet.
-fn lock(dir: &Path) -> Result<File, OutboxError> {
-    let mut file = OpenOptions::new()
-        .create(true)
-        .truncate(false)
-        .write(true)
-        .open(dir.join(LOCK))
-        .map_err(|error| io_error(dir, &error))?;
-    let mut backoff = Backoff::new(Duration::from_millis(5), Duration::from_millis(200));
-    let mut waited = Duration::ZERO;
-    loop {
-        match file.try_lock() {
-            Ok(()) => {
-                // For whoever looks who it is; nothing rests on it.
-                let _ = file.set_len(0);
-                let _ = writeln!(file, "process {}", std::process::id());
-                return Ok(file);
-            }
-            Err(fs::TryLockError::WouldBlock) if waited < LETS_GO_WITHIN => {
-                let delay = backoff.delay();
-                std::thread::sleep(delay);
-                waited += delay;
-            }
-            Err(fs::TryLockError::WouldBlock) => return Err(OutboxError::InUse(dir.to_owned())),
-            Err(fs::TryLockError::Error(error)) => return Err(io_error(dir, &error)),
-        }
-    }
 }
 
 #[cfg(test)]

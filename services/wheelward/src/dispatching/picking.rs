@@ -19,7 +19,7 @@ use ripening::answer;
 use station::{Code, Line};
 
 use crate::cli::{DispatchPackArgs, DispatchPickArgs, kilograms};
-use crate::office::{Office, of_the_desk};
+use crate::office::{Office, desk_of};
 use crate::running::Asker;
 use crate::show;
 use crate::table::Table;
@@ -32,9 +32,9 @@ const UNLIKELY_OFF: f64 = 0.25;
 pub async fn pick(args: &DispatchPickArgs) -> anyhow::Result<()> {
     let query = PickQuery { day: args.day };
     if args.scan.is_none()
-        && let Some(list) = of_the_desk::<PickList>(&args.office, "picks", &query).await?
+        && let Some((desk, _)) = desk_of(&args.office).await?
     {
-        return shown(args, &list);
+        return shown(args, &desk.asks("picks", &query).await?);
     }
     let office = Office::open_to_record(&args.office, &args.record).await?;
     let day = args.day.map_or(office.today(), DairyDay::starting);

@@ -1,6 +1,7 @@
 //! The book over a shelf in memory.
 
-use facts::FactIdSource;
+use chrono::{DateTime, Utc};
+use facts::{Draft, Fact, FactIdSource};
 
 use super::*;
 

@@ -2,7 +2,12 @@
 
 use proptest::prelude::*;
 
+use std::collections::BTreeMap;
+use std::fs::OpenOptions;
+
 use super::super::book::Memory;
+use super::folder::fresh;
+use super::state::DEAD;
 use super::*;
 
 type Model = BTreeMap<Vec<u8>, Vec<u8>>;

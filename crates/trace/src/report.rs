@@ -1,4 +1,4 @@
-//! A recall as it was told: what is left of it in JSON, where reasons, flags and cautions are
+//! A recall as it is reported: what is left of it in JSON, where reasons, flags and cautions are
 //! words. Whoever asks for a recall reads this, and so does whoever made it, so that both show
 //! the same.
 
@@ -12,7 +12,7 @@ use crate::{
 
 /// A recall, as [`crate::Recall`] is written in JSON.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
-pub struct Told {
+pub struct Report {
     /// What was asked about.
     pub about: Scope,
     /// Seen from this instant.
@@ -22,7 +22,7 @@ pub struct Told {
     /// Badges of those who had it in their hands.
     pub people: Vec<PersonId>,
     /// Every wheel, the certain ones first.
-    pub wheels: Vec<ToldWheel>,
+    pub wheels: Vec<ReportedWheel>,
     /// Sums.
     pub totals: Vec<Total>,
     /// Who has to be told, the worst first.
@@ -41,13 +41,13 @@ pub struct Told {
 
 /// One wheel of it.
 #[derive(Debug, Clone, PartialEq, Deserialize)]
-pub struct ToldWheel {
+pub struct ReportedWheel {
     /// The wheel.
     pub wheel: WheelId,
     /// How likely it is that it is affected.
     pub level: Level,
     /// Why, the most telling reason first.
-    pub because: Vec<ToldReason>,
+    pub because: Vec<ReportedReason>,
     /// Its batch.
     pub batch: Option<BatchId>,
     /// Where it is.
@@ -69,14 +69,14 @@ pub struct ToldWheel {
 
 /// Why a wheel is in it.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct ToldReason {
+pub struct ReportedReason {
     /// In words.
     pub words: String,
 }
 
-impl Told {
+impl Report {
     /// Wheels of one level.
-    pub fn at_level(&self, level: Level) -> impl Iterator<Item = &ToldWheel> {
+    pub fn at_level(&self, level: Level) -> impl Iterator<Item = &ReportedWheel> {
         self.wheels.iter().filter(move |wheel| wheel.level == level)
     }
 }
