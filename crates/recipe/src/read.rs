@@ -20,7 +20,7 @@ use crate::{Located, Origin};
 #[serde(deny_unknown_fields)]
 struct File {
     recipe: RecipeId,
-    version: u32,
+    version: Spanned<u32>,
     name: String,
     milk: Milk,
     best_before_days: Spanned<i64>,
@@ -76,6 +76,11 @@ impl Recipe {
         if file.name.trim().is_empty() {
             return Err(origin.error(0..0, "name is empty: give the product's name as printed"));
         }
+        let version = *file.version.get_ref();
+        if version == 0 {
+            let message = "version is 0: the first version is 1, and each change gets the next";
+            return Err(origin.error(file.version.span(), message));
+        }
         let unhoop = origin.ages("unhoop_age_days", &file.drain.unhoop_age_days)?;
         let pierce = pierce::pierce(origin, &file.pierce, unhoop)?;
         let portion = portion::portion(origin, &file.portion)?;
@@ -83,7 +88,7 @@ impl Recipe {
         let best_before_days = origin.days("best_before_days", &file.best_before_days, 1)?;
         Ok(Self {
             id: file.recipe,
-            version: file.version,
+            version,
             name: file.name,
             milk: file.milk,
             portion,

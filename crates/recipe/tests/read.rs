@@ -78,6 +78,22 @@ fn every_mistake_is_named_at_its_line_and_column() {
         ),
         ("room = \"R2\"", "room = \"R1\"", "already in the chain"),
         ("version = 1", "version = ", "blue.toml:"),
+        ("version = 1", "version = 0", "the first version is 1"),
+        (
+            "leave_at_cover_pct = 30",
+            "leave_at_cover_pct = 0.3",
+            "it is in percent",
+        ),
+        (
+            "least_cover_pct = 60",
+            "least_cover_pct = 0.6",
+            "it is in percent",
+        ),
+        (
+            "humidity_pct = [92, 97]",
+            "humidity_pct = [0.92, 0.97]",
+            "within 30 to 100",
+        ),
         (
             "leave_at_cover_pct = 30",
             "leave_at_cover_pct = 300",

@@ -1,5 +1,6 @@
 //! Days, ages and ranges, as every table writes them.
 
+use quantity::Percent;
 use serde::Deserialize;
 use toml::Spanned;
 
@@ -45,6 +46,24 @@ impl Origin<'_> {
             );
             Err(self.error(table.span(), message))
         }
+    }
+
+    /// A share in percent, at least so much: one written as a fraction of 1 is far below.
+    pub(super) fn percent(
+        &self,
+        key: &str,
+        value: &Spanned<Percent>,
+        least: f64,
+    ) -> Result<Percent, Located> {
+        let percent = *value.get_ref();
+        if percent.get() >= least {
+            return Ok(percent);
+        }
+        let message = format!(
+            "{key} is {}, but must be {least} to 100: it is in percent, so write 85 for 85 %",
+            percent.get()
+        );
+        Err(self.error(value.span(), message))
     }
 
     pub(super) fn range<T: PartialOrd + Copy + std::fmt::Display>(

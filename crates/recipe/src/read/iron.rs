@@ -6,13 +6,16 @@ use toml::Spanned;
 
 use crate::{Ages, Iron, IronPlan, Located, Origin};
 
+/// Blue in less of a core than this calls no batch ready (common practice, no source).
+const LEAST_PCT: f64 = 10.0;
+
 #[derive(Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(super) struct IronTable {
     from_age_days: Spanned<i64>,
     wheels_per_batch: Spanned<IronPlan>,
     every_days: Spanned<i64>,
-    ready_at_coverage_pct: Percent,
+    ready_at_coverage_pct: Spanned<Percent>,
 }
 
 impl<'de> Deserialize<'de> for IronPlan {
@@ -59,6 +62,10 @@ pub(super) fn iron(origin: &Origin<'_>, table: &IronTable, pierce: Ages) -> Resu
         from_age_days,
         wheels_per_batch: *table.wheels_per_batch.get_ref(),
         every_days: origin.days("every_days", &table.every_days, 1)?,
-        ready_at_coverage_pct: table.ready_at_coverage_pct,
+        ready_at_coverage_pct: origin.percent(
+            "ready_at_coverage_pct",
+            &table.ready_at_coverage_pct,
+            LEAST_PCT,
+        )?,
     })
 }

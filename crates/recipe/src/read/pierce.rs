@@ -11,7 +11,7 @@ use crate::{Ages, Located, Origin, Pierce};
 #[serde(deny_unknown_fields)]
 pub(super) struct PierceTable {
     age_days: Spanned<AgesTable>,
-    least_cover_pct: Percent,
+    least_cover_pct: Spanned<Percent>,
     again_after_days: Option<Spanned<AgesTable>>,
     #[serde(default = "yes")]
     needle_check: bool,
@@ -52,7 +52,11 @@ pub(super) fn pierce(
     };
     Ok(Pierce {
         age,
-        least_cover_pct: table.least_cover_pct,
+        least_cover_pct: match table.least_cover_pct.get_ref().get() {
+            // Some are pierced before any mould shows.
+            0.0 => *table.least_cover_pct.get_ref(),
+            _ => origin.percent("least_cover_pct", &table.least_cover_pct, 5.0)?,
+        },
         again,
         needle_check: table.needle_check,
     })
