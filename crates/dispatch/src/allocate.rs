@@ -17,11 +17,12 @@ use quantity::DairyDay;
 
 use crate::allocation::{Allocation, Size, Yesterday};
 use crate::deal::{self, Share};
-use crate::fit::{Fit, LEAST_CHANCE};
+use crate::fit::{Fit, LEAST_CHANCE, best_way};
 use crate::mixing::Mixer;
 use crate::model::{Given, Memory, Model, Objective, RANKS, Yesterdays};
 use crate::stock::{Cheese, Lot, Source, Stock};
 use crate::wanted::{Amount, Now, Shipment, Told, WEIGHT_TOLERANCE, Wanted};
+use crate::words::Words;
 
 /// How often the wheels of lines that are ordered by weight are set right.
 const WEIGHT_ROUNDS: usize = 4;
@@ -140,16 +141,23 @@ impl<'a> Work<'a> {
         counts
     }
 
-    /// What customers were told comes first, in the order of arrival.
+    /// What customers were told comes first, in the order of arrival: each takes what suits it
+    /// best, and what one takes makes way where it serves another's word as well.
     pub(crate) fn keep_word(&mut self) {
-        for (line, wanted) in self.problem.lines.iter().enumerate() {
+        let lines = self.problem.lines;
+        let mut words = Words::new(self.free.clone());
+        let mut told_of = Vec::new();
+        for (line, wanted) in lines.iter().enumerate() {
+            let mut need = self.need[line];
             for told in &wanted.told {
-                let mut left = i64::from(told.promised.wheels).min(self.need[line]);
-                for lot in lots_told(self.lots, wanted, told) {
-                    let take = left.min(self.free[lot]);
-                    left -= take;
-                    self.fix(lot, line, take, told.way.as_ref(), true);
-                }
+                let lots = lots_told(self.lots, wanted, told);
+                need -= words.keep(lots, i64::from(told.promised.wheels).min(need));
+                told_of.push((line, told));
+            }
+        }
+        for ((line, told), taken) in told_of.into_iter().zip(words.taken()) {
+            for (lot, count) in taken {
+                self.fix(lot, line, count, told.way.as_ref(), true);
             }
         }
     }
@@ -161,12 +169,14 @@ impl<'a> Work<'a> {
                 continue;
             };
             for (line, wanted) in self.problem.lines.iter().enumerate() {
-                let fits = wanted.key.order == order
-                    && wanted.recipe == of.key.recipe
-                    && of.key.grade <= wanted.grade;
-                if fits {
+                if wanted.key.order != order {
+                    continue;
+                }
+                // One that is too old, too young by law or of another weight serves nobody:
+                // it is left over, and says for whom it was reserved.
+                if let Ok((way, _)) = best_way(of, wanted, self.problem.now.today) {
                     let take = self.free[lot].min(self.need[line]);
-                    self.fix(lot, line, take, None, false);
+                    self.fix(lot, line, take, wanted.ways.get(way), false);
                 }
             }
         }

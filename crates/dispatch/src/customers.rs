@@ -105,13 +105,9 @@ impl Arrivals {
     /// The probability that a condition holds on the day of arrival.
     #[must_use]
     pub fn share(&self, condition: impl Fn(DairyDay) -> bool) -> f64 {
-        let share: f64 = self
-            .0
-            .iter()
-            .filter(|(day, _)| condition(*day))
-            .map(|(_, p)| p)
-            .sum();
-        share.min(1.0)
+        let days = self.0.iter().filter(|(day, _)| condition(*day));
+        // Not `sum`: that of nothing is -0.0, which people would read as "-0 %".
+        days.fold(0.0, |share, (_, p)| share + p).min(1.0)
     }
 
     /// The day it most likely arrives on; of equals the first.

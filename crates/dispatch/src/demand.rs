@@ -11,8 +11,8 @@
 use std::collections::BTreeMap;
 
 use chrono::Datelike as _;
-use facts::{MarketId, RecipeId};
-use quantity::DairyDay;
+use facts::{MarketId, RecipeId, WheelId};
+use quantity::{DairyClock, DairyDay};
 use recipe::RecipeBook;
 use serde::{Deserialize, Serialize};
 
@@ -38,15 +38,18 @@ pub struct WeekDemand {
     pub market: MarketId,
     /// Wheels that are ordered already, standing orders included.
     pub ordered: usize,
+    /// Of those, the ones that have left.
+    #[serde(default)]
+    pub sent: usize,
     /// Wheels that may be expected from what was ordered before.
     pub expected: usize,
 }
 
 impl WeekDemand {
-    /// What is reckoned with: orders are certain, so at least they.
+    /// What is reckoned with: orders are certain, so at least they, without what has left.
     #[must_use]
     pub fn wheels(&self) -> usize {
-        self.ordered.max(self.expected)
+        self.ordered.max(self.expected).saturating_sub(self.sent)
     }
 }
 
@@ -59,13 +62,19 @@ pub fn monday(day: DairyDay) -> DairyDay {
     day.plus(-i64::from(day.date().weekday().num_days_from_monday()))
 }
 
-/// What the coming weeks are expected to ask for, from this week on.
+/// What the coming weeks are expected to ask for, from this week on. `is_of` says what a wheel
+/// that left was.
 #[must_use]
-pub fn demand(book: &OrderBook, recipes: &RecipeBook, today: DairyDay) -> Vec<WeekDemand> {
+pub fn demand(
+    book: &OrderBook,
+    recipes: &RecipeBook,
+    (clock, today): (&DairyClock, DairyDay),
+    is_of: impl Fn(WheelId) -> Option<RecipeId>,
+) -> Vec<WeekDemand> {
     let this_week = monday(today);
     let from = this_week.plus(-7 * (YEAR_WEEKS + LEVEL_WEEKS + 1));
     let until = this_week.plus(7 * AHEAD_WEEKS - 1);
-    let mut weeks = Weeks::new();
+    let (mut weeks, mut sent) = (Weeks::new(), Weeks::new());
     let mut first: Option<DairyDay> = None;
     for order in book.orders().filter(|order| order.cancelled.is_none()) {
         for arrive_on in order.arrivals(from.date(), until.date()) {
@@ -74,6 +83,15 @@ pub fn demand(book: &OrderBook, recipes: &RecipeBook, today: DairyDay) -> Vec<We
             for (recipe, wheels) in wheels_of(&order, recipes) {
                 let of = weeks.entry((recipe, order.market)).or_default();
                 *of.entry(week).or_default() += wheels;
+            }
+            if week < this_week {
+                continue;
+            }
+            for (wheel, _) in order.sent_for(arrive_on, clock) {
+                if let Some(recipe) = is_of(wheel) {
+                    let of = sent.entry((recipe, order.market)).or_default();
+                    *of.entry(week).or_default() += 1;
+                }
             }
         }
     }
@@ -87,6 +105,10 @@ pub fn demand(book: &OrderBook, recipes: &RecipeBook, today: DairyDay) -> Vec<We
                 recipe,
                 market,
                 ordered: wheels.get(&monday).copied().unwrap_or(0),
+                sent: (sent.get(&(recipe, market)))
+                    .and_then(|weeks| weeks.get(&monday))
+                    .copied()
+                    .unwrap_or(0),
                 expected: expected(&wheels, first, this_week, monday).round() as usize,
             });
         }

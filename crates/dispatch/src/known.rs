@@ -56,18 +56,17 @@ impl Customers {
         known.ok_or_else(|| UnknownName::among(Kind::Lane, id, codes(&self.lanes)))
     }
 
-    /// Whether there is a market: in the customers file, of a customer, or in a recipe.
+    /// Whether there is a market: one that the customers file or a recipe describes. That a
+    /// customer is said to be there makes none: nobody would know its law.
     ///
     /// # Errors
     /// Nothing speaks of it.
     pub fn market_named(&self, recipes: &RecipeBook, id: MarketId) -> Result<(), UnknownName> {
-        let of_customers = self.customers.values().map(|customer| customer.market);
         let of_recipes = recipes.iter().flat_map(|recipe| &recipe.markets);
         let known: Vec<MarketId> = self
             .markets
             .keys()
             .copied()
-            .chain(of_customers)
             .chain(of_recipes.map(|market| market.id))
             .collect();
         if known.contains(&id) {

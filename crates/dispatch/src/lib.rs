@@ -35,6 +35,7 @@ pub mod stock;
 pub mod transit;
 pub mod verdict;
 pub mod wanted;
+mod words;
 
 pub use allocate::{Problem, allocate};
 pub use allocation::{Allocation, Yesterday};

@@ -151,7 +151,9 @@ impl<'a> Planner<'a> {
         let floor = office.floor();
         let today = office.now().today;
         let recipes = &floor.practice().recipes;
-        let demand = demand(office.book(), recipes, today);
+        let clock = &floor.practice().clock;
+        let is_of = |wheel| Some(office.what_it_was(wheel)?.0);
+        let demand = demand(office.book(), recipes, (clock, today), is_of);
         let mut needs = Vec::new();
         for week in &demand {
             let Some(recipe) = recipes.newest(week.recipe) else {

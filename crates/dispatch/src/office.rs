@@ -237,8 +237,10 @@ impl Office {
 
     fn open_lines(&self, until: DairyDay) -> (Vec<Wanted>, Vec<(OrderId, String)>) {
         let recipes = &self.floor.practice().recipes;
+        let clock = &self.floor.practice().clock;
         let was = |wheel| self.what_it_was(wheel);
-        open_lines(&self.book, &self.customers, recipes, self.now(), until, was)
+        let (book, customers) = (&self.book, &self.customers);
+        open_lines(book, customers, recipes, clock, self.now(), until, was)
     }
 
     /// Everything as of the last refresh, looking so many days ahead. Batches are ready when
@@ -247,7 +249,10 @@ impl Office {
     pub fn look(&self, days: i64) -> Look {
         let now = self.now();
         let until = now.today.plus(days);
-        let cheeses = stock::of_floor(&self.floor, &self.walk);
+        let mut cheeses = stock::of_floor(&self.floor, &self.walk);
+        for cheese in &mut cheeses {
+            cheese.reserved = self.reserved(cheese);
+        }
         let (lines, wrong) = self.open_lines(until);
         let stock = Stock::group(
             &cheeses,
@@ -266,7 +271,7 @@ impl Office {
     }
 
     /// What a wheel that left was: its recipe, its grade and its last weight, g.
-    fn what_it_was(&self, wheel: WheelId) -> Option<(RecipeId, Option<Grade>, u32)> {
+    pub(crate) fn what_it_was(&self, wheel: WheelId) -> Option<(RecipeId, Option<Grade>, u32)> {
         let state = self.floor.wheel(wheel)?.state();
         let recipe = self.floor.recipe_of(state.batch?)?;
         let grade = state.grade.map(|grade| grade.value);
@@ -440,7 +445,15 @@ impl Office {
     }
 
     fn cheese(&self, wheel: WheelId) -> Option<Cheese> {
-        stock::of_wheel(&self.floor, wheel, self.now().today)
+        let mut cheese = stock::of_wheel(&self.floor, wheel, self.now().today)?;
+        cheese.reserved = self.reserved(&cheese);
+        Some(cheese)
+    }
+
+    /// The order that a wheel is reserved for: one that was cancelled holds nothing back.
+    fn reserved(&self, cheese: &Cheese) -> Option<OrderId> {
+        let order = cheese.reserved?;
+        (!self.book.is_cancelled(order)).then_some(order)
     }
 }
 

@@ -7,6 +7,7 @@ use facts::{
     Event, Fact, MarketId, OrderCancelled, OrderChanged, OrderConfirmed, OrderId, OrderLine,
     OrderPacked, OrderPlaced, OrderRefused, OrderSubstituted, Promised, Sscc, Standing, WheelId,
 };
+use quantity::{DairyClock, DairyDay};
 use ripening::{Moment, Target, Voiding, Voids};
 use serde::{Deserialize, Serialize};
 
@@ -261,6 +262,15 @@ impl OrderBook {
         })
     }
 
+    /// Whether somebody has cancelled an order.
+    #[must_use]
+    pub fn is_cancelled(&self, id: OrderId) -> bool {
+        let mut notes = self.notes.get(&id).into_iter().flatten();
+        notes.any(|(_, noted)| {
+            matches!(noted.note, Note::Cancelled(_)) && !self.voids.takes_back(noted.target)
+        })
+    }
+
     /// Orders that facts speak of though nobody placed them: their wheels left, or they
     /// were changed.
     pub fn never_placed(&self) -> impl Iterator<Item = OrderId> {
@@ -353,10 +363,21 @@ impl Order {
         arrivals(self.arrive_on, self.standing.as_ref(), from, until)
     }
 
-    /// The arrival that wheels count for which left on a day: the first on or after it, or
+    /// The wheels that left for an arrival, with the dairy day each left on.
+    pub fn sent_for<'o>(
+        &'o self,
+        arrive_on: NaiveDate,
+        clock: &'o DairyClock,
+    ) -> impl Iterator<Item = (WheelId, DairyDay)> + 'o {
+        let sent = self.sent.iter();
+        let sent = sent.map(|(wheel, moment)| (*wheel, clock.day_of(moment.at)));
+        sent.filter(move |(_, left)| self.arrival_after(left.date()) == Some(arrive_on))
+    }
+
+    /// The arrival that wheels count for which left on a dairy day: the first on or after it, or
     /// the last there is.
     #[must_use]
-    pub fn arrival_after(&self, left: NaiveDate) -> Option<NaiveDate> {
+    fn arrival_after(&self, left: NaiveDate) -> Option<NaiveDate> {
         if self.standing.is_none() {
             return Some(self.arrive_on);
         }

@@ -261,12 +261,8 @@ impl Look<'_> {
 
     /// What left for an arrival, with the day it left on.
     fn sent_for(&self, order: &Order, arrive_on: DairyDay) -> Vec<(WheelId, DairyDay)> {
-        let sent = order.sent.iter();
-        let sent = sent.filter(|(_, moment)| {
-            order.arrival_after(moment.at.date_naive()) == Some(arrive_on.date())
-        });
-        sent.map(|(wheel, moment)| (*wheel, self.day_of(*moment)))
-            .collect()
+        let clock = &self.floor.practice().clock;
+        order.sent_for(arrive_on.date(), clock).collect()
     }
 
     /// How many wheels an order asks for each time.

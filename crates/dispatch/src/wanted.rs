@@ -9,7 +9,7 @@ use facts::{
     WeightRange, WheelId,
 };
 use names::UnknownName;
-use quantity::DairyDay;
+use quantity::{DairyClock, DairyDay};
 use recipe::{Recipe, RecipeBook};
 use serde::{Deserialize, Serialize};
 
@@ -307,6 +307,7 @@ pub fn open_lines(
     book: &OrderBook,
     customers: &Customers,
     recipes: &RecipeBook,
+    clock: &DairyClock,
     now: Now,
     until: DairyDay,
     is_of: impl Fn(WheelId) -> Option<(RecipeId, Option<Grade>, u32)>,
@@ -324,9 +325,14 @@ pub fn open_lines(
                 continue;
             }
         };
+        // Of a market that nobody describes no law is known: nothing is planned for it.
+        if let Err(unknown) = customers.market_named(recipes, order.market) {
+            wrong.push((order.id, unknown.to_string()));
+            continue;
+        }
         let from = now.today.plus(-OPEN_DAYS).date();
         for arrive_on in order.arrivals(from, until.date()) {
-            for (number, line, amount) in still_open(&order, arrive_on, &is_of) {
+            for (number, line, amount) in still_open(&order, arrive_on, clock, &is_of) {
                 let recipe = match recipe_named(recipes, line.recipe) {
                     Ok(recipe) => recipe,
                     Err(unknown) => {
@@ -429,6 +435,7 @@ pub(crate) fn no_customer(unknown: &UnknownName) -> String {
 fn still_open<'o>(
     order: &'o Order,
     arrive_on: NaiveDate,
+    clock: &DairyClock,
     is_of: &impl Fn(WheelId) -> Option<(RecipeId, Option<Grade>, u32)>,
 ) -> Vec<(u16, &'o OrderLine, Amount)> {
     let mut open: Vec<(u16, &OrderLine, Amount)> = (1..)
@@ -441,12 +448,8 @@ fn still_open<'o>(
             (number, line, amount)
         })
         .collect();
-    let left = order
-        .sent
-        .iter()
-        .filter(|(_, moment)| order.arrival_after(moment.at.date_naive()) == Some(arrive_on));
-    for (wheel, _) in left {
-        let Some((recipe, grade, grams)) = is_of(*wheel) else {
+    for (wheel, _) in order.sent_for(arrive_on, clock) {
+        let Some((recipe, grade, grams)) = is_of(wheel) else {
             continue;
         };
         let fits = open.iter_mut().find(|(_, line, amount)| {

@@ -135,7 +135,11 @@ fn show_allocation(allocation: &Allocation) {
             each(&|part| part.count.to_string()),
             each(&|part| {
                 let locked = if part.locked { " (told)" } else { "" };
-                format!("{} {}{locked}", part.source, part.grade)
+                let waits = part
+                    .awaits
+                    .map(|hold| format!(" (waits for its release from {hold})"));
+                let waits = waits.unwrap_or_default();
+                format!("{} {}{locked}{waits}", part.source, part.grade)
             }),
             each(&|part| part.leave_on.to_string()),
             each(&|part| part.lane.to_string()),

@@ -101,6 +101,57 @@ fn what_the_customer_was_told_stays_though_another_would_be_better() {
     assert!(allocation.lines[1].assigned[0].locked);
 }
 
+/// Found by a person: the heavy wheel serves the one order, the light one both, and each was
+/// told that it has what it asked for.
+#[test]
+fn what_was_promised_together_stays_possible_together() {
+    let mut light_only = wheels(1);
+    light_only.each_g = Some(WeightRange {
+        least_g: Grams::new(3_300).unwrap(),
+        most_g: Grams::new(3_800).unwrap(),
+    });
+    let mut given = Given::default();
+    given.batch("310", 66, 2, Some(Grade::A));
+    given
+        .of("310")
+        .zip([3_400, 4_100])
+        .for_each(|(cheese, grams)| cheese.weight_g = grams);
+    let one = || vec![told("310", 1, "2026-03-05")];
+    given.order_told("1", "HARBOUR", "2026-03-06", &wheels(1), one());
+    given.order_told("2", "HARBOUR", "2026-03-06", &light_only, one());
+    let allocation = given.allocate();
+    assert_eq!((short(&allocation, "1"), short(&allocation, "2")), (0, 0));
+}
+
+#[test]
+fn a_wheel_that_was_reserved_by_name_serves_its_order_only_where_it_fits() {
+    let mut given = Given::default();
+    given.batch("300", 70, 2, Some(Grade::A));
+    given.batch("200", 400, 1, Some(Grade::A));
+    given.batch("390", 20, 1, Some(Grade::A));
+    let of_order = Some("9".parse().unwrap());
+    for batch in ["200", "390"] {
+        given.of(batch).for_each(|c| c.reserved = of_order);
+    }
+    let heavy = given.of("300").next().unwrap();
+    (heavy.weight_g, heavy.reserved) = (4_800, of_order);
+    let mut line = wheels(1);
+    line.each_g = Some(WeightRange {
+        least_g: Grams::new(3_900).unwrap(),
+        most_g: Grams::new(4_100).unwrap(),
+    });
+    given.order("9", "FARSHORE", "2026-03-12", &line);
+    let allocation = given.allocate();
+    assert_eq!(words(&allocation, "9"), "1 of 300");
+    let part = &allocation.lines[0].assigned[0];
+    assert_eq!(part.grams, 4_000);
+    let left = allocation
+        .left
+        .iter()
+        .filter(|left| left.reserved == of_order);
+    assert_eq!(left.map(|left| left.count).sum::<usize>(), 3);
+}
+
 /// What can no longer be kept word for word is kept by other wheels, before any order whose
 /// customer knows nothing yet.
 #[test]

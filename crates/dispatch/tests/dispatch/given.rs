@@ -11,7 +11,7 @@ use dispatch::{
     Yesterday, allocate,
 };
 use facts::{BatchId, Grade, OrderLine, Promised};
-use quantity::{DairyDay, Grams};
+use quantity::{DairyClock, DairyDay, Grams};
 use recipe::{Origin, Recipe};
 
 pub const CUSTOMERS: &str = include_str!("../../../../deploy/demo/customers.toml");
@@ -38,6 +38,11 @@ pub fn recipe() -> Arc<Recipe> {
         text: RECIPE,
     };
     Arc::new(Recipe::parse(&origin).unwrap())
+}
+
+/// Days begin at midnight in London.
+pub fn clock() -> DairyClock {
+    DairyClock::new(chrono_tz::Europe::London, NaiveTime::MIN)
 }
 
 /// A Monday before any lane's cut-off.

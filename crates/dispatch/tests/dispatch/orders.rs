@@ -13,7 +13,7 @@ use proptest::prelude::*;
 use quantity::Grams;
 use recipe::RecipeBook;
 
-use crate::given::{customers, day, kilograms, monday, recipe, wheels};
+use crate::given::{clock, customers, day, kilograms, monday, recipe, wheels};
 
 const HEADS: &str = "order,customer,arrive_on,recipe,grade,wheels,kg,age_least_days,age_most_days";
 
@@ -324,6 +324,7 @@ fn a_changed_order_is_what_it_was_changed_to_and_a_cancelled_one_is_gone() {
         &book,
         &customers(),
         &recipes(),
+        &clock(),
         monday(),
         day("2026-05-01"),
         |_| None,
@@ -342,6 +343,7 @@ fn a_changed_order_is_what_it_was_changed_to_and_a_cancelled_one_is_gone() {
         &book,
         &customers(),
         &recipes(),
+        &clock(),
         monday(),
         day("2026-05-01"),
         |_| None,
@@ -381,6 +383,7 @@ fn wheels_that_left_are_no_longer_to_come() {
         &book,
         &customers(),
         &recipes(),
+        &clock(),
         monday(),
         day("2026-03-20"),
         is_of,
@@ -457,6 +460,64 @@ proptest! {
     }
 }
 
+/// On Tuesday at nine in Sydney it is still Monday by UTC.
+#[test]
+fn wheels_count_for_the_arrival_after_the_dairy_day_they_left_on() {
+    let mut book = OrderBook::default();
+    let mut weekly = placed("1", "2026-03-02", vec![wheels(2)]);
+    weekly.standing = Some(Standing {
+        every_weeks: 1,
+        until: None,
+        except: Vec::new(),
+    });
+    book.apply(&fact(1, 1, weekly));
+    let left = WheelDispatched {
+        wheels: vec!["w1".parse().unwrap(), "w2".parse().unwrap()],
+        via: None,
+        order: Some("1".parse().unwrap()),
+        market: None,
+        sale: None,
+    };
+    let mut gone = fact(2, 0, left);
+    gone.occurred_at = "2026-03-09T22:00:00Z".parse().unwrap();
+    book.apply(&gone);
+    let order = book.order("1".parse().unwrap()).unwrap();
+    let sent = |zone, arrival: &str| {
+        let clock = quantity::DairyClock::new(zone, chrono::NaiveTime::MIN);
+        order.sent_for(arrival.parse().unwrap(), &clock).count()
+    };
+    let sydney = chrono_tz::Australia::Sydney;
+    assert_eq!(
+        (sent(sydney, "2026-03-09"), sent(sydney, "2026-03-16")),
+        (0, 2)
+    );
+    let utc = chrono_tz::UTC;
+    assert_eq!((sent(utc, "2026-03-09"), sent(utc, "2026-03-16")), (2, 0));
+}
+
+/// A slip in the customers file: nobody would know the law of that market.
+#[test]
+fn nothing_is_planned_for_a_market_that_nobody_describes() {
+    let mut book = OrderBook::default();
+    let mut order = placed("1", "2026-03-11", vec![wheels(10)]);
+    order.market = "EXPROT".parse().unwrap();
+    book.apply(&fact(1, 1, order));
+    let mut customers = customers();
+    let harbour = customers.customers.values_mut().next().unwrap();
+    harbour.market = "EXPROT".parse().unwrap();
+    let (lines, wrong) = open_lines(
+        &book,
+        &customers,
+        &recipes(),
+        &clock(),
+        monday(),
+        day("2026-05-01"),
+        |_| None,
+    );
+    assert_eq!(lines.len(), 0);
+    assert!(wrong[0].1.contains("did you mean EXPORT"), "{wrong:?}");
+}
+
 #[test]
 fn an_order_placed_twice_otherwise_keeps_its_first_content_and_says_so() {
     let mut book = OrderBook::default();
@@ -469,6 +530,7 @@ fn an_order_placed_twice_otherwise_keeps_its_first_content_and_says_so() {
         &book,
         &customers(),
         &recipes(),
+        &clock(),
         monday(),
         day("2026-05-01"),
         |_| None,

@@ -6,8 +6,9 @@ use dispatch::fit::best_way;
 use dispatch::stock::Kept;
 use dispatch::wanted::Amount;
 use dispatch::{Allocation, Memory, Yesterday};
-use facts::{AgeRange, Grade, Mixing, Promised};
+use facts::{AgeRange, Grade, Mixing, Promised, WeightRange};
 use proptest::prelude::*;
+use quantity::Grams;
 
 use crate::given::{Given, day, wheels};
 
@@ -429,4 +430,64 @@ fn limits_on_mixing_seldom_cost_more_than_they_must() {
     }
     assert!(limited > 20, "{limited} limits mattered");
     assert!(best * 10 >= limited * 9, "{best} of {limited}");
+}
+
+/// Orders come in one after another, over wheels of any weight; each that can be served whole is
+/// confirmed. Whatever comes later, what was confirmed is served whole.
+#[derive(Debug, Clone)]
+struct Confirmed {
+    wheels: u32,
+    each_g: Option<(u32, u32)>,
+    arrive_in: i64,
+}
+
+fn any_confirmed() -> impl Strategy<Value = Confirmed> {
+    let weights = prop::option::weighted(0.6, (32_u32..42, 0_u32..8));
+    (1_u32..4, weights, 6_i64..20).prop_map(|(wheels, weights, arrive_in)| Confirmed {
+        wheels,
+        each_g: weights.map(|(least, more)| (100 * least, 100 * (least + more))),
+        arrive_in,
+    })
+}
+
+proptest! {
+    #[test]
+    fn what_was_confirmed_is_served_whatever_is_ordered_later(
+        weights in prop::collection::vec((32_u32..42, 0_usize..2), 1..9),
+        orders in prop::collection::vec(any_confirmed(), 1..7),
+    ) {
+        let mut stock = Given::default();
+        for batch in ["B0", "B1"] {
+            let of = weights.iter().filter(|(_, n)| batch == ["B0", "B1"][*n]);
+            let of: Vec<u32> = of.map(|(hectograms, _)| 100 * hectograms).collect();
+            stock.batch(batch, 66, of.len(), Some(Grade::A));
+            stock.of(batch).zip(of).for_each(|(cheese, grams)| cheese.weight_g = grams);
+        }
+        let mut told: Vec<(usize, Vec<Promised>)> = Vec::new();
+        for new in 0..orders.len() {
+            let mut given = Given {
+                cheeses: stock.cheeses.clone(),
+                ..Given::default()
+            };
+            let all = told.iter().cloned().chain([(new, Vec::new())]);
+            for (n, told) in all {
+                let order = &orders[n];
+                let mut line = wheels(order.wheels);
+                line.each_g = order.each_g.map(|(least, most)| WeightRange {
+                    least_g: Grams::new(least).unwrap(),
+                    most_g: Grams::new(most).unwrap(),
+                });
+                let arrive = given.now.today.plus(order.arrive_in).date();
+                given.order_told(&n.to_string(), "HARBOUR", &arrive.to_string(), &line, told);
+            }
+            let allocation = given.allocate();
+            for (n, _) in &told {
+                prop_assert_eq!(crate::given::short(&allocation, &n.to_string()), 0);
+            }
+            let id = new.to_string().parse().unwrap();
+            if let Ok(confirmed) = dispatch::confirm::confirm(&allocation, id, None, false) {
+                told.push((new, confirmed.promised));
+            }
+        }
+    }
 }
