@@ -162,6 +162,18 @@ impl Worker {
         self.child.id().expect("it runs")
     }
 
+    /// Whether it has ended.
+    #[must_use]
+    pub fn has_ended(&self) -> bool {
+        let Some(pid) = self.child.id() else {
+            return true;
+        };
+        // `pid (name) state …`, Z of one that nobody has taken note of.
+        let stat = std::fs::read_to_string(format!("/proc/{pid}/stat")).unwrap_or_default();
+        stat.rsplit_once(") ")
+            .is_none_or(|(_, rest)| rest.starts_with('Z'))
+    }
+
     /// What it and its earlier runs said.
     #[must_use]
     pub fn log(&self) -> String {

@@ -351,7 +351,8 @@ impl Worker {
                 ..NOTHING
             },
             Self::Notifier => Duties {
-                about: "Passes alerts on.",
+                about: "Passes alerts on, and says so when a worker, a disk or the broker is not well.",
+                asks: Asks::These(&["health.*"]),
                 does: &[("notifier", "alert.>")],
                 ..NOTHING
             },

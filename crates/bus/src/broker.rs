@@ -4,7 +4,7 @@
 //! the broker when the pipe closes, even when we were killed. It is in its own process
 //! group, so that Ctrl-C reaches the workers first and their last facts still get stored.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::fs::{File, OpenOptions};
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -185,7 +185,8 @@ impl ChildBroker {
         let keys = match guard {
             Some(guard) => {
                 let file = data_dir.join(PERMISSIONS);
-                std::fs::write(file, permissions::conf(&guard.grants)).map_err(in_folder)?;
+                std::fs::write(file, permissions::conf(&guard.grants, &BTreeMap::new()))
+                    .map_err(in_folder)?;
                 bring_over(data_dir)?;
                 Some(Keys::keep(data_dir, guard.grants.users()).map_err(in_folder)?)
             }

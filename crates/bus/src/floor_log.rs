@@ -286,6 +286,23 @@ impl Bus {
         Ok(self.all_heads(subjects, at_least).await?.ids)
     }
 
+    /// The same of those alone that were stored since an instant, by the broker's clock.
+    ///
+    /// # Errors
+    /// When the broker does not answer.
+    pub(crate) async fn floor_ids_since(
+        &self,
+        subjects: &str,
+        since: DateTime<Utc>,
+    ) -> Result<HashSet<FactId>, BusError> {
+        let nanos = since.timestamp_nanos_opt().unwrap_or(0);
+        let policy = match async_nats::datetime::from_nanos(nanos.into()) {
+            Ok(start_time) => DeliverPolicy::ByStartTime { start_time },
+            Err(_) => DeliverPolicy::All,
+        };
+        Ok(self.floor_heads(subjects, policy).await?.ids)
+    }
+
     /// What the headers of all messages on these subjects say.
     ///
     /// # Errors

@@ -17,7 +17,7 @@ mod syncing;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicU64, AtomicUsize, Ordering};
-use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError, Weak};
 
 use chrono::{DateTime, Utc};
 use facts::{Draft, Fact, FactId, FactIdSource, SiteId, StationId, wire};
@@ -361,15 +361,33 @@ impl Outbox {
         self.inner.compared_on.load(Ordering::Acquire) == connection
     }
 
-    /// Every fact still here, sent or not, in the order of recording: what a worker must
-    /// know again after a crash, whether the broker is there or not.
+    /// Every fact still here, sent or not, in the order of recording.
     ///
     /// # Errors
     /// [`OutboxError`] when the folder cannot be used.
     pub fn kept(&self) -> Result<Vec<Fact>, OutboxError> {
+        self.kept_since(None)
+    }
+
+    /// The same, without what was sent and was recorded before an instant: what a worker must
+    /// know again after a crash, whether the broker is there or not, if it has the log of then.
+    ///
+    /// # Errors
+    /// [`OutboxError`] when the folder cannot be used.
+    pub fn kept_since(&self, since: Option<DateTime<Utc>>) -> Result<Vec<Fact>, OutboxError> {
         let inner = &*self.inner;
         let lines = book::lines(&inner.facts)?;
-        Ok(lines.iter().filter_map(|line| read(line)).collect())
+        let facts = lines.iter().filter_map(|(sent, line)| {
+            let fact = read(line)?;
+            let known = *sent && since.is_some_and(|since| fact.recorded_at < since);
+            (!known).then_some(fact)
+        });
+        Ok(facts.collect())
+    }
+
+    /// What is in it, for whoever must not keep it open.
+    pub(crate) fn glimpse(&self) -> Glimpse {
+        Glimpse(Arc::downgrade(&self.inner))
     }
 
     /// The oldest facts that may be sent, of stations that are not `held` back.
@@ -407,6 +425,24 @@ impl Outbox {
         inner.refused.fetch_sub(again, Ordering::AcqRel);
         inner.waiting.fetch_add(again, Ordering::AcqRel);
         Ok(again)
+    }
+}
+
+/// See [`Outbox::glimpse`].
+#[derive(Clone)]
+pub(crate) struct Glimpse(Weak<Inner>);
+
+impl std::fmt::Debug for Glimpse {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_tuple("Glimpse").field(&self.counts()).finish()
+    }
+}
+
+impl Glimpse {
+    /// Facts that wait, and those that were refused; zeros once the outbox is closed.
+    pub(crate) fn counts(&self) -> (usize, usize) {
+        let outbox = self.0.upgrade().map(|inner| Outbox { inner });
+        outbox.map_or((0, 0), |outbox| (outbox.waiting(), outbox.refused()))
     }
 }
 

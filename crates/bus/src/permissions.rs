@@ -4,10 +4,13 @@
 //! facts nor the questions nor the broker's own calls. A fact's subject ends in its station, so
 //! that a user may state facts of its own stations only.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use authority::workers::{Asks, Duties, Names, OWN_NAMES, Topics, Worker};
 use facts::{SiteId, StationId, TYPES};
+
+use crate::health;
 
 /// The account of the workers: the facts are in its part of the broker's folder.
 pub const ACCOUNT: &str = "WHEELWARD";
@@ -41,7 +44,8 @@ impl Grants {
         workers.chain([SENSORS, SENSOR_READER]).collect()
     }
 
-    fn workers(&self) -> impl Iterator<Item = Worker> + use<> {
+    /// Those of them that are workers, or whoever types commands.
+    pub fn workers(&self) -> impl Iterator<Item = Worker> + use<> {
         let demo = self.demo.then_some(Worker::Demo);
         Worker::ALL.into_iter().chain(demo)
     }
@@ -85,16 +89,17 @@ impl Grants {
 }
 
 /// The broker's accounts and permissions for a dairy, to include in its configuration.
-/// Passwords come from the environment of the broker: see [`variable`].
+/// Those whose public key is given sign in with their nkey; the others' passwords come from the
+/// environment of the broker: see [`variable`].
 #[must_use]
-pub fn conf(grants: &Grants) -> String {
+pub fn conf(grants: &Grants, nkeys: &BTreeMap<String, String>) -> String {
     let mut text = HEAD.to_owned();
     let _ = write!(
         text,
         "accounts {{\n    {ACCOUNT}: {{\n        jetstream: enabled\n        users: [\n"
     );
     for worker in grants.workers() {
-        user(&mut text, grants, worker);
+        user(&mut text, grants, worker, nkeys.get(worker.name()));
     }
     text += "        ]\n    }\n";
     let air: Vec<_> = grants.air.iter().map(|topic| mqtt_subject(topic)).collect();
@@ -150,17 +155,17 @@ const HEAD: &str = r#"# Who may do what: one user a worker, and for a station on
 # and again whenever stations or room sensors are added: a station that it does not name can
 # state nothing.
 #
-# A worker signs in with its address, nats://move-recorder:<password>@host:4222, and has an
-# inbox of its own, _INBOX.<worker>.>, so that none sees another's answers. A fact's subject is
-# floor.<site>.<noun>.<verb>.<station>. Every worker may look streams up. Only the scheduler
-# makes them, and nobody deletes them: start it first.
+# A worker signs in with its address, nats://move-recorder:<password>@host:4222, or with a key
+# from a folder (`--keys`), and has an inbox of its own, _INBOX.<worker>.>, so that none sees
+# another's answers. A fact's subject is floor.<site>.<noun>.<verb>.<station>. Every worker may
+# look streams up. Only the scheduler makes them, and nobody deletes them: start it first.
 #
 # A denied message is never answered; the broker and the worker both log the denial, and a
 # fact that was denied waits in the worker's outbox, where an alarm tells of it.
 
 "#;
 
-fn user(text: &mut String, grants: &Grants, worker: Worker) {
+fn user(text: &mut String, grants: &Grants, worker: Worker, nkey: Option<&String>) {
     let duties = worker.duties();
     let site = grants.site;
     let (allow, deny) = publish(grants, &duties);
@@ -173,13 +178,17 @@ fn user(text: &mut String, grants: &Grants, worker: Worker) {
     if duties.asks == Asks::Any {
         hears.push(format!("live.{site}.next"));
     }
-    hears.push(format!("_INBOX.{}.>", worker.name()));
     let name = worker.name();
+    hears.push(format!("ask.{site}.{}.{name}", health::TOPIC));
+    hears.push(format!("_INBOX.{name}.>"));
+    let signs_in = match nkey {
+        Some(public) => format!("nkey: {public}"),
+        None => format!("user: \"{name}\", password: ${}", variable(name)),
+    };
     let _ = write!(
         text,
-        "            # {}\n            {{\n                user: \"{name}\", password: ${}\n                permissions: {{\n",
+        "            # {}\n            {{\n                {signs_in}\n                permissions: {{\n",
         duties.about,
-        variable(name)
     );
     let indent = 24;
     let _ = write!(
@@ -197,9 +206,7 @@ fn user(text: &mut String, grants: &Grants, worker: Worker) {
         "                    subscribe: {{ allow: {} }}",
         list(&hears, indent)
     );
-    if !duties.answers.is_empty() {
-        text.push_str("                    allow_responses: { max: 1024, expires: \"60s\" }\n");
-    }
+    text.push_str("                    allow_responses: { max: 1024, expires: \"60s\" }\n");
     text.push_str("                }\n            }\n");
 }
 

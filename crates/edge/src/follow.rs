@@ -53,6 +53,7 @@ async fn read(worker: &Worker, backoff: &mut Backoff) -> Result<(), BusError> {
             () = worker.loaded_again() => Vec::new(),
         };
         backoff.reset();
+        worker.bus().vitals().has_read_to(log.seq());
         if !take(worker, &log, &chunk) {
             let position = worker.picture().position.clone();
             log = worker.bus().floor_after(position.as_ref()).await?;

@@ -6,14 +6,14 @@ use std::path::Path;
 use anyhow::Context as _;
 use bus::{Position, kept};
 use chrono::{DateTime, Duration, Utc};
-use facts::stored::borsh;
+use facts::stored::{borsh, instant};
 use facts::stored_struct;
 use holds::Rights;
 use station::Placement;
 
 /// Raised when the file's form changes; an older file is then read anew from the log. The
 /// golden bytes below fail when the one changes without the other.
-const FORM: u8 = 8;
+const FORM: u8 = 9;
 
 /// How long what has left the dairy is kept: longer than any handheld keeps a scan.
 const KEPT: Duration = Duration::days(60);
@@ -33,6 +33,8 @@ pub(crate) struct Picture {
     known: u64,
     pub(crate) position: Option<Position>,
     pub(crate) placement: Placement,
+    /// When it was kept, by the clock: what was recorded here before is in it.
+    pub(crate) kept: Option<KeptAt>,
     /// When the placement last forgot what is old, by the clock.
     forgot: Option<DateTime<Utc>>,
     /// How far the log was read when it last did, by the log's own time. Apart from the other:
@@ -47,8 +49,17 @@ pub(crate) struct Picture {
 stored_struct!(Picture {
     known,
     position,
-    placement
+    placement,
+    kept
 } skip { forgot, forgot_behind, again, of });
+
+/// An instant.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct KeptAt {
+    pub(crate) at: DateTime<Utc>,
+}
+
+stored_struct!(KeptAt { at via instant });
 
 impl Default for Picture {
     fn default() -> Self {
@@ -56,6 +67,7 @@ impl Default for Picture {
             known: known(facts::TYPES.iter().map(|info| info.ty)),
             position: None,
             placement: Placement::default(),
+            kept: None,
             forgot: None,
             forgot_behind: None,
             again: false,
@@ -203,6 +215,9 @@ mod tests {
     fn the_form_of_this_number_is_the_one_that_is_written_down_for_it() {
         let mut picture = picture();
         picture.known = 0;
+        picture.kept = Some(KeptAt {
+            at: DateTime::UNIX_EPOCH + Duration::days(20_000),
+        });
         picture.position = Some(Position {
             created: "2026-03-01T05:00:00.000000001Z".to_owned(),
             seq: 41,

@@ -7,18 +7,23 @@ use std::time::Duration;
 use anyhow::Context as _;
 use bus::telling::Told;
 use bus::{Bus, Clock, Draft, Note, Outbox, OutboxError, Shutdown, Tick, Written, kept};
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use facts::{Fact, StationId};
+use holds::Rights;
 use site::Site;
 use tokio::sync::{Notify, watch};
 
 use crate::follow;
-use crate::picture::{self, Picture};
+use crate::picture::{self, KeptAt, Picture};
 use crate::rejected::Rejected;
 
 /// How often the picture of the floor is kept. Reading the log since then takes less
 /// than a second.
 const SNAPSHOT: Duration = Duration::from_secs(60);
+
+/// What was recorded so long before a picture was kept is in it, also where the clock was set
+/// meanwhile.
+const SURELY_KEPT: TimeDelta = TimeDelta::hours(12);
 
 /// The picture of the floor, in the worker's folder.
 const PICTURE: &str = "placement";
@@ -80,7 +85,7 @@ impl Worker {
             .with_context(|| format!("cannot make the data folder {}", dir.display()))?;
         let outbox = Outbox::open(&dir.join("outbox"), site.id)?;
         let snapshot = dir.join(PICTURE);
-        let picture = picture_of(&snapshot, &site, &outbox)?;
+        let picture = picture_of(&snapshot, site.rights(), &outbox)?;
         let told = Told::open(&dir.join(TOLD))?;
         Ok(Self(Arc::new(Inner {
             dir: dir.to_owned(),
@@ -151,7 +156,7 @@ impl Worker {
         let taken_back = inner.outbox.taken_back();
         if picture.is_stale(taken_back) {
             // What the disk did not take was told to nobody as recorded, and is in the picture.
-            match picture_of(&inner.snapshot, &inner.site, &inner.outbox) {
+            match picture_of(&inner.snapshot, inner.site.rights(), &inner.outbox) {
                 Ok(again) => {
                     *picture = again.read_again(taken_back);
                     self.followed(&picture);
@@ -302,6 +307,7 @@ impl Worker {
                     return Ok(false);
                 }
                 picture.forget(worker.now());
+                picture.kept = Some(KeptAt { at: worker.now() });
                 (picture.bytes()?, outbox.written())
             };
             // Else it would have, after a power cut, what was never recorded.
@@ -315,11 +321,94 @@ impl Worker {
     }
 }
 
-/// The last picture kept, with what was recorded here since, and perhaps never sent.
-fn picture_of(snapshot: &Path, site: &Site, outbox: &Outbox) -> anyhow::Result<Picture> {
-    let mut picture = Picture::load(snapshot, site.rights());
-    for fact in outbox.kept()? {
+/// The last picture kept, with what was recorded here since, and perhaps never sent. What it had
+/// already, and has forgotten since, is not told to it again: it would put wheels that left long
+/// ago back on their stillages.
+fn picture_of(snapshot: &Path, rights: Rights, outbox: &Outbox) -> anyhow::Result<Picture> {
+    let mut picture = Picture::load(snapshot, rights);
+    let since = picture.kept.map(|kept| kept.at - SURELY_KEPT);
+    for fact in outbox.kept_since(since)? {
         picture.placement.apply(&fact);
     }
     Ok(picture)
+}
+
+#[cfg(test)]
+mod tests {
+    use bus::broker::ChildBroker;
+    use facts::{Carrier, Event, WheelDispatched, WheelLoaded};
+
+    use super::*;
+
+    /// It left from another worker's station: what was said of it here lies among the last facts
+    /// sent for much longer than the picture has to remember it.
+    #[tokio::test]
+    async fn a_wheel_that_left_long_ago_does_not_come_back_with_a_restart() {
+        let dir = tempfile::tempdir().unwrap();
+        let broker = ChildBroker::start(&dir.path().join("broker"))
+            .await
+            .unwrap();
+        let bus = Bus::connect(&broker.url(), "test").await.unwrap();
+        let outbox = Outbox::open(&dir.path().join("outbox"), "larkholm".parse().unwrap()).unwrap();
+        let day = |days: i64| DateTime::UNIX_EPOCH + TimeDelta::days(20_000 + days);
+        let record = |station: &str, at: DateTime<Utc>, event: Event| {
+            let draft = Draft {
+                occurred_at: at,
+                claimed_at: None,
+                person: None,
+                event,
+            };
+            let recorded = outbox.record(&station.parse().unwrap(), vec![draft], at);
+            recorded.unwrap().remove(0)
+        };
+        let loaded = |wheel: &str| {
+            Event::from(WheelLoaded {
+                wheels: vec![wheel.parse().unwrap()],
+                stillage: "S001".parse().unwrap(),
+            })
+        };
+        let sent = async || {
+            let shutdown = Shutdown::new();
+            let draining = outbox.drain(&bus, &shutdown);
+            let done = async {
+                while outbox.waiting() > 0 {
+                    tokio::task::yield_now().await;
+                }
+                shutdown.request();
+            };
+            tokio::join!(draining, done);
+        };
+        let mut picture = Picture::default();
+        picture
+            .placement
+            .apply(&record("table", day(0), loaded("B1-01")));
+        sent().await;
+        let left = WheelDispatched {
+            wheels: vec!["B1-01".parse().unwrap()],
+            via: None,
+            order: None,
+            market: None,
+            sale: None,
+        };
+        let mut elsewhere = record("table", day(1), left.into());
+        elsewhere.station = "dispatch".parse().unwrap();
+        picture.placement.apply(&elsewhere);
+        sent().await;
+        // Kept when it was forgotten; then one more was recorded here.
+        picture.forget(day(100));
+        picture.kept = Some(KeptAt { at: day(100) });
+        let snapshot = dir.path().join("picture");
+        picture::keep(&snapshot, &picture.bytes().unwrap()).unwrap();
+        record("table", day(101), loaded("B2-01"));
+        let on = |picture: &Picture| {
+            let stillage = Carrier::Stillage("S001".parse().unwrap());
+            let on = picture.placement.wheels_on(stillage);
+            on.iter().map(ToString::to_string).collect::<Vec<_>>()
+        };
+        for waits in [true, false] {
+            let again = picture_of(&snapshot, Rights::AnyBadge, &outbox).unwrap();
+            assert_eq!(on(&again), ["B2-01"], "waits: {waits}");
+            sent().await;
+        }
+    }
 }

@@ -68,6 +68,7 @@ impl Follower {
         let now = Instant::now();
         let from = log.seq();
         tracing::info!(from, end, "reading the log");
+        bus.vitals().has_read_to(from);
         Ok(Self {
             bus: bus.clone(),
             log,
@@ -116,6 +117,7 @@ impl Follower {
                 }
                 chunk = self.log.next_chunk(CHUNK) => {
                     let chunk = chunk?;
+                    self.bus.vitals().has_read_to(self.seq());
                     self.say_how_far();
                     return Ok(News::Facts(chunk));
                 }

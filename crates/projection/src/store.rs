@@ -6,6 +6,7 @@
 
 use std::ops::Bound;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Duration;
 
 use bus::Shutdown;
@@ -53,6 +54,11 @@ pub enum StoreError {
         "{0} is in use by another process: stop the other worker, or give this one its own data folder"
     )]
     InUse(PathBuf),
+    /// The disk was full, and the store does not close.
+    #[error(
+        "the store {0} does not close after its disk was full: this worker ends, and goes on from what was stored when it is started again, which `wheelward up` does by itself"
+    )]
+    Stuck(PathBuf),
     /// The disk is full.
     #[error(
         "the disk that holds {0} is full: free some space; nothing is lost, work goes on by itself"
@@ -119,9 +125,45 @@ pub struct Store {
     format: u32,
     db: sled::Db,
     tree: sled::Tree,
+    /// Whether the disk was full: see [`close_elsewhere`].
+    full: AtomicBool,
+}
+
+/// How many stores of full disks are being closed.
+static CLOSING: AtomicUsize = AtomicUsize::new(0);
+
+/// Longer than a store that closes at all takes for it.
+const CLOSES_WITHIN: Duration = Duration::from_secs(10);
+
+/// sled 0.34 may wait for ever when the last handle of a tree is let go of after its disk was
+/// full: that is left to a thread of its own, and [`recover`] sees whether it comes to an end.
+fn close_elsewhere(db: sled::Db, tree: Option<sled::Tree>) {
+    CLOSING.fetch_add(1, Ordering::AcqRel);
+    std::thread::spawn(move || {
+        // The owner's handles go first.
+        std::thread::sleep(LOCK_WAIT);
+        drop((tree, db));
+        CLOSING.fetch_sub(1, Ordering::AcqRel);
+    });
+}
+
+impl Drop for Store {
+    fn drop(&mut self) {
+        if self.full.load(Ordering::Acquire) {
+            close_elsewhere(self.db.clone(), Some(self.tree.clone()));
+        }
+    }
 }
 
 impl Store {
+    fn failed(&self, source: sled::Error) -> StoreError {
+        let error = failed(&self.path, source);
+        if matches!(error, StoreError::DiskFull(_)) {
+            self.full.store(true, Ordering::Release);
+        }
+        error
+    }
+
     /// Opens the store in a folder and reads what is in it with `load`. If a record does not
     /// read, the whole store is put aside and a new one begun: what is left of it would be a
     /// state that never was. One of another format is emptied.
@@ -191,13 +233,19 @@ impl Store {
             }
             tries -= 1;
         };
-        let tree = db.open_tree("floor").map_err(|e| failed(path, e))?;
-        Ok(Self {
-            path: path.to_owned(),
-            format,
-            db,
-            tree,
-        })
+        match db.open_tree("floor") {
+            Ok(tree) => Ok(Self {
+                path: path.to_owned(),
+                format,
+                db,
+                tree,
+                full: AtomicBool::new(false),
+            }),
+            Err(error) => {
+                close_elsewhere(db, None);
+                Err(failed(path, error))
+            }
+        }
     }
 
     /// Where it lies.
@@ -216,14 +264,12 @@ impl Store {
         let mut unsaid = sled::Batch::default();
         unsaid.remove(FORMAT);
         unsaid.remove(POSITION);
-        self.tree
-            .apply_batch(unsaid)
-            .map_err(|e| failed(&self.path, e))?;
-        self.db.flush().map_err(|e| failed(&self.path, e))?;
-        self.tree.clear().map_err(|e| failed(&self.path, e))?;
+        self.tree.apply_batch(unsaid).map_err(|e| self.failed(e))?;
+        self.db.flush().map_err(|e| self.failed(e))?;
+        self.tree.clear().map_err(|e| self.failed(e))?;
         self.tree
             .insert(FORMAT, encode(&self.format)?)
-            .map_err(|e| failed(&self.path, e))?;
+            .map_err(|e| self.failed(e))?;
         Ok(())
     }
 
@@ -239,12 +285,10 @@ impl Store {
                 None => all.remove(key.as_slice()),
             }
         }
-        self.tree
-            .apply_batch(all)
-            .map_err(|e| failed(&self.path, e))?;
-        self.db.flush().map_err(|e| failed(&self.path, e))?;
+        self.tree.apply_batch(all).map_err(|e| self.failed(e))?;
+        self.db.flush().map_err(|e| self.failed(e))?;
         for _ in 0..(batch.0.len() * LOOKS_OF_TEN).div_ceil(10) {
-            self.tree.get(FORMAT).map_err(|e| failed(&self.path, e))?;
+            self.tree.get(FORMAT).map_err(|e| self.failed(e))?;
         }
         Ok(())
     }
@@ -279,7 +323,7 @@ impl Store {
         self.tree
             .remove(effect_key(number))
             .map(drop)
-            .map_err(|e| failed(&self.path, e))
+            .map_err(|e| self.failed(e))
     }
 
     /// Bytes on disk.
@@ -287,7 +331,7 @@ impl Store {
     /// # Errors
     /// [`StoreError`] when the file system does not say.
     pub fn size_on_disk(&self) -> Result<u64, StoreError> {
-        self.db.size_on_disk().map_err(|e| failed(&self.path, e))
+        self.db.size_on_disk().map_err(|e| self.failed(e))
     }
 }
 
@@ -295,14 +339,14 @@ impl Records for Store {
     type Error = StoreError;
 
     fn bytes(&self, key: &[u8]) -> Result<Option<Vec<u8>>, StoreError> {
-        let found = self.tree.get(key).map_err(|e| failed(&self.path, e))?;
+        let found = self.tree.get(key).map_err(|e| self.failed(e))?;
         Ok(found.map(|bytes| bytes.to_vec()))
     }
 
     fn from(&self, from: Bound<&[u8]>) -> impl Iterator<Item = Result<Record, StoreError>> {
         let records = self.tree.range::<&[u8], _>((from, Bound::Unbounded));
         records.map(|record| {
-            let (key, value) = record.map_err(|e| failed(&self.path, e))?;
+            let (key, value) = record.map_err(|e| self.failed(e))?;
             Ok((key.to_vec(), value.to_vec()))
         })
     }
@@ -393,6 +437,14 @@ pub async fn recover(
                     () = backoff.wait() => {}
                     () = shutdown.requested() => return Ok(None),
                 }
+            }
+            let mut waits = CLOSES_WITHIN;
+            while CLOSING.load(Ordering::Acquire) > 0 {
+                if waits.is_zero() {
+                    return Err(StoreError::Stuck(folder.to_owned()));
+                }
+                tokio::time::sleep(LOCK_WAIT).await;
+                waits = waits.saturating_sub(LOCK_WAIT);
             }
             tracing::info!("there is room again: work goes on from what was stored");
             Ok(None)

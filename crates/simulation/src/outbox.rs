@@ -152,7 +152,7 @@ pub(crate) fn send_again(disk: &Disk, station: StationId, after: u64, breakage: 
 /// Every fact still here, refused, sent or not, in the order of recording.
 pub(crate) fn kept(disk: &Disk) -> Vec<Fact> {
     let lines = book::lines(disk).unwrap();
-    lines.iter().map(|line| read(line)).collect()
+    lines.iter().map(|(_, line)| read(line)).collect()
 }
 
 /// What waits at a position, as it goes over the wire.

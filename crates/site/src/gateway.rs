@@ -17,6 +17,8 @@ pub struct Gateway {
     /// Whether a proxy stands before it that ends TLS and names the caller in
     /// `X-Forwarded-For`.
     pub behind_proxy: bool,
+    /// Where a monitoring system finds how the workers are; it asks nobody who is there.
+    pub metrics: Option<SocketAddr>,
     /// The crew file, for the plan on the page of the day.
     pub crew: Option<PathBuf>,
     /// The planned vats, for how full the rooms will be.
@@ -40,6 +42,7 @@ pub(crate) struct GatewayTable {
     key: Option<Spanned<String>>,
     #[serde(default)]
     behind_proxy: bool,
+    metrics: Option<Spanned<String>>,
     crew: Option<String>,
     makes: Option<String>,
 }
@@ -49,11 +52,16 @@ pub(crate) fn read(
     folder: &Path,
     table: &GatewayTable,
 ) -> Result<Gateway, Located> {
-    let text = table.listen.get_ref();
-    let listen: SocketAddr = text.parse().map_err(|_| {
-        let message = format!("listen is {text:?}: write an address such as \"127.0.0.1:8080\"");
-        origin.error(table.listen.span(), message)
-    })?;
+    let address = |name: &str, text: &Spanned<String>, such: &str| {
+        text.get_ref().parse::<SocketAddr>().map_err(|_| {
+            let is = text.get_ref();
+            let message = format!("{name} is {is:?}: write an address such as \"{such}\"");
+            origin.error(text.span(), message)
+        })
+    };
+    let listen = address("listen", &table.listen, "127.0.0.1:8080")?;
+    let metrics = table.metrics.as_ref();
+    let metrics = metrics.map(|text| address("metrics", text, "127.0.0.1:9464"));
     let tls = match (&table.certificate, &table.key) {
         (Some(certificate), Some(key)) => Some(Tls {
             certificate: folder.join(certificate.get_ref()),
@@ -76,6 +84,7 @@ pub(crate) fn read(
         listen,
         tls,
         behind_proxy: table.behind_proxy,
+        metrics: metrics.transpose()?,
         crew: table.crew.as_ref().map(|file| folder.join(file)),
         makes: table.makes.as_ref().map(|file| folder.join(file)),
     })
@@ -110,6 +119,11 @@ mod tests {
     fn what_is_wrong_is_pointed_at_with_what_would_be_right() {
         for (text, at, says) in [
             ("listen = \"8080\"", "site.toml:1:10", "\"127.0.0.1:8080\""),
+            (
+                "listen = \"[::1]:80\"\nmetrics = \"9464\"",
+                "site.toml:2:11",
+                "\"127.0.0.1:9464\"",
+            ),
             ("listen = \"0.0.0.0:80\"", "site.toml:1:10", "in the clear"),
             (
                 "listen = \"0.0.0.0:80\"\nkey = \"k.pem\"",

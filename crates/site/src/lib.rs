@@ -17,6 +17,7 @@ use std::net::SocketAddr;
 use std::path::PathBuf;
 
 use authority::Role;
+use authority::workers::Worker;
 use chrono::NaiveTime;
 use facts::{PersonId, RoomId, SiteId, StationId};
 use holds::{Rights, Rule};
@@ -54,6 +55,8 @@ pub struct Site {
     pub closed_after_days: i64,
     /// A folder, best on a disk of another box, into which every seal of the records is copied.
     pub seal_copies: Option<PathBuf>,
+    /// Where the nightly backup lies; people hear of it when there was none for two days.
+    pub backup: Option<PathBuf>,
     /// Rooms, in walking order.
     pub rooms: Vec<Room>,
     /// The badges of those who work here, a raw scanner port takes no other; with their roles,
@@ -93,6 +96,17 @@ impl Site {
         let safety = self.safety.as_ref();
         safety.map_or(Rights::AnyBadge, |safety| {
             Rights::Named(safety.may_release.clone())
+        })
+    }
+
+    /// The workers that this site needs.
+    pub fn workers(&self) -> impl Iterator<Item = Worker> {
+        Worker::ALL.into_iter().filter(|worker| match worker {
+            Worker::Gateway => self.gateway.is_some(),
+            Worker::ClimateReader => self.climate.is_some(),
+            Worker::Dispatcher => self.dispatch.is_some(),
+            Worker::Commands | Worker::Demo => false,
+            _ => true,
         })
     }
 

@@ -91,6 +91,7 @@ struct SiteTable {
     lost_after_days: Spanned<i64>,
     closed_after_days: Option<Spanned<i64>>,
     seal_copies: Option<PathBuf>,
+    backup: Option<PathBuf>,
     recipes: Spanned<Vec<Spanned<String>>>,
 }
 
@@ -165,6 +166,7 @@ impl Site {
                 .transpose()?
                 .unwrap_or(CLOSED_AFTER_DAYS),
             seal_copies: file.site.seal_copies.map(|path| folder.join(path)),
+            backup: file.site.backup.map(|path| folder.join(path)),
             recipes: read_recipes(origin, folder, &open, &file.site.recipes, &rooms)?,
             climate: file
                 .climate

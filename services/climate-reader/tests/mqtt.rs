@@ -45,6 +45,7 @@ fn site(mqtt: SocketAddr) -> Site {
         lost_after_days: 3,
         closed_after_days: 60,
         seal_copies: None,
+        backup: None,
         people: Default::default(),
         rooms: Vec::new(),
         stations: Vec::new(),

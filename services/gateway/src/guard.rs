@@ -5,6 +5,7 @@ use std::net::IpAddr;
 use axum::body::Bytes;
 use axum::extract::{FromRequest, FromRequestParts, Request, State};
 use axum::http::request::Parts;
+use axum::http::uri::Authority;
 use axum::http::{HeaderMap, HeaderValue, Method, StatusCode, header};
 use axum::middleware::Next;
 use axum::response::Response;
@@ -22,6 +23,9 @@ pub const SESSION_COOKIE: &str = "wheelward-person";
 
 /// The cookie of a device that is a station.
 pub const DEVICE_COOKIE: &str = "wheelward-station";
+
+/// The cookie by which a browser is known where somebody has signed in before.
+pub const BROWSER_COOKIE: &str = "wheelward-browser";
 
 /// The header in which a call carries its session's token.
 pub const TOKEN_HEADER: &str = "x-wheelward-token";
@@ -60,6 +64,8 @@ pub struct Visitor {
     pub device: Option<Device>,
     /// Their address.
     pub from: IpAddr,
+    /// The secret of their browser.
+    pub browser: Option<String>,
     /// How far the log was read when they asked.
     pub seq: u64,
     /// The language of their browser.
@@ -289,6 +295,7 @@ fn visitor(gateway: &Gateway, request: &Request) -> Visitor {
         signed,
         device: cookie(headers, DEVICE_COOKIE).and_then(|key| people.device(&key)),
         from,
+        browser: cookie(headers, BROWSER_COOKIE),
         seq: gateway.moved().seq(),
         asked_tongue: asked.and_then(|asked| Tongue::accepted(asked.to_str().ok()?)),
     }
@@ -296,6 +303,14 @@ fn visitor(gateway: &Gateway, request: &Request) -> Visitor {
 
 fn allowed(gateway: &Gateway, visitor: &Visitor, request: &Request) -> Result<(), Trouble> {
     gateway.limits().any(visitor)?;
+    let options = gateway.options();
+    if options.tls.is_none() && !options.behind_proxy && names_another(request.headers()) {
+        return Err(Trouble::new(
+            StatusCode::MISDIRECTED_REQUEST,
+            "host",
+            "this address belongs to another name: open Wheelward by its number, such as 127.0.0.1, or as localhost",
+        ));
+    }
     if !request.method().is_safe() && comes_from_elsewhere(request.headers()) {
         return Err(Trouble::new(
             StatusCode::FORBIDDEN,
@@ -304,6 +319,21 @@ fn allowed(gateway: &Gateway, visitor: &Visitor, request: &Request) -> Result<()
         ));
     }
     Ok(())
+}
+
+/// Whether the request was sent to a name that is not this machine's: on plain HTTP, which only
+/// this machine reaches, another site's name that was made to point here would let its pages
+/// speak to ours as if they were one site (DNS rebinding).
+fn names_another(headers: &HeaderMap) -> bool {
+    let host = headers
+        .get(header::HOST)
+        .and_then(|host| host.to_str().ok());
+    let Some(name) = host.and_then(|host| host.parse::<Authority>().ok()) else {
+        // HTTP/1.0, and programs: a browser always says it.
+        return host.is_some();
+    };
+    let name = name.host().trim_matches(['[', ']']).to_ascii_lowercase();
+    name.parse::<IpAddr>().is_err() && name != "localhost" && !name.ends_with(".localhost")
 }
 
 /// What browsers say of where a request comes from (Fetch Metadata, and RFC 6454's

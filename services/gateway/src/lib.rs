@@ -15,6 +15,7 @@ mod known;
 mod limit;
 mod live;
 mod lookup;
+mod metrics;
 mod moved;
 mod page;
 pub mod parameters;
@@ -64,6 +65,15 @@ pub async fn run(
         .with_context(|| format!("cannot make the data folder {}", dir.display()))?;
     let door = Door::open(options.listen, options.tls.as_ref(), options.behind_proxy).await?;
     let tls = options.tls.is_some();
+    if let Some(address) = options.metrics {
+        let door = Door::open(address, None, false).await?;
+        tracing::info!(address = %door.address(), "metrics are served");
+        let asks = metrics::Asks {
+            bus: bus.clone(),
+            site: site.clone(),
+        };
+        tokio::spawn(door.serve(metrics::router(asks), shutdown.clone()));
+    }
     let gateway = Gateway::open(site, options, bus, clock, &dir, shutdown.clone())?;
     tracing::info!(address = %door.address(), tls, "pages are served");
     gateway.setup().tell(door.address(), tls);

@@ -9,7 +9,8 @@ use anyhow::Context as _;
 use axum::Router;
 use axum::body::Body;
 use axum::extract::ConnectInfo;
-use axum::http::Request;
+use axum::http::{Request, StatusCode};
+use axum::response::IntoResponse as _;
 use bus::Shutdown;
 use bus::retry::Backoff;
 use edge::{Seat, Seats};
@@ -35,6 +36,10 @@ const HANDSHAKE_WITHIN: Duration = Duration::from_secs(10);
 /// How long a browser may take to say what it wants, and how long it may stay without saying
 /// anything: whoever only holds the line keeps others out.
 const ASKS_WITHIN: Duration = Duration::from_secs(30);
+
+/// How long it may take from a request's first words to the beginning of its answer: longer than
+/// any worker takes, and an end to a body that comes a byte at a time.
+const ANSWERED_WITHIN: Duration = Duration::from_secs(60);
 
 /// Connections at a time: half of the 1 024 files that a process has where nobody gave it more.
 const CALLERS: usize = 512;
@@ -118,7 +123,13 @@ impl Door {
             let router = router.clone();
             let service = service_fn(move |mut request: Request<Incoming>| {
                 request.extensions_mut().insert(ConnectInfo(Caller(from)));
-                router.clone().oneshot(request.map(Body::new))
+                let answer = router.clone().oneshot(request.map(Body::new));
+                async move {
+                    match tokio::time::timeout(ANSWERED_WITHIN, answer).await {
+                        Ok(answer) => answer,
+                        Err(_) => Ok(StatusCode::REQUEST_TIMEOUT.into_response()),
+                    }
+                }
             });
             let connection = http.serve_connection(TokioIo::new(wire), service);
             let connection = connections.watch(connection);
@@ -215,7 +226,7 @@ fn acceptor(tls: &Tls) -> anyhow::Result<TlsAcceptor> {
 
 #[cfg(test)]
 mod tests {
-    use axum::routing::get;
+    use axum::routing::{get, post};
     use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
     use tokio::net::TcpSocket;
 
@@ -225,7 +236,9 @@ mod tests {
         let door = Door::open("127.0.0.1:0".parse().unwrap(), None, false);
         let door = door.await.unwrap();
         let address = door.address();
-        let router = Router::new().route("/", get(async || "here"));
+        let router = Router::new()
+            .route("/", get(async || "here"))
+            .route("/", post(async |body: String| body));
         tokio::spawn(door.serve(router, Shutdown::new()));
         address
     }
@@ -264,6 +277,18 @@ mod tests {
         tokio::time::timeout(Duration::from_secs(20), again)
             .await
             .unwrap();
+    }
+
+    // Time runs ahead here whenever everyone waits.
+    #[tokio::test(start_paused = true)]
+    async fn a_body_that_does_not_come_to_its_end_is_not_waited_for() {
+        let to = opened().await;
+        let mut stream = connected("127.0.0.1", to).await;
+        let begins = b"POST / HTTP/1.1\r\nhost: x\r\ncontent-length: 9\r\n\r\nslow";
+        stream.write_all(begins).await.unwrap();
+        let mut answer = String::new();
+        let _ = stream.read_to_string(&mut answer).await;
+        assert!(answer.starts_with("HTTP/1.1 408"), "{answer}");
     }
 
     // Time runs ahead here whenever everyone waits.

@@ -134,7 +134,7 @@ fn text(alert: &Value) -> String {
 
 /// The same without what a chat takes for more than words: what somebody typed as a reason or
 /// a note must not call everyone in the room, or show a link under another name.
-fn plain(text: &str) -> String {
+pub(crate) fn plain(text: &str) -> String {
     let mut plain = String::with_capacity(text.len());
     for letter in text.chars() {
         match letter {

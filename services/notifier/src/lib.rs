@@ -10,6 +10,7 @@
 mod courier;
 mod dead_letters;
 mod sent;
+mod watch;
 mod webhook;
 
 use std::path::Path;
@@ -22,6 +23,7 @@ use site::Site;
 pub use courier::Courier;
 pub use dead_letters::DeadLetters;
 pub use sent::{Sent, SentError};
+pub use watch::Watch;
 pub use webhook::{Answer, Webhook};
 
 /// The name of this worker and of its place in the stream.
@@ -40,14 +42,28 @@ pub async fn run(
     data: &Path,
     shutdown: Shutdown,
 ) -> anyhow::Result<()> {
-    let mut courier = match &site.webhook {
-        Some(webhook) => {
-            let webhook =
-                Webhook::new(&webhook.url).context("reading `webhook` in the site file")?;
-            Some(Courier::new(webhook, data, clock)?)
-        }
+    let webhook = site.webhook.as_ref();
+    let webhook = webhook.map(|webhook| Webhook::new(&webhook.url));
+    let webhook = webhook
+        .transpose()
+        .context("reading `webhook` in the site file")?;
+    let watch = Watch::new(&site, webhook.clone(), data)?;
+    let watching = tokio::spawn(watch.run(bus.clone(), shutdown.clone()));
+    let mut courier = match webhook {
+        Some(webhook) => Some(Courier::new(webhook, data, clock)?),
         None => None,
     };
+    let done = deliver(&site, &bus, &mut courier, &shutdown).await;
+    watching.abort();
+    done
+}
+
+async fn deliver(
+    site: &Site,
+    bus: &Bus,
+    courier: &mut Option<Courier>,
+    shutdown: &Shutdown,
+) -> anyhow::Result<()> {
     let mut jobs = tokio::select! {
         jobs = bus.jobs(NAME, &site.id, "alert.>") => jobs?,
         () = shutdown.requested() => return Ok(()),
@@ -61,7 +77,7 @@ pub async fn run(
             return Ok(());
         };
         let delivering = async {
-            match &mut courier {
+            match courier.as_mut() {
                 Some(courier) => courier.deliver(&job.id, &job.body).await,
                 None => {
                     tracing::info!(alert = job.id, "{}", courier::text_of(&job.body));

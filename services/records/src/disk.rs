@@ -10,7 +10,7 @@ use facts::stored::borsh::BorshSerialize;
 use projection::{Aside, Store, StoreError, Unwritten};
 
 /// Raised when what is stored would be read differently: the log is then read again.
-const FORMAT: u32 = 1;
+const FORMAT: u32 = 2;
 
 /// A store, and what was put into it since it was last written.
 ///

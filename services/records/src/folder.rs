@@ -189,11 +189,11 @@ impl Folder {
     /// [`RecordsError::NotAsSealed`] when the ledger no longer has what was sealed last;
     /// [`RecordsError::File`].
     pub fn seal(&mut self, day: NaiveDate, now: DateTime<Utc>) -> Result<Seal, RecordsError> {
-        let path = self.dir.join(archive::LEDGER);
-        self.out.sync_data().map_err(file(&path))?;
         if self.broken {
             return Err(RecordsError::NotAsSealed);
         }
+        let path = self.dir.join(archive::LEDGER);
+        self.out.sync_data().map_err(file(&path))?;
         let (first, previous) = match &self.sealed {
             None => (1, [0; 32]),
             Some(seal) => (seal.statement.last + 1, seal.hash()),

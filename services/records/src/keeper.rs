@@ -1,6 +1,6 @@
 //! The ledger and the index, kept in step with the log.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 use std::path::Path;
 
@@ -9,7 +9,7 @@ use bus::telling::Telling;
 use bus::{Position, Stored};
 use chrono::{DateTime, TimeDelta, Utc};
 use facts::wire::Read;
-use facts::{Event, Fact, SampleId, SiteId};
+use facts::{Event, Fact, HoldId, SampleId, SiteId};
 use projection::{Records as _, Store, StoreError};
 use quantity::{DairyClock, DairyDay, calendar};
 use safety::{Diary, Plan};
@@ -38,6 +38,9 @@ const KEPT: &[u8] = b"kept";
 /// How far the ledger is looked through again.
 const ROUND: &[u8] = b"round";
 
+/// More lines that are gone from the log are not kept, but found again by reading both anew.
+const MOST_OWED: usize = 5_000;
+
 /// Changed wheels whose stories are told again at a time, so that questions need not wait.
 const SETTLED_AT_ONCE: usize = 2_000;
 /// More changed wheels than this are not left for later: those with the first codes are most
@@ -55,9 +58,19 @@ struct Kept {
     /// The latest instant at which somebody says to have ended a hold, or made a wheel that a
     /// hold may have to be worked out for.
     ended: Option<At>,
+    /// The same for each hold alone.
+    ended_of: BTreeMap<HoldId, At>,
+    /// Lines of the ledger that are gone from the log, perhaps for good.
+    owed: Vec<String>,
 }
 
-facts::stored_struct!(Kept { rule, mark, ended });
+facts::stored_struct!(Kept {
+    rule,
+    mark,
+    ended,
+    ended_of,
+    owed,
+});
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 struct At {
@@ -66,6 +79,25 @@ struct At {
 
 use facts::stored::instant;
 facts::stored_struct!(At { at via instant });
+
+impl Kept {
+    fn saw(&mut self, fact: &Fact) {
+        let hold = match &fact.event {
+            Event::WheelReleased(released) => Some(released.hold),
+            Event::HoldLifted(lifted) => Some(lifted.hold),
+            Event::WheelPortioned(_) => None,
+            _ => return,
+        };
+        let at = At {
+            at: fact.occurred_at,
+        };
+        self.ended = self.ended.max(Some(at));
+        if let Some(hold) = hold {
+            let of = self.ended_of.entry(hold).or_insert(at);
+            *of = at.max(*of);
+        }
+    }
+}
 
 /// Writes down what the log has, and folds it for tracing. Both go on where they were: the
 /// index, how far the ledger and the log had come and whatever else is kept are stored in one
@@ -128,7 +160,9 @@ impl Keeper {
             Ok((kept, store.position::<Position>()?))
         };
         let (disk, (kept, mut position), aside) = Disk::open(&dir.join(INDEX), load)?;
-        let kept = kept.filter(|kept| kept.rule == of_rule && position.is_some());
+        let kept = kept.filter(|kept| {
+            kept.rule == of_rule && position.is_some() && Matching::owing(&kept.owed).is_ok()
+        });
         let place = |kept: &Kept| Place::of(kept.mark.clone(), &site);
         let known = match &kept {
             Some(kept) => Folder::open_at(dir, site, place(kept))?,
@@ -151,12 +185,13 @@ impl Keeper {
             }
         };
         let before = Lines::open(dir, place(&kept))?;
+        let matching = Matching::owing(&kept.owed).unwrap_or_default();
         let notebook = Notebook::open(rule.rights().clone(), &disk)?;
         Ok(Self {
             site,
             ours: format!("floor.{site}."),
             before,
-            matching: Matching::default(),
+            matching,
             of_rule,
             folder,
             rights: rule.rights().clone(),
@@ -212,19 +247,13 @@ impl Keeper {
             {
                 self.stirred |= matters(&fact.event);
                 self.news |= Diary::takes(&fact.event) && !Diary::is_routine(&fact.event);
-                recorded = recorded.max(Some(fact.recorded_at));
+                // A clock that is ahead must not make what checks still need look old.
+                let at = fact.recorded_at.min(message.stored_at);
+                recorded = recorded.max(Some(at));
                 if empty && !self.live {
                     self.found.get_or_insert(fact.recorded_at);
                 }
-                if matches!(
-                    fact.event,
-                    Event::WheelReleased(_) | Event::HoldLifted(_) | Event::WheelPortioned(_)
-                ) {
-                    let at = At {
-                        at: fact.occurred_at,
-                    };
-                    self.kept.ended = self.kept.ended.max(Some(at));
-                }
+                self.kept.saw(&fact);
                 // The log's numbers fit for as long as a site makes less than 4e9 facts.
                 self.index
                     .apply_from(&fact, u32::try_from(message.seq).unwrap_or(0));
@@ -251,10 +280,17 @@ impl Keeper {
         }
         let place = self.before.as_ref().map(Lines::place);
         self.kept.mark = place.unwrap_or(self.folder.place()).mark();
-        self.kept.rule = match self.matching.is_even() {
-            true => self.of_rule.clone(),
-            false => String::new(),
+        let beside = self.before.is_none() || self.matching.is_even();
+        let owed = if beside {
+            self.matching.owes(MOST_OWED)
+        } else {
+            None
         };
+        self.kept.rule = match &owed {
+            Some(_) => self.of_rule.clone(),
+            None => String::new(),
+        };
+        self.kept.owed = owed.unwrap_or_default();
         Ok(())
     }
 
@@ -454,14 +490,21 @@ impl Keeper {
         holds::owed(&trace, &mut self.asking, self.plan.as_ref(), refused)
     }
 
-    /// When a hold that is stated at `now` happens: after whatever ended one, also when the
-    /// clock of whoever ended it is ahead of ours. Else it would count as ended already; and
-    /// what was said of a hold's wheels would not count for those made last.
+    /// When what is stated of a hold at `now` happens: after whatever ended that very hold, also
+    /// when the clock of whoever ended it is ahead of ours, or it would count as ended already.
+    /// What another hold's end or another wheel says of the time moves it by nothing: else one
+    /// clock that is wrong would make every later hold one that nobody can end before its time.
+    /// That all of a hold's wheels were told comes after every wheel that was made.
     #[must_use]
-    pub fn hold_at(&self, now: DateTime<Utc>) -> DateTime<Utc> {
-        let after = |ended: DateTime<Utc>| calendar::later(ended, TimeDelta::milliseconds(1));
-        let ended = self.kept.ended;
-        ended.map_or(now, |ended| now.max(after(ended.at)))
+    pub fn hold_at(&self, event: &Event, now: DateTime<Utc>) -> DateTime<Utc> {
+        let after = |ended: At| calendar::later(ended.at, TimeDelta::milliseconds(1));
+        let of = |hold: HoldId| self.kept.ended_of.get(&hold).copied();
+        let ended = match event {
+            Event::HoldPlaced(placed) => of(placed.hold),
+            Event::WheelHeld(held) => of(held.hold),
+            _ => self.kept.ended,
+        };
+        ended.map_or(now, |ended| now.max(after(ended)))
     }
 
     /// Every hold that stands.
@@ -506,9 +549,8 @@ impl Keeper {
         if self.folder.count() == 0 || sealed.is_some_and(|sealed| sealed >= ended) {
             return Ok(None);
         }
-        if self.gone() > 0 {
-            return Err(RecordsError::NotAsSealed);
-        }
+        // Also while something of the ledger is gone from the log, perhaps for good: a seal
+        // vouches for what was written down, and what is gone is told as long as it is.
         self.folder.seal(ended.date(), now).map(Some)
     }
 }

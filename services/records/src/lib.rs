@@ -119,6 +119,8 @@ pub async fn run(
     let mut keeper = open()?;
     let mut told = Told::open(&folder.join(TOLD))?;
     let mut looked: Option<DateTime<Utc>> = None;
+    // Why nothing could be sealed, as it was last said.
+    let mut unsealed: Option<String> = None;
     let mut ticked = false;
     let outbox = Outbox::open(&data.join("records-outbox"), site.id)?;
     let station = StationId::new(STATION)?;
@@ -222,7 +224,13 @@ pub async fn run(
                     looked = None;
                 }
                 Ok(None) => {}
-                Err(error) => tracing::error!("{error}"),
+                Err(error) => {
+                    let why = error.to_string();
+                    if unsealed.as_ref() != Some(&why) {
+                        tracing::error!("{why}");
+                        unsealed = Some(why);
+                    }
+                }
             }
             let news = std::mem::take(&mut ticked) && keeper.take_news();
             if news || looked.is_none_or(|looked| now - looked >= LOOK_EVERY || now < looked) {
@@ -301,7 +309,6 @@ fn state_owed(
     station: &StationId,
     now: DateTime<Utc>,
 ) -> anyhow::Result<()> {
-    let at = keeper.hold_at(now);
     let refused = outbox.refusals()?;
     let refused = refused
         .iter()
@@ -321,13 +328,15 @@ fn state_owed(
     let parts = owed.into_iter().flat_map(in_facts);
     let news = parts.filter(|event| !refused.contains(event));
     let drafts = news.map(|event| Draft {
-        occurred_at: at,
+        occurred_at: keeper.hold_at(&event, now),
         claimed_at: None,
         person: None,
         event,
     });
+    let drafts: Vec<Draft> = drafts.collect();
     // As if it were stated then: it must count after what ended the hold before it.
-    outbox.record(station, drafts.collect(), at)?;
+    let at = drafts.iter().map(|draft| draft.occurred_at).max();
+    outbox.record(station, drafts, at.unwrap_or(now))?;
     Ok(())
 }
 

@@ -71,6 +71,29 @@ impl Matching {
         owed.filter(|(number, _)| *number <= count).count()
     }
 
+    /// Goes on with what the ledger had and the log had not shown.
+    pub(crate) fn owing(lines: &[String]) -> Result<Self, BadLedger> {
+        let mut matching = Self::default();
+        for (line, at) in lines.iter().zip(1..) {
+            let (number, was) = Entry::read(line, at)?;
+            let owed = matching.owed.entry(was.name()).or_default();
+            owed.push_back((number, was));
+        }
+        Ok(matching)
+    }
+
+    /// What to go on with, in the ledger's order; `None` where both sides are not beside each
+    /// other, or more is owed than is worth keeping.
+    pub(crate) fn owes(&self, most: usize) -> Option<Vec<String>> {
+        if !self.new.is_empty() || self.owed() > most {
+            return None;
+        }
+        let mut owed: Vec<&(u64, Entry)> = self.owed.values().flatten().collect();
+        owed.sort_by_key(|(number, _)| *number);
+        let lines = owed.iter().map(|(number, was)| was.line(*number));
+        Some(lines.collect())
+    }
+
     /// Whether both sides have shown the same.
     pub(crate) fn is_even(&self) -> bool {
         self.owed.is_empty() && self.new.is_empty()

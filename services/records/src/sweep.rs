@@ -77,6 +77,8 @@ struct Begun {
     records: u64,
     end: u64,
     seal: Option<Seal>,
+    /// How many of them were known to be gone from the log when the round began.
+    gone: usize,
     stretches: u32,
 }
 
@@ -98,8 +100,7 @@ impl Sweep {
     /// [`RecordsError`]; a broker that does not answer is asked again later.
     pub(crate) async fn begin(&mut self, keeper: &Keeper) -> Result<(), RecordsError> {
         let rests = self.rests_until > tokio::time::Instant::now();
-        // While something is gone, that is said already, and it may come back.
-        if self.begun.is_some() || rests || keeper.gone() > 0 {
+        if self.begun.is_some() || rests {
             return Ok(());
         }
         let round = keeper.round()?;
@@ -125,6 +126,7 @@ impl Sweep {
             records: end.ledger().count(),
             end: keeper.seq(),
             seal: keeper.last_seal().cloned(),
+            gone: keeper.gone(),
             stretches: 0,
         });
         Ok(())
@@ -205,7 +207,8 @@ impl Begun {
                 wrong.extend(self.matching.line_alone(line));
             }
             let gone = self.matching.owed_to(self.records);
-            if gone > 0 {
+            // Of what was known to be gone people have heard, and it may have come back.
+            if gone > self.gone {
                 wrong.push(gone_from_the_log(gone));
             }
             let unknown = self.matching.take_new();

@@ -214,7 +214,7 @@ fn an_index_of_other_rules_or_of_another_ledger_is_made_anew() {
 }
 
 #[test]
-fn a_ledger_that_is_not_what_the_log_has_is_told_and_no_more_sealed_until_it_is() {
+fn what_is_gone_from_the_log_is_told_until_it_is_back_and_the_ledger_is_sealed_meanwhile() {
     let log = messages(&some_facts());
     let dir = tempfile::tempdir().unwrap();
     let folder = dir.path().join("records");
@@ -233,17 +233,13 @@ fn a_ledger_that_is_not_what_the_log_has_is_told_and_no_more_sealed_until_it_is(
     let told = keeper.differs().unwrap().text;
     let said = format!("{lost} records that were written down are no longer in the log");
     assert!(told.contains(&said), "{told}");
-    let refused = keeper.seal_if_due(day(2), &clock).unwrap_err();
-    assert!(
-        refused.to_string().contains("does not chain up"),
-        "{refused}"
-    );
+    assert!(keeper.seal_if_due(day(2), &clock).unwrap().is_some());
+    assert!(keeper.differs().unwrap().text.contains(&said));
 
-    // Stopped before anything came back, it says the same.
+    // Stopped before anything came back, it says the same, and need not read the log again.
     drop(keeper);
     let mut keeper = open(&folder);
-    assert_eq!(keeper.position(), None);
-    take(&mut keeper, &log, 9);
+    assert_eq!(keeper.seq(), 9);
     keeper.caught_up().unwrap();
     assert!(keeper.differs().unwrap().text.contains(&said));
 
@@ -259,10 +255,9 @@ fn a_ledger_that_is_not_what_the_log_has_is_told_and_no_more_sealed_until_it_is(
     take(&mut keeper, &healed, lost - 1);
     let said = "1 records that were written down are no longer in the log";
     assert!(keeper.differs().unwrap().text.contains(said));
-    assert!(keeper.seal_if_due(day(2), &clock).is_err());
     take(&mut keeper, &healed, 1);
     assert_eq!(keeper.differs(), None);
-    assert!(keeper.seal_if_due(day(2), &clock).unwrap().is_some());
+    assert!(keeper.seal_if_due(day(3), &clock).unwrap().is_some());
     assert_eq!(std::fs::read_to_string(&path).unwrap(), written);
     drop(keeper);
     let mut keeper = open(&folder);
@@ -283,4 +278,61 @@ fn a_ledger_that_is_not_what_the_log_has_is_told_and_no_more_sealed_until_it_is(
     open(&folder).forget().unwrap();
     let error = Keeper::open(&folder, site(), Rule::default(), None).err();
     assert!(error.unwrap().to_string().contains("ledger"));
+}
+
+/// Found in a review: one wheel dated ahead by a machine's clock, and nobody could end any hold
+/// that was stated here before that date.
+#[test]
+fn a_clock_that_is_ahead_elsewhere_moves_no_hold_and_the_end_of_that_very_hold_does() {
+    let dir = tempfile::tempdir().unwrap();
+    let mut keeper = open(&dir.path().join("records"));
+    let now: DateTime<chrono::Utc> = "2026-03-01T08:00:00Z".parse().unwrap();
+    let ahead = now + chrono::TimeDelta::days(200);
+    let fact = |n: u64, at: DateTime<chrono::Utc>, event: facts::Event| Fact {
+        id: format!("0190b6b0-0000-7000-8000-{n:012x}").parse().unwrap(),
+        site: site(),
+        station: "vat-1".parse().unwrap(),
+        station_seq: n,
+        person: None,
+        occurred_at: at,
+        claimed_at: None,
+        recorded_at: at,
+        event,
+    };
+    let wheel: facts::WheelId = "B2-01".parse().unwrap();
+    let born = facts::WheelPortioned {
+        wheel,
+        batch: "B2".parse().unwrap(),
+        weight_g: quantity::Grams::new(4_000).unwrap(),
+        scale: None,
+        tare_g: None,
+        mixer: None,
+    };
+    let released = |hold: &str| facts::WheelReleased {
+        wheels: vec![wheel],
+        hold: hold.parse().unwrap(),
+        reason: "good".into(),
+    };
+    let log = messages(&[
+        fact(1, ahead, born.into()),
+        fact(2, ahead, released("OTHER").into()),
+        fact(3, ahead, released("LAB-2").into()),
+    ]);
+    take(&mut keeper, &log, 9);
+    keeper.caught_up().unwrap();
+    let held = |hold: &str| {
+        let held = facts::WheelHeld {
+            wheels: vec![wheel],
+            hold: hold.parse().unwrap(),
+            reason: "a result".into(),
+        };
+        facts::Event::from(held)
+    };
+    assert_eq!(keeper.hold_at(&held("LAB-1"), now), now);
+    assert!(keeper.hold_at(&held("LAB-2"), now) > ahead);
+    // Nor does a restart forget it.
+    drop(keeper);
+    let keeper = open(&dir.path().join("records"));
+    assert_eq!(keeper.hold_at(&held("LAB-1"), now), now);
+    assert!(keeper.hold_at(&held("LAB-2"), now) > ahead);
 }

@@ -61,6 +61,7 @@ fn site(dir: &Path) -> Site {
         lost_after_days: 4,
         closed_after_days: 60,
         seal_copies: None,
+        backup: None,
         people: Default::default(),
         rooms: Vec::new(),
         stations: Vec::new(),

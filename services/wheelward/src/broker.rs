@@ -1,8 +1,10 @@
 //! A site's broker: who signs in there, and who may do what.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use anyhow::Context as _;
 use bus::broker::{ChildBroker, Guard, Mqtt};
 use bus::permissions::{self, Grants};
 use bus::retry::Backoff;
@@ -20,8 +22,16 @@ const RAN_WELL: Duration = Duration::from_secs(60);
 pub fn run(command: &BrokerCommand) -> anyhow::Result<()> {
     match command {
         BrokerCommand::Permissions(args) => {
-            let site = files::site(&args.site)?;
-            print!("{}", permissions::conf(&grants(&site)));
+            let grants = grants(&files::site(&args.site)?);
+            let public = match &args.keys {
+                Some(folder) => {
+                    let users = grants.workers().map(authority::workers::Worker::name);
+                    bus::nkeys(folder, users)
+                        .with_context(|| format!("could not keep keys in {}", folder.display()))?
+                }
+                None => BTreeMap::new(),
+            };
+            print!("{}", permissions::conf(&grants, &public));
         }
     }
     Ok(())
@@ -172,7 +182,7 @@ mod tests {
     fn the_shipped_permissions_are_those_of_the_demos_site() {
         let site = crate::demo::shipped_site().unwrap();
         assert!(
-            permissions::conf(&grants(&site)) == SHIPPED,
+            permissions::conf(&grants(&site), &BTreeMap::new()) == SHIPPED,
             "make it anew: wheelward broker permissions --site deploy/demo/larkholm.toml > deploy/nats/permissions.conf"
         );
     }

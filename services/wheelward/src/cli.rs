@@ -150,6 +150,9 @@ pub enum Command {
     /// What lies in a station's outbox, also in a damaged one: facts that wait for the broker,
     /// that were sent and are kept, that the broker refused.
     Outbox(OutboxArgs),
+    /// Look at an installation: broker, disk, workers, records, certificate, backup, printers,
+    /// open ports; says what is wrong and what to do.
+    Doctor(DoctorArgs),
     /// Watch a simulated dairy run through the real workers on a real broker.
     Demo(DemoArgs),
     /// Measure the spine: ratios in one run.
@@ -169,6 +172,27 @@ pub enum Command {
     Man,
 }
 
+/// How a broker that runs by itself knows who signs in, and is known.
+#[derive(Args, Clone, Default)]
+pub struct AccessArgs {
+    /// A folder with a key for each worker and for these commands, as `wheelward broker
+    /// permissions --keys` makes it. A key that is changed there counts from the next connection.
+    #[arg(long, env = "WHEELWARD_BROKER_KEYS", value_name = "FOLDER")]
+    pub broker_keys: Option<PathBuf>,
+    /// The certificate authority that signed the broker's certificate (PEM).
+    #[arg(long, env = "WHEELWARD_BROKER_CA", value_name = "FILE")]
+    pub broker_ca: Option<PathBuf>,
+}
+
+impl AccessArgs {
+    pub fn access(&self) -> bus::Access {
+        bus::Access {
+            authority: self.broker_ca.clone(),
+            keys: self.broker_keys.clone(),
+        }
+    }
+}
+
 #[derive(Args)]
 pub struct UpArgs {
     /// The site file.
@@ -177,12 +201,23 @@ pub struct UpArgs {
     /// A broker that already runs, for example nats://127.0.0.1:4222.
     #[arg(long, env = "WHEELWARD_BROKER")]
     pub broker: Option<String>,
+    #[command(flatten)]
+    pub access: AccessArgs,
     /// Where everything is kept.
     #[arg(long, env = "WHEELWARD_DATA", default_value = "data")]
     pub data: PathBuf,
     /// Where the time comes from: this machine, or ticks on the broker.
     #[arg(long, value_enum, default_value_t = ClockKind::System)]
     pub clock: ClockKind,
+}
+
+#[derive(Args)]
+pub struct DoctorArgs {
+    /// The site file.
+    #[arg(long, env = "WHEELWARD_SITE")]
+    pub site: PathBuf,
+    #[command(flatten)]
+    pub ask: AskArgs,
 }
 
 #[derive(Args)]
@@ -209,6 +244,10 @@ pub struct PermissionsArgs {
     /// The site file.
     #[arg(long, env = "WHEELWARD_SITE")]
     pub site: PathBuf,
+    /// Sign in with nkeys in the place of passwords: the secret half of each lies in this
+    /// folder, and is made where there is none yet; the broker gets the public halves alone.
+    #[arg(long, value_name = "FOLDER")]
+    pub keys: Option<PathBuf>,
 }
 
 #[derive(Args)]
@@ -225,6 +264,8 @@ pub struct WorkerArgs {
         default_value = "nats://127.0.0.1:4222"
     )]
     pub broker: String,
+    #[command(flatten)]
+    pub access: AccessArgs,
     /// Where everything is kept.
     #[arg(long, env = "WHEELWARD_DATA", default_value = "data")]
     pub data: PathBuf,
@@ -308,6 +349,8 @@ pub struct AskArgs {
     /// The broker, if not the one found in the data folder.
     #[arg(long, env = "WHEELWARD_BROKER")]
     pub broker: Option<String>,
+    #[command(flatten)]
+    pub access: AccessArgs,
     /// The site's code, if not the one found in the data folder.
     #[arg(long)]
     pub site_id: Option<String>,

@@ -22,7 +22,7 @@ use bus::{Bus, Outbox, Shutdown};
 use floor_sim::{Dairy, Mistakes, Size};
 use site::{ScaleConnect, Scan, Site};
 
-use crate::cli::{ClockKind, DemoArgs, UpArgs};
+use crate::cli::{AccessArgs, ClockKind, DemoArgs, UpArgs};
 use crate::running::Asker;
 use crate::supervise::Floor;
 use crate::{broker as own_broker, files};
@@ -100,6 +100,7 @@ pub async fn run(args: DemoArgs) -> anyhow::Result<()> {
     let up = UpArgs {
         site: site_file,
         broker: Some(broker.url()),
+        access: AccessArgs::default(),
         data: args.data.clone(),
         clock: ClockKind::Bus,
     };

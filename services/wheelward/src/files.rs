@@ -126,7 +126,7 @@ impl Kind {
 /// `wheelward check`
 pub fn check(args: &CheckArgs) -> anyhow::Result<()> {
     let mut recipes = RecipeBook::default();
-    let mut makes_later = Vec::new();
+    let (mut makes_later, mut customers_later) = (Vec::new(), Vec::new());
     for path in &args.files {
         let shown = path.display();
         match Kind::of(&text(path)?) {
@@ -141,8 +141,7 @@ pub fn check(args: &CheckArgs) -> anyhow::Result<()> {
                 );
             }
             Kind::Customers => {
-                customers(path)?;
-                println!("{shown}: the customers are right");
+                customers_later.push((path, customers(path)?));
             }
             Kind::Safety => {
                 safety(path)?;
@@ -163,11 +162,19 @@ pub fn check(args: &CheckArgs) -> anyhow::Result<()> {
                     site.recipes.iter().count()
                 );
                 check_people(path, &site)?;
+                if let Some(dispatch) = &site.dispatch {
+                    let own = customers(&dispatch.customers)?;
+                    check_markets(&dispatch.customers, &own, &site.recipes)?;
+                }
                 for recipe in site.recipes.iter() {
                     recipes.add(recipe.as_ref().clone());
                 }
             }
         }
+    }
+    for (path, customers) in customers_later {
+        check_markets(path, &customers, &recipes)?;
+        println!("{}: the customers are right", path.display());
     }
     // What a vat is made by stands in a site's recipes, wherever that was named.
     for path in makes_later {
@@ -184,7 +191,7 @@ pub fn check(args: &CheckArgs) -> anyhow::Result<()> {
 }
 
 /// Checks that scanners know everyone who works here.
-fn check_people(path: &Path, site: &Site) -> anyhow::Result<()> {
+pub fn check_people(path: &Path, site: &Site) -> anyhow::Result<()> {
     let shown = path.display();
     if let Some(nobody) = site.nobody_scans() {
         return Err(BadFile(format!("{shown}: {nobody}")).into());
@@ -210,6 +217,22 @@ fn check_people(path: &Path, site: &Site) -> anyhow::Result<()> {
         .into()),
         None => Ok(()),
     }
+}
+
+/// Checks that somebody describes every market that customers are in: the law there, and how
+/// much life cheese must have left, would else silently be none.
+fn check_markets(path: &Path, customers: &Customers, recipes: &RecipeBook) -> anyhow::Result<()> {
+    let shown = path.display();
+    for customer in customers.customers.values() {
+        if let Err(unknown) = customers.market_named(recipes, customer.market) {
+            return Err(BadFile(format!(
+                "{shown}: customer {}: {unknown} Describe it in a [[market]] here or in a recipe (and name the site file as well)",
+                customer.id
+            ))
+            .into());
+        }
+    }
+    Ok(())
 }
 
 /// Says that a recipe file is right.

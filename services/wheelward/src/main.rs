@@ -6,6 +6,7 @@ mod broker;
 mod cli;
 mod demo;
 mod dispatching;
+mod doctor;
 mod export;
 mod falls;
 mod files;
@@ -40,11 +41,13 @@ use std::process::ExitCode;
 
 use clap::{CommandFactory as _, Parser as _};
 use cli::{Cli, Command, FactsCommand};
+use rustix::fs::Mode;
 
 fn main() -> ExitCode {
     end_quietly_when_nobody_reads();
     let cli = Cli::parse();
     start_log(&cli.command);
+    keep_private(&cli.command);
     let runtime = match tokio::runtime::Runtime::new() {
         Ok(runtime) => runtime,
         Err(error) => {
@@ -94,6 +97,7 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
         Command::Facts(FactsCommand::Export(args)) => export::run(&args).await,
         Command::Facts(FactsCommand::Schema(args)) => schema::run(&args),
         Command::Facts(FactsCommand::Rights(args)) => rights::run(&args),
+        Command::Doctor(args) => doctor::run(&args).await,
         Command::Demo(args) => demo::run(args).await,
         Command::Bench(args) => bench::run(args).await,
         Command::Check(args) => files::check(&args),
@@ -108,6 +112,17 @@ async fn run(cli: Cli) -> anyhow::Result<()> {
             Ok(())
         }
         Command::Man => Ok(clap_mangen::Man::new(Cli::command()).render(&mut std::io::stdout())?),
+    }
+}
+
+/// What a floor keeps is for the user who runs it alone: facts, names, passwords. A file that
+/// somebody asked for is made as that person's other files are.
+fn keep_private(command: &Command) {
+    if matches!(
+        command,
+        Command::Up(_) | Command::Worker(_) | Command::Demo(_)
+    ) {
+        rustix::process::umask(Mode::RWXG | Mode::RWXO);
     }
 }
 

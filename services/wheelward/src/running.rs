@@ -1,9 +1,9 @@
 //! What a running floor leaves in its data folder so that questions find it.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use anyhow::Context as _;
-use bus::{Bus, BusError};
+use bus::{Access, Bus, BusError};
 use facts::{PersonId, SiteId};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
@@ -21,6 +21,11 @@ pub struct Running {
     /// Whether it started that broker itself: then its passwords lie in the data folder.
     #[serde(default)]
     pub own_broker: bool,
+    /// Where the keys for another broker lie, and the authority that signed its certificate.
+    #[serde(default)]
+    pub keys: Option<PathBuf>,
+    #[serde(default)]
+    pub ca: Option<PathBuf>,
     /// Its site.
     pub site: SiteId,
     /// Its rooms' names.
@@ -64,6 +69,11 @@ impl Asker {
     /// Connects to the floor that the arguments name.
     pub async fn connect(args: &AskArgs) -> anyhow::Result<Self> {
         let running = Running::read(&args.data);
+        let of_running = running.as_ref().filter(|_| args.broker.is_none());
+        let access = Access {
+            keys: (args.access.broker_keys.clone()).or_else(|| of_running?.keys.clone()),
+            authority: (args.access.broker_ca.clone()).or_else(|| of_running?.ca.clone()),
+        };
         let broker = match (&args.broker, &running) {
             (Some(given), _) => Some(given.clone()),
             (None, Some(running)) if running.own_broker => {
@@ -76,12 +86,20 @@ impl Asker {
             None => running.map(|r| r.site),
         };
         let (Some(broker), Some(site)) = (broker, site) else {
+            let word = args.data.join(FILE);
+            if word.exists() && std::fs::File::open(&word).is_err() {
+                anyhow::bail!(
+                    "{} may not be read: run this as the user who runs `wheelward up`",
+                    word.display()
+                );
+            }
             anyhow::bail!(
                 "no floor runs in {}: start one with `wheelward up`, or say --data, or --broker and --site-id",
                 args.data.display()
             );
         };
-        let bus = Bus::connect(&broker, authority::workers::Worker::Commands.name()).await?;
+        let user = authority::workers::Worker::Commands.name();
+        let bus = Bus::connect_with(&broker, user, &access).await?;
         let patience = std::time::Duration::from_secs(3);
         if tokio::time::timeout(patience, bus.connected())
             .await

@@ -1,13 +1,14 @@
 //! Runs every worker of a site as a process of its own, and starts again what falls over: a
 //! worker here, the floor's own broker in [`crate::broker`].
 
-use std::path::PathBuf;
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
 use std::process::Stdio;
 
 use anyhow::Context as _;
 use authority::workers;
 use bus::permissions::SENSORS;
-use bus::{Bus, Keys, Shutdown};
+use bus::{Access, Bus, Keys, Shutdown};
 use site::{Scan, Site};
 use tokio::process::{Child, Command};
 use tokio::sync::mpsc;
@@ -26,7 +27,7 @@ pub async fn up(args: UpArgs) -> anyhow::Result<()> {
     println!(
         "{} is up. Broker {}. Data in {}.",
         site.name,
-        floor.url,
+        bus::without_password(&floor.url),
         args.data.display()
     );
     for station in &site.stations {
@@ -87,6 +88,7 @@ struct Start {
     data: PathBuf,
     broker: String,
     keys: Option<Keys>,
+    access: Access,
     clock: ClockKind,
     logs: Option<PathBuf>,
 }
@@ -117,7 +119,12 @@ impl Floor {
             .unwrap_or_default();
         // Only the scheduler may make the streams.
         let scheduler = workers::Worker::Scheduler.name();
-        let bus = Bus::connect(&sign_in(keys.as_ref(), &url, scheduler), scheduler).await?;
+        let access = Access {
+            keys: absolute(args.access.broker_keys.as_deref())?,
+            authority: absolute(args.access.broker_ca.as_deref())?,
+        };
+        let address = sign_in(keys.as_ref(), &url, scheduler);
+        let bus = Bus::connect_with(&address, scheduler, &access).await?;
         tokio::select! {
             ready = bus.ready() => ready?,
             () = shutdown.requested() => {}
@@ -130,6 +137,8 @@ impl Floor {
         Running {
             broker: url.clone(),
             own_broker: keys.is_some(),
+            keys: access.keys.clone(),
+            ca: access.authority.clone(),
             site: site.id,
             rooms,
             people: site.people.keys().copied().collect(),
@@ -141,6 +150,7 @@ impl Floor {
             data: args.data.clone(),
             broker: url.clone(),
             keys: keys.clone(),
+            access,
             clock: args.clock,
             logs,
         };
@@ -155,12 +165,7 @@ impl Floor {
         let teller = tokio::spawn(teller.tell(heard));
         let workers = Worker::ALL
             .into_iter()
-            .filter(|worker| match worker {
-                Worker::Gateway => site.gateway.is_some(),
-                Worker::ClimateReader => site.climate.is_some(),
-                Worker::Dispatcher => site.dispatch.is_some(),
-                _ => true,
-            })
+            .filter(|worker| site.workers().any(|needed| needed.name() == worker.name()))
             .map(|worker| {
                 let typed = typed && worker == Worker::MoveRecorder;
                 let kept = Kept {
@@ -199,6 +204,14 @@ impl Floor {
     }
 }
 
+/// Workers, and commands in other folders, find it too.
+fn absolute(path: Option<&Path>) -> anyhow::Result<Option<PathBuf>> {
+    path.map(|path| {
+        std::fs::canonicalize(path).with_context(|| format!("could not open {}", path.display()))
+    })
+    .transpose()
+}
+
 fn sign_in(keys: Option<&Keys>, url: &str, user: &str) -> String {
     keys.map_or_else(|| url.to_owned(), |keys| keys.sign_in(url, user))
 }
@@ -223,6 +236,13 @@ impl Start {
             ClockKind::System => "system",
             ClockKind::Bus => "bus",
         };
+        let given = [
+            ("--broker-keys", &self.access.keys),
+            ("--broker-ca", &self.access.authority),
+        ];
+        let given = given
+            .into_iter()
+            .filter_map(|(name, path)| Some([name.into(), path.as_ref()?.into()]));
         Command::new(&self.program)
             .args(["worker", worker.name(), "--clock", clock])
             .envs(memory())
@@ -235,6 +255,7 @@ impl Start {
             .arg(&self.site)
             .arg("--data")
             .arg(&self.data)
+            .args(given.flatten().collect::<Vec<OsString>>())
             .args(["--parent", &std::process::id().to_string()])
             .stderr(Stdio::piped())
             .stdin(if typed { Stdio::piped() } else { Stdio::null() })

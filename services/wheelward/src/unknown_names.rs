@@ -145,6 +145,8 @@ const NO_NAMES: &[&str] = &[
     "reason", "because", "note",
     // Whose broker and site: nobody answers at another (exit code 3).
     "broker", "site_id",
+    // Files and folders of keys: one that is not there is named.
+    "broker_keys", "broker_ca", "keys",
     // New codes, for cards that are printed.
     "codes",
 ];
@@ -397,6 +399,8 @@ async fn over_a_running_floor_a_name_that_nobody_knows_is_an_error_and_no_all_cl
     let running = Running {
         broker: broker.url(),
         own_broker: false,
+        keys: None,
+        ca: None,
         site: site.id,
         rooms: site
             .rooms

@@ -1,8 +1,12 @@
 //! One worker alone against a broker.
 
+use std::path::PathBuf;
+
 use anyhow::Context as _;
 use bus::permissions::SENSOR_READER;
+use bus::retry::Backoff;
 use bus::{Bus, Clock, Shutdown};
+use facts::SiteId;
 
 use crate::cli::{ClockKind, Worker, WorkerArgs};
 use crate::{broker, files};
@@ -18,7 +22,8 @@ pub async fn run(args: WorkerArgs) -> anyhow::Result<()> {
     std::fs::create_dir_all(&args.data)
         .with_context(|| format!("could not make the folder {}", args.data.display()))?;
     let name = args.worker.name();
-    let bus = Bus::connect(&args.broker, name).await?;
+    let bus = Bus::connect_with(&args.broker, name, &args.access.access()).await?;
+    tokio::spawn(say_how_it_is(bus.clone(), site.id, name, args.data.clone()));
     let clock = match args.clock {
         ClockKind::System => Clock::system(),
         ClockKind::Bus => tokio::select! {
@@ -53,6 +58,18 @@ fn hear_own_sensors(site: &mut site::Site, data: &std::path::Path) {
         if file.exists() {
             climate.login = Some((SENSOR_READER.to_owned(), file));
         }
+    }
+}
+
+/// Answers how this worker is, whatever it is busy with.
+async fn say_how_it_is(bus: Bus, site: SiteId, worker: &str, data: PathBuf) {
+    let mut backoff = Backoff::default();
+    loop {
+        bus.connected().await;
+        if let Err(error) = bus::health::answer(&bus, &site, worker, &data).await {
+            tracing::debug!(%error, "nobody can ask yet how this worker is");
+        }
+        backoff.wait().await;
     }
 }
 

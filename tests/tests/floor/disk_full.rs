@@ -76,6 +76,26 @@ async fn a_scheduler_whose_disk_was_full_goes_on_by_itself_and_has_lost_nothing(
     .await;
     floor.store(after).await;
     disk.grows_to("256m");
+    // A store that does not close after that ends the worker; whoever supervises it starts it
+    // again.
+    until(
+        "it to go on, or to end",
+        || scheduler.log(),
+        async || {
+            floor.tick().await;
+            let goes_on = scheduler.log().contains("there is room again");
+            (goes_on || scheduler.has_ended()).then_some(())
+        },
+    )
+    .await;
+    if scheduler.has_ended() {
+        assert!(
+            scheduler.log().contains("does not close"),
+            "{}",
+            scheduler.log()
+        );
+        scheduler = floor.worker_in("scheduler", "small");
+    }
     floor.folded(&scheduler).await;
     let survivor = floor.ask_as_people_do(&["floor", "--wheels"]).await.well();
     assert!(scheduler.end("TERM").await.success(), "{}", scheduler.log());

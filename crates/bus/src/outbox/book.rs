@@ -157,7 +157,7 @@ pub(super) fn take_over<S: Shelf>(shelf: &S, earlier: Vec<Entry>) -> Result<Chan
         return Ok(changes);
     }
     let mut there = HashSet::new();
-    for line in lines(shelf)? {
+    for (_, line) in lines(shelf)? {
         there.extend(parcel(&line).map(|parcel| parcel.id));
     }
     let mut last = standing(shelf)?.last;
@@ -374,16 +374,17 @@ pub fn sent<S: Shelf>(shelf: &S) -> Result<BTreeMap<String, Vec<FactId>>, S::Err
     Ok(all)
 }
 
-/// Every line still here, refused, sent or not, in the order of recording.
+/// Every line still here, refused, sent or not, in the order of recording, and whether it was
+/// sent.
 ///
 /// # Errors
 /// The shelf's own.
-pub fn lines<S: Shelf>(shelf: &S) -> Result<Vec<Vec<u8>>, S::Error> {
+pub fn lines<S: Shelf>(shelf: &S) -> Result<Vec<(bool, Vec<u8>)>, S::Error> {
     let mut all = BTreeMap::new();
     for kind in [SENT, REFUSED, WAITS] {
         for entry in whole(shelf, kind) {
             let (key, line) = entry?;
-            all.insert(position(&key), line);
+            all.insert(position(&key), (kind == SENT, line));
         }
     }
     Ok(all.into_values().collect())

@@ -10,7 +10,7 @@ use std::collections::{BTreeMap, HashSet};
 use std::sync::atomic::Ordering;
 use std::time::Duration;
 
-use chrono::{DateTime, Utc};
+use chrono::{DateTime, TimeDelta, Utc};
 use facts::FactId;
 use tokio::time::Instant;
 
@@ -32,6 +32,9 @@ const TRIES: u32 = 3;
 
 /// Of so few messages all ids are read.
 const FEW: u64 = 20_000;
+
+/// The clocks of a station and the broker differ by less, as far as it saves work.
+const CLOCKS_DIFFER: TimeDelta = TimeDelta::days(7);
 
 /// What has been compared.
 #[derive(Debug)]
@@ -132,9 +135,19 @@ impl Compared {
                 whole = bus.floor_last_on(&subjects).await? == sent.last().copied();
             }
             if !whole {
-                let there = bus.floor_ids_on(&subjects, has).await?;
-                let lost = sent.into_iter().filter(|id| !there.contains(id));
-                let mut lost: HashSet<FactId> = lost.collect();
+                // What was sent is of the last days or weeks, and the log may go back for years:
+                // only if something is missing there is all of it looked through.
+                let since = sent.iter().filter_map(|id| id.received()).min();
+                let since = since.and_then(|at| at.checked_sub_signed(CLOCKS_DIFFER));
+                let mut lost: HashSet<FactId> = sent.into_iter().collect();
+                if let Some(since) = since {
+                    let there = bus.floor_ids_since(&subjects, since).await?;
+                    lost.retain(|id| !there.contains(id));
+                }
+                if !lost.is_empty() {
+                    let there = bus.floor_ids_on(&subjects, has).await?;
+                    lost.retain(|id| !there.contains(id));
+                }
                 if !lost.is_empty() {
                     // From before a fact's subject named its station, it lies on another.
                     let old = subjects.rsplit_once('.').map_or("", |(old, _)| old);

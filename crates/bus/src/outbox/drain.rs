@@ -52,6 +52,7 @@ impl Outbox {
     /// broker acknowledged it; while the broker is away facts wait. A fact that the broker
     /// refuses is set aside, kept and told of, and what is behind it leaves.
     pub async fn drain(&self, bus: &Bus, shutdown: &Shutdown) {
+        bus.vitals().sends_from(self);
         let mut sending = Sending::new(self, bus);
         let mut backoff = Backoff::default();
         let mut link = bus.link();
@@ -61,6 +62,7 @@ impl Outbox {
                 sent = sending.send_all() => match sent {
                     Ok(()) => {
                         backoff.reset();
+                        bus.vitals().sends(true);
                         let next_look = sending.next_look();
                         tokio::select! {
                             () = shutdown.requested() => break,
@@ -71,6 +73,7 @@ impl Outbox {
                         }
                     }
                     Err(error) => {
+                        bus.vitals().sends(false);
                         sending.tell(&error);
                         tokio::select! {
                             () = shutdown.requested() => break,

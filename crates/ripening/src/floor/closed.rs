@@ -243,9 +243,19 @@ impl Reopens for Floor {
             }
             Event::Voided(voided) => {
                 let mut next = Some(voided.fact);
+                let mut portioned = BTreeSet::new();
                 while let Some(fact) = next.filter(|fact| !needs.facts.contains(fact)) {
                     // Wheels that it names may be open and closed.
                     needs.facts.push(fact);
+                    // A wheel that it names may go over to another batch that it was portioned
+                    // for.
+                    for slot in self.notes.wheels_of(fact) {
+                        for note in self.life_of(&self.wheels[slot]) {
+                            if let What::Portioned { batch, .. } = note.what {
+                                portioned.insert(batch);
+                            }
+                        }
+                    }
                     for (tool, checks) in &self.tools {
                         if let Some(at) = checks.check_of(fact) {
                             self.pierced_away(*tool, at, &mut needs.batches);
@@ -253,6 +263,8 @@ impl Reopens for Floor {
                     }
                     next = self.voids.voided_by(fact);
                 }
+                portioned.retain(|id| !self.batches.contains_key(id));
+                needs.batches.append(&mut portioned);
             }
             _ => {}
         }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use facts::{
     BatchId, Fact, FactId, Grade, ToolCheck, ToolChecked, Voided, WheelDiscarded, WheelDispatched,
 };
-use facts::{WheelGraded, WheelPierced, WheelReturned};
+use facts::{WheelGraded, WheelPierced, WheelPortioned, WheelReturned};
 use ripening::{Closed, FlagKind, Floor, Needs, Reopens as _, Situation, answer};
 
 use crate::given::{Given, portioned, time, turned, wheel};
@@ -184,6 +184,44 @@ fn a_correction_of_a_closed_wheels_record_counts() {
     let whole = then(given, &mut floor, &mut shelf, taken_back(turn));
     assert_eq!(floor.wheel(wheel(BATCH[0])).unwrap().state().turns, 0);
     assert_eq!(picture(&floor, BATCH[0]), picture(&whole, BATCH[0]));
+}
+
+/// Found in a review: the batch that it went over to came to be anew, empty, and took the place
+/// of the one that was put away.
+#[test]
+fn a_wheel_that_a_correction_moves_to_a_closed_batch_finds_it_whole() {
+    let both = |batch: &str| WheelPortioned {
+        batch: batch.parse().unwrap(),
+        ..portioned("317-77")
+    };
+    let given = story()
+        .at("2026-02-01 06:00", both("317"))
+        .at("2026-02-02 06:30", both("318"));
+    let mistaken = given.facts[given.facts.len() - 2].id;
+    let (mut floor, mut shelf, _) = at(&given, "2026-06-10 09:00");
+    assert!(floor.wheel(wheel(BATCH[0])).is_none() && floor.wheel(wheel("317-77")).is_some());
+    let whole = then(given, &mut floor, &mut shelf, taken_back(mistaken));
+    for who in [BATCH[0], BATCH[1], "317-77"] {
+        assert_eq!(picture(&floor, who), picture(&whole, who));
+    }
+    let batch = |floor: &Floor| format!("{:#?}", answer::batch(floor, "318".parse().unwrap()));
+    assert_eq!(batch(&floor), batch(&whole));
+}
+
+/// One whose only portioning was taken back is of no batch, and goes back to its own when that
+/// is taken back in turn.
+#[test]
+fn a_correction_of_a_correction_gives_a_wheel_back_to_its_closed_batch() {
+    let given = story().at("2026-02-02 06:30", portioned("318-03"));
+    let portioning = given.facts.last().unwrap().id;
+    let given = given.at("2026-02-02 06:31", taken_back(portioning));
+    let mistaken = given.facts.last().unwrap().id;
+    let (mut floor, mut shelf, _) = at(&given, "2026-06-10 09:00");
+    assert!(floor.wheel(wheel(BATCH[0])).is_none());
+    let whole = then(given, &mut floor, &mut shelf, taken_back(mistaken));
+    for who in [BATCH[0], "318-03"] {
+        assert_eq!(picture(&floor, who), picture(&whole, who));
+    }
 }
 
 #[test]

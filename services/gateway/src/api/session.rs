@@ -9,12 +9,15 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::gateway::Gateway;
-use crate::guard::{Body, SESSION_COOKIE, Visitor, set_cookie};
-use crate::people::{IDLE, LONGEST, Pin, Role, Session, SignIn, Signed};
+use crate::guard::{BROWSER_COOKIE, Body, SESSION_COOKIE, Visitor, set_cookie};
+use crate::people::{IDLE, LONGEST, Pin, Role, Session, SignIn, Signed, secret};
 use crate::trouble::Trouble;
 
 /// Longer than any session: when it ends is the register's to say.
 const COOKIE_SECONDS: i64 = 24 * 3600;
+
+/// A browser is known for a year.
+const BROWSER_SECONDS: i64 = 365 * 24 * 3600;
 
 /// Badge and PIN.
 #[derive(Debug, Deserialize, JsonSchema)]
@@ -65,9 +68,21 @@ pub async fn sign_in(
     let pin = Pin::typed(pin);
     let station = visitor.device.as_ref().map(|device| device.station);
     let (now, instead) = (gateway.moment(), visitor.signed.clone());
-    gateway
-        .with_people(move |people| people.sign_in(badge, &pin, station, instead.as_ref(), now))
-        .await
+    let new = (station.is_none() && visitor.browser.is_none()).then(secret);
+    let browser = match (station, &visitor.browser) {
+        (Some(station), _) => format!("station {station}"),
+        (None, Some(browser)) => browser.clone(),
+        (None, None) => new.clone().unwrap_or_default(),
+    };
+    let signed = gateway
+        .with_people(move |people| {
+            people.sign_in(badge, &pin, station, &browser, instead.as_ref(), now)
+        })
+        .await?;
+    Ok(SignIn {
+        browser: new,
+        ..signed
+    })
 }
 
 /// How a device shows that its scans were made in this session, while it cannot ask anyone.
@@ -106,8 +121,14 @@ impl ScanKey {
 /// The cookies of someone who has signed in.
 #[must_use]
 pub fn signed_in_cookies(gateway: &Gateway, signed: &SignIn) -> HeaderMap {
+    let mut cookies = HeaderMap::new();
     let cookie = set_cookie(gateway, SESSION_COOKIE, &signed.key, COOKIE_SECONDS);
-    HeaderMap::from_iter([(header::SET_COOKIE, cookie)])
+    cookies.append(header::SET_COOKIE, cookie);
+    if let Some(browser) = &signed.browser {
+        let cookie = set_cookie(gateway, BROWSER_COOKIE, browser, BROWSER_SECONDS);
+        cookies.append(header::SET_COOKIE, cookie);
+    }
+    cookies
 }
 
 /// `POST /api/v1/session`

@@ -1,5 +1,7 @@
 //! A person's account.
 
+use std::collections::BTreeMap;
+
 use chrono::{DateTime, Utc};
 use facts::PersonId;
 use serde::{Deserialize, Serialize};
@@ -82,10 +84,14 @@ pub struct Account {
     /// How they want the pages.
     #[serde(default)]
     pub wishes: Wishes,
-    /// Wrong PINs in a row.
+    /// Wrong PINs in a row, from browsers that are not known.
     #[serde(default)]
     pub failures: u32,
-    /// No PIN is looked at before this instant.
+    /// No PIN from those is looked at before this instant.
     #[serde(default)]
     pub locked_until: Option<DateTime<Utc>>,
+    /// Hashes of browsers and stations where they have signed in, with the wrong PINs in a row
+    /// there.
+    #[serde(default)]
+    pub known: BTreeMap<String, u32>,
 }

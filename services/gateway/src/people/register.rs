@@ -1,6 +1,6 @@
 //! The register: accounts, devices and sessions in one private file, written whole.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::OpenOptions;
 use std::io::Write as _;
 use std::os::unix::fs::OpenOptionsExt as _;
@@ -29,6 +29,9 @@ const TRIES: u32 = 5;
 /// The first lock; each further wrong PIN doubles it.
 const FIRST_LOCK: TimeDelta = TimeDelta::minutes(1);
 
+/// Browsers and stations at which somebody is known to have signed in.
+const KNOWN: usize = 12;
+
 /// No lock is longer.
 const LONGEST_LOCK: TimeDelta = TimeDelta::hours(1);
 
@@ -38,6 +41,9 @@ struct Book {
     devices: BTreeMap<StationId, Device>,
     /// By the hash of the key in the cookie, so that the file lets nobody in.
     sessions: BTreeMap<String, Session>,
+    /// Hashes of badges whose people were erased: the facts under them stay theirs.
+    #[serde(default)]
+    erased: BTreeSet<String>,
 }
 
 /// The register. All its work is short, but what it writes waits for the disk.
@@ -207,6 +213,10 @@ impl Register {
     /// Signs someone in. Whoever was signed in at the same station, or by `instead`, no longer
     /// is: one device, one person. Takes as long as a hash: keep it off the runtime.
     ///
+    /// `browser`, a secret of the browser's or a station's own name, tells those apart where the
+    /// badge was signed in before: a stranger who tries PINs locks the badge for strangers alone
+    /// (OWASP, "Slow Down Online Guessing Attacks with Device Cookies", from memory).
+    ///
     /// # Errors
     /// [`Trouble`]: the same words for a wrong PIN as for a badge that does not exist.
     pub fn sign_in(
@@ -214,11 +224,15 @@ impl Register {
         badge: PersonId,
         pin: &Pin,
         station: Option<StationId>,
+        browser: &str,
         instead: Option<&Signed>,
         now: Moment,
     ) -> Result<SignIn, Trouble> {
         let account = self.account(badge);
-        if let Some(until) = account.as_ref().and_then(|a| a.locked_until)
+        let browser = hash(browser);
+        let is_known = |account: &Account| account.known.contains_key(&browser);
+        if let Some(account) = account.as_ref().filter(|account| !is_known(account))
+            && let Some(until) = account.locked_until
             && now.machine < until
         {
             return Err(locked(until - now.machine));
@@ -233,7 +247,15 @@ impl Register {
             let Some(account) = book.accounts.get_mut(&badge) else {
                 return Ok(Err(wrong));
             };
-            if !fits {
+            if let Some(failures) = account.known.get_mut(&browser) {
+                *failures = if fits { 0 } else { *failures + 1 };
+                if *failures >= TRIES {
+                    account.known.remove(&browser);
+                }
+                if !fits {
+                    return Ok(Err(wrong));
+                }
+            } else if !fits {
                 account.failures += 1;
                 if account.failures < TRIES {
                     return Ok(Err(wrong));
@@ -242,9 +264,14 @@ impl Register {
                 let lock = (FIRST_LOCK * (1 << doublings)).min(LONGEST_LOCK);
                 account.locked_until = Some(now.machine + lock);
                 return Ok(Err(locked(lock)));
+            } else {
+                account.failures = 0;
+                account.locked_until = None;
+                while account.known.len() >= KNOWN {
+                    account.known.pop_first();
+                }
+                account.known.insert(browser, 0);
             }
-            account.failures = 0;
-            account.locked_until = None;
             let account = account.clone();
             let key = secret();
             for (key, session) in &mut book.sessions {
@@ -259,6 +286,7 @@ impl Register {
             book.sessions.insert(hash(&key), session.clone());
             Ok(Ok(SignIn {
                 key,
+                browser: None,
                 account,
                 session,
             }))
@@ -300,6 +328,11 @@ impl Register {
             .transpose()
             .map_err(|bad| Trouble::bad(bad.to_string()))?;
         self.change(|book| {
+            if book.erased.contains(&hash(badge.as_str())) {
+                return Err(Trouble::bad(format!(
+                    "badge {badge} was somebody else's, who was erased, and what was recorded under it stays theirs: give another badge"
+                )));
+            }
             match (book.accounts.get_mut(&badge), pin) {
                 (None, None) => {
                     return Err(Trouble::bad("someone new needs a PIN: let them choose one"));
@@ -313,6 +346,7 @@ impl Register {
                         wishes: Wishes::default(),
                         failures: 0,
                         locked_until: None,
+                        known: BTreeMap::new(),
                     };
                     book.accounts.insert(badge, account);
                 }
@@ -325,6 +359,7 @@ impl Register {
                         account.pin.clone_from(pin);
                         account.failures = 0;
                         account.locked_until = None;
+                        account.known.clear();
                     }
                     if becomes || pin.is_some() {
                         sign_out_everywhere(book, badge, now);
@@ -346,6 +381,7 @@ impl Register {
                 return Err(UnknownName::among(Kind::Person, badge, codes).into());
             }
             book.sessions.retain(|_, session| session.badge != badge);
+            book.erased.insert(hash(badge.as_str()));
             manager_left(book)
         })
     }
@@ -556,7 +592,7 @@ mod tests {
         let register = with_manager(dir.path());
         let pin = Pin::typed("407193");
         let signed = register
-            .sign_in(badge("M1"), &pin, None, None, Moment::of(at(0)))
+            .sign_in(badge("M1"), &pin, None, "hers", None, Moment::of(at(0)))
             .unwrap();
         let register = Register::open(dir.path()).unwrap();
         assert!(register.signed(&signed.key, at(239)).is_some());
@@ -570,7 +606,8 @@ mod tests {
         let register = with_manager(dir.path());
         let (right, wrong) = (Pin::typed("407193"), Pin::typed("999999"));
         let try_at = |pin: &Pin, minute| {
-            let tried = register.sign_in(badge("M1"), pin, None, None, Moment::of(at(minute)));
+            let now = Moment::of(at(minute));
+            let tried = register.sign_in(badge("M1"), pin, None, "a browser", None, now);
             tried.map(|_| ()).map_err(|trouble| trouble.code)
         };
         for _ in 0..4 {
@@ -582,6 +619,48 @@ mod tests {
         assert_eq!(try_at(&right, 2), Err("locked"));
         assert_eq!(try_at(&right, 3), Ok(()));
         assert_eq!(try_at(&wrong, 4), Err("wrong_pin"));
+    }
+
+    #[test]
+    fn a_stranger_who_tries_pins_locks_nobody_out_where_they_signed_in_before() {
+        let dir = tempfile::tempdir().unwrap();
+        let register = with_manager(dir.path());
+        let (right, wrong) = (Pin::typed("407193"), Pin::typed("999999"));
+        let try_at = |pin: &Pin, browser: &str, minute| {
+            let now = Moment::of(at(minute));
+            let tried = register.sign_in(badge("M1"), pin, None, browser, None, now);
+            tried.map(|_| ()).map_err(|trouble| trouble.code)
+        };
+        assert_eq!(try_at(&right, "hers", 0), Ok(()));
+        for nth in 0..20 {
+            assert!(try_at(&wrong, &format!("a stranger's {nth}"), 1).is_err());
+        }
+        assert_eq!(try_at(&right, "a stranger's", 1), Err("locked"));
+        assert_eq!(try_at(&right, "hers", 1), Ok(()));
+        // Her success gives a stranger no further tries.
+        assert_eq!(try_at(&wrong, "a stranger's", 2), Err("locked"));
+        // Who has her browser has five tries there, and is a stranger then.
+        for _ in 0..5 {
+            assert_eq!(try_at(&wrong, "hers", 3), Err("wrong_pin"));
+        }
+        assert_eq!(try_at(&right, "hers", 3), Err("locked"));
+        assert_eq!(try_at(&right, "hers", 200), Ok(()));
+    }
+
+    #[test]
+    fn the_badge_of_an_erased_person_is_given_to_nobody_else() {
+        let dir = tempfile::tempdir().unwrap();
+        let register = with_manager(dir.path());
+        let pin = Pin::typed("8052");
+        let admit = |register: &Register, name: &str| {
+            let now = Moment::of(at(0));
+            register.admit(badge("O1"), name, Role::Operator, Some(&pin), now)
+        };
+        admit(&register, "One").unwrap();
+        register.erase(badge("O1")).unwrap();
+        let register = Register::open(dir.path()).unwrap();
+        let refused = admit(&register, "Another").unwrap_err();
+        assert!(refused.words.contains("another badge"), "{refused:?}");
     }
 
     #[test]
@@ -600,7 +679,7 @@ mod tests {
             )
             .unwrap();
         register
-            .sign_in(badge("O1"), &pin, None, None, Moment::of(at(0)))
+            .sign_in(badge("O1"), &pin, None, "hers", None, Moment::of(at(0)))
             .unwrap();
         register.erase(badge("O1")).unwrap();
         let text = std::fs::read_to_string(dir.path().join("people.json")).unwrap();
@@ -618,7 +697,7 @@ mod tests {
         let register = with_manager(dir.path());
         let pin = Pin::typed("407193");
         let signed = register
-            .sign_in(badge("M1"), &pin, None, None, Moment::of(at(0)))
+            .sign_in(badge("M1"), &pin, None, "hers", None, Moment::of(at(0)))
             .unwrap();
         let path = dir.path().join("people.json");
         let mode = std::fs::metadata(&path).unwrap().permissions().mode();

@@ -175,6 +175,8 @@ pub struct Signed {
 pub struct SignIn {
     /// For the cookie.
     pub key: String,
+    /// For the cookie by which this browser is known from now on, where it was not.
+    pub browser: Option<String>,
     /// Who.
     pub account: Account,
     /// The session.

@@ -1,5 +1,4 @@
 //! Alerts against a webhook that fails, rests, refuses, and comes back.
-#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)] // a failed test panics
 
 use std::collections::VecDeque;
 use std::fs;
@@ -15,21 +14,21 @@ use serde_json::{Value, json};
 
 /// One request as the webhook saw it.
 #[derive(Debug, Clone)]
-struct Seen {
+pub(crate) struct Seen {
     key: String,
     content_type: String,
-    body: Value,
+    pub(crate) body: Value,
 }
 
 /// A webhook that answers from a script: a status line and headers a request, then 200.
 /// An empty line hangs up without an answer.
-struct Hook {
-    address: SocketAddr,
-    seen: Arc<Mutex<Vec<Seen>>>,
+pub(crate) struct Hook {
+    pub(crate) address: SocketAddr,
+    pub(crate) seen: Arc<Mutex<Vec<Seen>>>,
 }
 
 impl Hook {
-    fn answering(script: &[&str]) -> Self {
+    pub(crate) fn answering(script: &[&str]) -> Self {
         let listener = TcpListener::bind("127.0.0.1:0").unwrap();
         let address = listener.local_addr().unwrap();
         let seen = Arc::new(Mutex::new(Vec::new()));

@@ -79,6 +79,7 @@ pub fn site(stations: Vec<Station>) -> Site {
         lost_after_days: 3,
         closed_after_days: 60,
         seal_copies: None,
+        backup: None,
         people: ["17", "18"]
             .map(|badge| (badge.parse().unwrap(), None))
             .into(),

@@ -27,7 +27,7 @@ pub enum RecipeCommand {
     Compare(CompareArgs),
     /// Let a batch in a file of facts ripen by another recipe or version from then on. On a
     /// running floor a manager who may release holds does it in the browser, under Write down.
-    Move(MoveArgs),
+    Move(Box<MoveArgs>),
 }
 
 #[derive(Args)]
